@@ -1,0 +1,45 @@
+# Two commands on a fresh machine: `make demo` (the main job on the demo case) and `make test`.
+# Each builds a stamped .venv by itself and needs only Debian's python3, python3-venv and make.
+
+PYTHON ?= python3
+VENV := .venv
+BIN := $(VENV)/bin
+STAMP := $(VENV)/.stamp
+DEV_STAMP := $(VENV)/.stamp-dev
+
+.PHONY: demo view test check lint types bench clean
+
+$(VENV)/bin/python:
+	$(PYTHON) -m venv $(VENV)
+
+$(STAMP): pyproject.toml constraints.txt | $(VENV)/bin/python
+	$(BIN)/python -m pip install -q --disable-pip-version-check -c constraints.txt -e '.[app,sweep]'
+	touch $(STAMP)
+
+$(DEV_STAMP): pyproject.toml constraints.txt | $(VENV)/bin/python
+	$(BIN)/python -m pip install -q --disable-pip-version-check -c constraints.txt -e '.[dev]'
+	touch $(STAMP) $(DEV_STAMP)
+
+demo: $(STAMP)
+	$(BIN)/hingewise demo -o demo_out
+
+view: $(STAMP)
+	$(BIN)/hingewise view sample_meshes/demo_case.toml
+
+test: $(DEV_STAMP)
+	$(BIN)/python -m pytest -q -n 2 --dist loadgroup
+
+lint: $(DEV_STAMP)
+	$(BIN)/ruff check .
+	$(BIN)/ruff format --check .
+
+types: $(DEV_STAMP)
+	$(BIN)/mypy
+
+check: lint types test
+
+bench: $(DEV_STAMP)
+	$(BIN)/python -m tests.benchmarks.run --full -o bench_out/bench.json
+
+clean:
+	rm -rf $(VENV) demo_out bench_out .pytest_cache .ruff_cache .mypy_cache

@@ -1,0 +1,56 @@
+"""Shared options and fixtures of the tests."""
+
+from __future__ import annotations
+
+import os
+from pathlib import Path
+
+import pytest
+from hypothesis import HealthCheck, settings
+
+REPO = Path(__file__).resolve().parents[1]
+SCANS = REPO.parent / "shared" / "scans"
+
+settings.register_profile(
+    "default",
+    deadline=None,
+    derandomize=True,
+    print_blob=True,
+    suppress_health_check=[HealthCheck.too_slow],
+)
+settings.register_profile("long", parent=settings.get_profile("default"), max_examples=2000)
+settings.load_profile("default")
+
+
+def pytest_addoption(parser: pytest.Parser) -> None:
+    parser.addoption("--long", action="store_true", help="run the longer fuzzing and soak tests")
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    if config.getoption("--long"):
+        settings.load_profile("long")
+    if not os.environ.get("DISPLAY"):
+        os.environ.setdefault("VTK_DEFAULT_OPENGL_WINDOW", "vtkEGLRenderWindow")
+
+
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    if config.getoption("--long"):
+        return
+    skip = pytest.mark.skip(reason="a long run: add --long to do it")
+    for item in items:
+        if "long" in item.keywords:
+            item.add_marker(skip)
+
+
+@pytest.fixture(scope="session")
+def scans() -> Path:
+    """Folder of the real cast scans; tests that need it skip loudly where it is absent."""
+    if not SCANS.is_dir():
+        pytest.skip(f"REAL SCANS ABSENT: {SCANS} is not there, the real-scan checks did not run")
+    return SCANS
+
+
+@pytest.fixture(scope="session")
+def demo_case_path() -> Path:
+    """The demo case that the project ships."""
+    return REPO / "sample_meshes" / "demo_case.toml"

@@ -1,0 +1,1 @@
+"""Everything a person sees: command line, report, pictures and the interactive viewer."""
