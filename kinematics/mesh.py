@@ -1,12 +1,30 @@
-"""Casts: load, check and report on triangle meshes of the dental arches."""
+"""Casts: the record of one dental cast as a triangle mesh, read from a file."""
 
 from __future__ import annotations
 
+import hashlib
+import os
+import stat
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform
+
+from kinematics.errors import Finding, InputError
+from kinematics.mesh_files import PARSERS, write_ply
+
+__all__ = ["MM_PER_UNIT", "Cast", "likely_unit", "load_cast", "write_ply"]
+
+MAX_FILE_BYTES = 200 * 1024 * 1024
+"""Largest mesh file that is read (ours): twenty times a dense intraoral scan."""
+MM_PER_UNIT = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "inch": 25.4}
+"""Units a mesh may be stored in; one inch is 25.4 mm by definition."""
+ARCH_SPAN_MM = (40.0, 110.0)
+"""Plausible largest extent of a cast of a dental arch, with or without a base (ours)."""
+TYPICAL_SPAN_MM = 68.0
+"""Typical largest extent of such a cast, used to choose between two plausible units (ours)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -57,3 +75,166 @@ class Cast:
             self.source,
             self.sha256,
         )
+
+
+def load_cast(path: Path | str, arch: str, unit: str = "mm") -> tuple[Cast, list[Finding]]:
+    """Read a cast from an STL, PLY, OBJ or OFF file.
+
+    Parameters
+    ----------
+    path : Path or str
+        A regular file of at most 200 MB. A PLY may carry an integer vertex property ``tooth``
+        with ISO 3950 numbers (0 for none).
+    arch : {"upper", "lower"}
+    unit : {"mm", "cm", "m", "inch", "auto"}
+        Unit of the stored coordinates; ``auto`` takes the unit that makes a plausible arch.
+
+    Returns
+    -------
+    Cast, list of Finding
+        Vertices in mm, in the frame of the file. The findings speak of the unit only; see
+        :func:`kinematics.mesh_health.check_cast` for the mesh itself.
+
+    Raises
+    ------
+    InputError
+        Missing, unreadable, too large, not a regular file, a link out of its folder, unknown
+        format, truncated or inconsistent content, unknown unit or arch.
+
+    Notes
+    -----
+    Guarantee: nothing in the file is executed and no other file is opened because of it. STL
+    corners with exactly equal coordinates become one vertex, numbered in order of (x, y, z), so
+    vertex indices do not depend on the order of the triangles. Vertices of the other formats
+    keep their file order.
+    """
+    file = Path(path)
+    if arch not in ("upper", "lower"):
+        raise InputError("arch", repr(arch), '"upper" or "lower"', "Name the arch.", file)
+    if unit != "auto" and unit not in MM_PER_UNIT:
+        allowed = ", ".join([*MM_PER_UNIT, "auto"])
+        raise InputError("casts.unit", repr(unit), f"one of {allowed}", "Correct the unit.", file)
+    parser = PARSERS.get(file.suffix.lower())
+    if parser is None:
+        raise InputError(
+            "file type",
+            repr(file.suffix),
+            f"one of {', '.join(PARSERS)}",
+            "Export the scan in one of these formats.",
+            file,
+        )
+    data = _read_regular_file(file)
+    vertices, faces, tooth = parser(data, file)
+    scale, findings = _scale_to_mm(vertices, unit, file)
+    cast = Cast(
+        arch,
+        vertices * scale,
+        faces.astype(np.int32),
+        np.zeros(len(vertices), np.int16) if tooth is None else tooth,
+        file.name,
+        hashlib.sha256(data).hexdigest(),
+    )
+    return cast, findings
+
+
+def _read_regular_file(file: Path) -> bytes:
+    """Read a whole regular file that stays in its own folder, bounded in size."""
+    try:
+        real = file.resolve(strict=True)
+        if not real.is_relative_to(file.parent.resolve(strict=True)):
+            raise InputError(
+                "file",
+                "a link that leads out of its folder",
+                "a file in the folder named",
+                "Copy the mesh itself into the folder.",
+                file,
+            )
+        # Non-blocking, so that opening a pipe returns and can be refused.
+        handle = os.open(real, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0))
+    except FileNotFoundError:
+        raise InputError(
+            "file", "no such file", "an existing mesh file", "Check the path and spelling.", file
+        ) from None
+    except (OSError, RuntimeError) as error:
+        raise InputError(
+            "file",
+            f"an unreadable file ({getattr(error, 'strerror', None) or error})",
+            "a readable mesh file",
+            "Check the path and the permission to read it.",
+            file,
+        ) from None
+    status = os.fstat(handle)
+    if not stat.S_ISREG(status.st_mode):
+        os.close(handle)
+        raise InputError(
+            "file",
+            "a folder, pipe or device",
+            "a regular file",
+            "Give the mesh file itself.",
+            file,
+        )
+    with os.fdopen(handle, "rb") as stream:
+        data = stream.read(MAX_FILE_BYTES + 1)
+    if len(data) > MAX_FILE_BYTES:
+        raise InputError(
+            "file size",
+            f"{status.st_size / 1e6:.0f} MB",
+            f"at most {MAX_FILE_BYTES // (1024 * 1024)} MB",
+            "Reduce the number of triangles or export as binary.",
+            file,
+        )
+    if not data:
+        raise InputError("file", "an empty file", "a mesh", "Export the scan again.", file)
+    return data
+
+
+def likely_unit(span: float) -> str | None:
+    """Name the unit in which a largest extent ``span`` makes a plausible dental arch.
+
+    Returns
+    -------
+    str or None
+        The plausible unit nearest to a typical arch, or None where no unit fits.
+    """
+    low, high = ARCH_SPAN_MM
+    fits = [u for u, k in MM_PER_UNIT.items() if low <= span * k <= high]
+    if not fits:
+        return None
+    return min(fits, key=lambda u: abs(np.log(span * MM_PER_UNIT[u] / TYPICAL_SPAN_MM)))
+
+
+def _scale_to_mm(
+    vertices: NDArray[np.float64], unit: str, file: Path
+) -> tuple[float, list[Finding]]:
+    """Return mm per stored unit, and what is to be said about the unit."""
+    finite = vertices[np.isfinite(vertices).all(axis=1)]
+    span = float(np.ptp(finite, axis=0).max()) if len(finite) else 0.0
+    likely = likely_unit(span)
+    where = f"{file.name}: unit"
+    if unit == "auto":
+        if likely is None:
+            raise InputError(
+                "casts.unit",
+                f'"auto" for a mesh {span:.4g} units across',
+                "a mesh that is an arch of 40 to 110 mm in mm, cm, m or inch",
+                "State the unit, or check that this is the scan of an arch.",
+                file,
+            )
+        text = f"read as {likely}: the largest extent is then {span * MM_PER_UNIT[likely]:.1f} mm"
+        return MM_PER_UNIT[likely], [
+            Finding("note", where, text, f'Write unit = "{likely}" if that is right.')
+        ]
+    scale = MM_PER_UNIT[unit]
+    low, high = ARCH_SPAN_MM
+    if low <= span * scale <= high:
+        return scale, []
+    text = (
+        f"the largest extent is {span * scale:.4g} mm when read in {unit}; "
+        f"a dental arch has {low:g} to {high:g} mm"
+    )
+    if likely is None:
+        return scale, [
+            Finding("warning", where, text, "Check that this is the scan of a whole arch.")
+        ]
+    fix = f'The file looks like {likely}: set unit = "{likely}" if that is right.'
+    return scale, [Finding("warning", where, text, fix)]
