@@ -1,0 +1,133 @@
+"""Turn a failed check of a case into one error that names the field and what to do."""
+
+from __future__ import annotations
+
+import difflib
+import types
+from pathlib import Path
+from typing import Annotated, Any, Union, get_args, get_origin
+
+from pydantic import BaseModel, ValidationError
+
+from kinematics.case_model import Case
+from kinematics.errors import InputError
+
+_METHODS = ("matrix", "fiducials", "average", "axis_points", "distances")
+
+
+def input_error(
+    error: ValidationError, data: dict[str, Any], file: Path | str | None
+) -> InputError:
+    """Build the ``InputError`` of the first problem; the count of the others is added.
+
+    Unknown keys come first: a misspelt key is usually also the cause of a missing one.
+    """
+    problems = error.errors(include_url=False)
+    problems.sort(key=lambda p: p["type"] != "extra_forbidden")
+    where, got, allowed, fix = _explain(dict(problems[0]))
+    if len(problems) > 1:
+        fix += f" ({len(problems) - 1} more problem{'s' if len(problems) > 2 else ''} after this.)"
+    return InputError(where, got, allowed, fix, file)
+
+
+def _explain(problem: dict[str, Any]) -> tuple[str, str, str, str]:
+    loc = list(problem["loc"])
+    if loc[:1] == ["mounting"] and len(loc) > 1:  # the second part is the method, not a key
+        loc = ["mounting", *loc[2:]]
+    where = ".".join(str(p) for p in loc) or "case"
+    kind, value, ctx = problem["type"], problem.get("input"), problem.get("ctx", {})
+    if kind == "hingewise":
+        field = ctx["field"]
+        where = f"{where}.{field}" if field and loc else (field or where)
+        return where, ctx["got"], ctx["allowed"], ctx["fix"]
+    if kind == "extra_forbidden":
+        names = _keys_at(list(problem["loc"][:-1]))
+        near = difflib.get_close_matches(str(loc[-1]), names, n=1, cutoff=0.5)
+        hint = f"Did you mean {near[0]!r}?" if near else "Remove it."
+        return where, "an unknown key", f"one of {', '.join(names)}", hint
+    if kind == "missing" and isinstance(loc[-1], int):
+        where = ".".join(str(p) for p in loc[:-1])
+        matrix = loc[-2] in {"upper_scan_from_lower_scan", "axis_orbital_from_upper_scan"}
+        need = "4 rows of 4 numbers" if matrix or isinstance(loc[-2], int) else "3 numbers"
+        return where, f"{_length(value)} values", need, "Give all of them, for example [x, y, z]."
+    if kind == "missing":
+        return where, "nothing", "a value", f"Add the key {loc[-1]!r}."
+    if kind in {"union_tag_invalid", "union_tag_not_found"}:
+        got = repr(value.get("method")) if isinstance(value, dict) else _show(value)
+        near = difflib.get_close_matches(str(ctx.get("tag", "")), _METHODS, n=1, cutoff=0.4)
+        hint = f"Did you mean {near[0]!r}?" if near else "Set method."
+        return "mounting.method", got, f"one of {', '.join(_METHODS)}", hint
+    if kind == "literal_error":
+        choices = str(ctx["expected"]).replace(" or ", ", ").replace("'", "").split(", ")
+        near = difflib.get_close_matches(str(value), choices, n=1, cutoff=0.4)
+        hint = f"Did you mean {near[0]!r}?" if near else "Choose one of them."
+        return where, _show(value), str(ctx["expected"]), hint
+    if kind == "finite_number":
+        return where, _show(value), "a finite number", "Give the measured value."
+    if kind in {"model_type", "model_attributes_type", "dict_type"}:
+        return where, _show(value), "a table", f"Write [{where}] and its keys below."
+    if kind == "too_long" and ctx.get("field_type") == "Tuple":
+        need = f"{ctx['max_length']} numbers"
+        return where, f"{ctx['actual_length']} values", need, "Remove what is too much."
+    need = problem["msg"].removeprefix("Input should ").removeprefix("be ")
+    need = need.replace("a valid number", "a number").replace("a valid tuple", "a list of numbers")
+    return where, _show(value), need, "Correct the value."
+
+
+def _length(value: Any) -> int:
+    return len(value) if hasattr(value, "__len__") else 0
+
+
+def _show(value: Any) -> str:
+    text = repr(value)
+    return text if len(text) <= 60 else f"{text[:57]}..."
+
+
+def _models(annotation: Any) -> list[type[BaseModel]]:
+    """Models inside an annotation, through ``Annotated``, unions and lists."""
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return [annotation]
+    if get_origin(annotation) in {Annotated, Union, types.UnionType, list}:
+        return [m for a in get_args(annotation) for m in _models(a)]
+    return []
+
+
+def _keys_at(loc: list[Any]) -> list[str]:
+    """Return the keys that the table at a pydantic location may have."""
+    models: list[type[BaseModel]] = [Case]
+    for i, part in enumerate(loc):
+        if isinstance(part, int):
+            continue
+        if i == 1 and loc[0] == "mounting":
+            models = [m for m in models if part in get_args(m.model_fields["method"].annotation)]
+            continue
+        models = [
+            inner
+            for m in models
+            for key, info in m.model_fields.items()
+            if (info.alias or key) == part
+            for inner in _models(info.annotation)
+        ]
+    names = [info.alias or key for m in models for key, info in m.model_fields.items()]
+    return list(dict.fromkeys(names))
+
+
+def known_fields() -> set[str]:
+    """Dotted names of the single numbers of the layout outside lists and ``[mounting]``."""
+    out = set()
+    for table, info in Case.model_fields.items():
+        if table in {"mounting", "landmarks"}:
+            continue
+        for model in _models(info.annotation):
+            for key, field in model.model_fields.items():
+                if _is_number(field.annotation):
+                    out.add(f"{table}.{key}")
+    return out
+
+
+def _is_number(annotation: Any) -> bool:
+    if annotation in (int, float):
+        return True
+    if get_origin(annotation) in {Annotated, Union, types.UnionType}:
+        return any(_is_number(a) for a in get_args(annotation))
+    return False

@@ -1,0 +1,193 @@
+"""The case as a whole: which tables must stand together, and the folder its paths refer to."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Literal
+
+from pydantic import Field, PrivateAttr, model_validator
+
+from kinematics.case_mounting import AnyMounting, check_unique
+from kinematics.case_tables import (
+    ArbitraryAxis,
+    Articulator,
+    Casts,
+    Decision,
+    Landmark,
+    Marks,
+    Pin,
+    Record,
+    Target,
+    ThirdPoint,
+    TrueAxis,
+    Uncertainty,
+)
+from kinematics.case_types import Table, Text, refuse
+from kinematics.errors import Finding, InputError
+
+SCHEMA = "hingewise-case/1"
+"""Name and version of the case file's layout."""
+GENERAL_SITES = ("incisors", "pin")
+"""Sites that are not landmarks."""
+INCISORS = frozenset({31, 32, 41, 42, 71, 72, 81, 82})
+"""ISO 3950 lower incisors."""
+
+
+class Case(Table):
+    """One patient's case, checked; attribute names are the key names of the file.
+
+    Attributes
+    ----------
+    schema_id : str
+        The file's ``schema`` key.
+    mounting : one of the tables of :mod:`kinematics.case_mounting`, or None
+        None only without casts: landmarks are then in ``axis_orbital`` already.
+    true_axis, arbitrary_axis : TrueAxis, ArbitraryAxis or None
+        None where the mounting (``true_axis``) or ``marks`` (both) gives them; read the axes from
+        :func:`kinematics.mounting.mount`, not from here.
+    """
+
+    schema_id: Literal["hingewise-case/1"] = Field(alias="schema")
+    label: Text
+    casts: Casts | None = None
+    mounting: AnyMounting | None = None
+    true_axis: TrueAxis | None = None
+    arbitrary_axis: ArbitraryAxis | None = None
+    marks: Marks | None = None
+    third_point: ThirdPoint | None = None
+    record: Record
+    target: Target
+    pin: Pin = Pin()
+    decision: Decision = Decision()
+    articulator: Articulator | None = None
+    uncertainty: Uncertainty | None = None
+    landmarks: list[Landmark] = Field(default_factory=list)
+    _folder: Path = PrivateAttr(default=Path())
+
+    @property
+    def folder(self) -> Path:
+        """Folder of the case file; relative paths in the case start here."""
+        return self._folder
+
+    @model_validator(mode="after")
+    def _tables_agree(self) -> Case:
+        check_unique([mark.name for mark in self.landmarks], "landmarks")
+        self._check_poses()
+        self._check_axes()
+        if self.casts is None:
+            self._check_without_casts()
+        elif self.mounting is None:
+            refuse(
+                "no [mounting]",
+                "a mounting when [casts] is given",
+                "Add [mounting] with method = 'axis_points', 'fiducials', 'matrix', 'distances' "
+                "or 'average'.",
+                "mounting",
+            )
+        return self
+
+    def _check_poses(self) -> None:
+        at_record = self.casts is not None and self.casts.scanned_at == "record"
+        if at_record and not self.record.as_scanned:
+            refuse(
+                "another record than the scanned pose",
+                "as_scanned = true with casts.scanned_at = 'record'",
+                "Set [record] as_scanned = true, or scanned_at = 'intercuspation'.",
+                "record",
+            )
+
+    def _check_axes(self) -> None:
+        if self.marks is not None:
+            for name in ("arbitrary_axis", "true_axis"):
+                if getattr(self, name) is not None:
+                    refuse(
+                        f"[{name}] and [marks]",
+                        "one of them: marks give both axes",
+                        f"Remove [{name}] or [marks].",
+                        name,
+                    )
+        elif self.arbitrary_axis is None:
+            refuse(
+                "nothing",
+                "an [arbitrary_axis] or [marks]",
+                "Add the four offsets; 0.0 each if the true axis was never located and "
+                "[uncertainty] says how far off the arbitrary one may be.",
+                "arbitrary_axis",
+            )
+        seen = self.mounting is not None and self.mounting.method == "axis_points"
+        if seen and self.true_axis is not None:
+            refuse(
+                "[true_axis] with axis_points",
+                "the width measured from the axis points",
+                "Remove [true_axis].",
+                "true_axis",
+            )
+        found = seen or (self.mounting is not None and self.mounting.method == "distances")
+        if not found and self.true_axis is None and self.marks is None:
+            refuse(
+                "nothing",
+                "the distance of the true axis points in mm",
+                "Add [true_axis] width_mm (about 110).",
+                "true_axis",
+            )
+        on_arbitrary = getattr(self.mounting, "axis", "true") == "arbitrary"
+        if on_arbitrary and self.arbitrary_axis is not None and not self.arbitrary_axis.by_offsets:
+            refuse(
+                "points",
+                "the four offsets when the mounting's axis points are the arbitrary ones",
+                "Give [arbitrary_axis] as left/right anterior/superior offsets.",
+                "arbitrary_axis",
+            )
+
+    def _check_without_casts(self) -> None:
+        if not self.landmarks:
+            refuse(
+                "no [casts] and no [[landmarks]]",
+                "casts, or at least one landmark",
+                "Add [[landmarks]] with name and point_mm, or [casts] with upper and lower.",
+                "landmarks",
+            )
+        for table in ("record", "target"):
+            site = getattr(self, table).site
+            if site is None or site == "pin" or site in [m.name for m in self.landmarks]:
+                continue
+            if site == "incisors" and any(m.tooth in INCISORS for m in self.landmarks):
+                continue
+            names = ", ".join(m.name for m in self.landmarks)
+            refuse(
+                f"{site!r}",
+                f"'pin' or a landmark: {names}",
+                "Without casts, 'incisors' needs a landmark whose tooth is a lower incisor.",
+                f"{table}.site",
+            )
+
+    def path(self, text: str, where: str) -> Path:
+        """Resolve a path of the case, which must stay inside its folder.
+
+        Raises
+        ------
+        InputError
+            The path leaves the case's folder and ``casts.allow_outside`` is not true.
+        """
+        full = (self.folder / text).resolve()
+        allowed = self.casts is not None and self.casts.allow_outside
+        if not allowed and not full.is_relative_to(self.folder.resolve()):
+            raise InputError(
+                where,
+                repr(text),
+                "a path inside the case's folder",
+                "Move the file there, or set [casts] allow_outside = true.",
+            )
+        return full
+
+    def cast_path(self, which: Literal["upper", "lower"]) -> Path | None:
+        """Path of a cast, or None without casts."""
+        return (
+            None if self.casts is None else self.path(getattr(self.casts, which), f"casts.{which}")
+        )
+
+    def findings(self) -> list[Finding]:
+        """Return warnings and notes about values that are possible but unusual."""
+        from kinematics.case_checks import findings
+
+        return findings(self)

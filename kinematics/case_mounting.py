@@ -1,0 +1,195 @@
+"""The ``[mounting]`` table of a case file, one model a method, told apart by ``method``."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import Discriminator, Field, model_validator
+
+from kinematics.axis import MIN_POINT_DISTANCE_MM
+from kinematics.case_tables import check_apart
+from kinematics.case_types import (
+    NotNegative,
+    Point,
+    Positive,
+    RigidMatrix,
+    Table,
+    Text,
+    Tooth,
+    refuse,
+)
+
+WhichAxis = Literal["true", "arbitrary"]
+AXIS_POINTS = ("left_axis_point", "right_axis_point", "third_point")
+"""Names that a distance reading may use besides the measured points on the casts."""
+
+
+class MatrixMounting(Table):
+    """A ready 4x4 from a scanner, tracker or registered volume."""
+
+    method: Literal["matrix"]
+    axis_orbital_from_upper_scan: RigidMatrix
+    rotation_sd_deg: Annotated[float, Field(ge=0.0, le=45.0)] | None = None
+    translation_sd_mm: Annotated[float, Field(ge=0.0, le=50.0)] | None = None
+
+
+class Fiducial(Table):
+    """One point known in both frames."""
+
+    name: Text
+    upper_scan_mm: Point
+    axis_orbital_mm: Point
+
+
+class FiducialsMounting(Table):
+    """Three or more points known in ``upper_scan`` and in ``axis_orbital``."""
+
+    method: Literal["fiducials"]
+    fiducials: Annotated[list[Fiducial], Field(min_length=3)]
+    sd_mm: Positive | None = None
+
+    @model_validator(mode="after")
+    def _names_differ(self) -> FiducialsMounting:
+        check_unique([f.name for f in self.fiducials], "fiducials")
+        return self
+
+
+class AverageMounting(Table):
+    """Bonwill triangle and Balkwill angle; the defaults are published averages, not a patient.
+
+    ``bonwill_arm_mm`` 103.3 and ``balkwill_deg`` 20.4: CBCT, n = 120 (PubMed 26734666).
+    ``occlusal_to_axis_orbital_deg`` 13.6: orbitale-tragus to ala-tragus, the latter parallel to
+    the occlusal plane (Woelfel, Igarashi & Dong 2014); it turns the frame, not the hinge error.
+    """
+
+    method: Literal["average"]
+    bonwill_arm_mm: Annotated[float, Field(ge=70.0, le=140.0)] = 103.3
+    balkwill_deg: Annotated[float, Field(ge=0.0, le=45.0)] = 20.4
+    occlusal_to_axis_orbital_deg: Annotated[float, Field(ge=-30.0, le=45.0)] = 13.6
+    incisal_point_mm: Point | None = None
+    left_molar_point_mm: Point | None = None
+    right_molar_point_mm: Point | None = None
+
+    @model_validator(mode="after")
+    def _all_points_or_none(self) -> AverageMounting:
+        names = ("incisal_point_mm", "left_molar_point_mm", "right_molar_point_mm")
+        missing = [n for n in names if getattr(self, n) is None]
+        if 0 < len(missing) < 3:
+            refuse("nothing", "all three points or none", f"Add {missing[0]}.", missing[0])
+        return self
+
+
+class AxisPointsMounting(Table):
+    """Axis points and third reference point, all seen in ``upper_scan`` (mm)."""
+
+    method: Literal["axis_points"]
+    axis: WhichAxis = "true"
+    left_point_mm: Point
+    right_point_mm: Point
+    third_point_mm: Point
+    sd_mm: NotNegative | None = None
+
+    @model_validator(mode="after")
+    def _spread(self) -> AxisPointsMounting:
+        check_apart(self.left_point_mm, self.right_point_mm)
+        left, right, third = self.left_point_mm, self.right_point_mm, self.third_point_mm
+        d = [a - b for a, b in zip(left, right)]
+        q = [a - b for a, b in zip(third, right)]
+        along = sum(a * b for a, b in zip(d, q)) / sum(a * a for a in d)
+        reach = sum((b - along * a) ** 2 for a, b in zip(d, q)) ** 0.5
+        if reach < MIN_POINT_DISTANCE_MM:
+            refuse(
+                f"a point {reach:.4g} mm from the axis",
+                f"at least {MIN_POINT_DISTANCE_MM:g} mm",
+                "Give orbitale or another anterior reference point, in upper_scan.",
+                "third_point_mm",
+            )
+        return self
+
+
+class MeasuredPoint(Table):
+    """A point of the casts that readings refer to, in ``upper_scan`` (mm)."""
+
+    name: Text
+    tooth: Tooth | None = None
+    upper_scan_mm: Point
+
+
+class Reading(Table):
+    """One caliper reading.
+
+    ``distance`` between two points; or of one point: ``height`` above the axis-orbital plane,
+    ``anterior`` in front of the axis, ``left`` of the midline (each negative the other way).
+    """
+
+    kind: Literal["distance", "height", "anterior", "left"]
+    from_: Annotated[Text | None, Field(alias="from")] = None
+    to: Text | None = None
+    of: Text | None = None
+    mm: Annotated[float, Field(ge=-400.0, le=400.0)]
+    sd_mm: Annotated[float, Field(gt=0.0, le=50.0)] = 0.5
+
+    @model_validator(mode="after")
+    def _own_keys(self) -> Reading:
+        need = {"from": self.from_, "to": self.to} if self.kind == "distance" else {"of": self.of}
+        drop = {"of": self.of} if self.kind == "distance" else {"from": self.from_, "to": self.to}
+        for name, value in need.items():
+            if value is None:
+                refuse("nothing", "a point's name", f"kind = '{self.kind}' needs {name}.", name)
+        for name, value in drop.items():
+            if value is not None:
+                refuse(f"{value!r}", f"no {name} with kind = '{self.kind}'", "Remove it.", name)
+        if self.kind == "distance":
+            if self.mm <= 0:
+                refuse(f"{self.mm:g}", "a distance above 0", "Give the caliper's reading.", "mm")
+            if self.from_ == self.to:
+                refuse(f"{self.to!r} twice", "two different points", "Correct one name.", "to")
+        return self
+
+    @property
+    def title(self) -> str:
+        """The reading in words, for tables and errors."""
+        if self.kind == "distance":
+            return f"{self.from_} to {self.to}"
+        return f"{self.kind} of {self.of}"
+
+
+class DistancesMounting(Table):
+    """Caliper readings between axis points, third point and points of the casts."""
+
+    method: Literal["distances"]
+    axis: WhichAxis = "true"
+    points: Annotated[list[MeasuredPoint], Field(min_length=1)]
+    readings: Annotated[list[Reading], Field(min_length=1)]
+
+    @model_validator(mode="after")
+    def _names_known(self) -> DistancesMounting:
+        check_unique([p.name for p in self.points], "points")
+        names = [p.name for p in self.points]
+        for p in self.points:
+            if p.name in AXIS_POINTS:
+                refuse(f"{p.name!r}", "a name of your own", "Rename the point.", "points")
+        for i, reading in enumerate(self.readings):
+            for key, name in (("from", reading.from_), ("to", reading.to), ("of", reading.of)):
+                if name is not None and name not in (*AXIS_POINTS, *names):
+                    refuse(
+                        f"{name!r}",
+                        f"one of {', '.join((*AXIS_POINTS, *names))}",
+                        "Correct the name or add it to [[mounting.points]].",
+                        f"readings.{i}.{key}",
+                    )
+        return self
+
+
+def check_unique(names: list[str], field: str) -> None:
+    """Refuse a name that is used twice."""
+    for i, name in enumerate(names):
+        if name in names[:i]:
+            refuse(f"{name!r} twice", "each name once", "Rename one.", f"{field}.{i}.name")
+
+
+AnyMounting = Annotated[
+    MatrixMounting | FiducialsMounting | AverageMounting | AxisPointsMounting | DistancesMounting,
+    Discriminator("method"),
+]
+"""Any of the mounting tables."""

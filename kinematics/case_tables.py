@@ -1,0 +1,270 @@
+"""The plain tables of a case file: casts, axes, record, target, marks, uncertainty and the rest."""
+
+from __future__ import annotations
+
+from typing import Annotated, Literal
+
+from pydantic import Field, model_validator
+
+from kinematics.axis import MAX_POINT_DISTANCE_MM, MIN_POINT_DISTANCE_MM
+from kinematics.case_types import (
+    NotNegative,
+    Point,
+    Positive,
+    RigidMatrix,
+    Table,
+    Text,
+    Tooth,
+    refuse,
+)
+
+AxisWidth = Annotated[float, Field(ge=MIN_POINT_DISTANCE_MM, le=MAX_POINT_DISTANCE_MM)]
+Offset = Annotated[float, Field(ge=-50.0, le=50.0)]
+Opening = Annotated[float, Field(ge=-60.0, le=60.0)]
+Inclination = Annotated[float, Field(ge=-30.0, le=90.0)]
+IDENTITY = ((1.0, 0.0, 0.0, 0.0), (0.0, 1.0, 0.0, 0.0), (0.0, 0.0, 1.0, 0.0), (0.0, 0.0, 0.0, 1.0))
+
+
+class Casts(Table):
+    """``[casts]``: the two meshes, their unit, and the pose in which the lower was scanned.
+
+    Mesh coordinates are multiplied to mm first; every ``*_scan_mm`` point is in mm after that.
+    """
+
+    upper: Annotated[str, Field(min_length=1, max_length=1000)]
+    lower: Annotated[str, Field(min_length=1, max_length=1000)]
+    unit: Literal["mm", "cm", "m", "inch"] = "mm"
+    scanned_at: Literal["intercuspation", "record"] = "intercuspation"
+    upper_scan_from_lower_scan: RigidMatrix = IDENTITY
+    allow_outside: bool = False
+
+
+class TrueAxis(Table):
+    """``[true_axis]``: in ``axis_orbital``, symmetric about the origin by definition."""
+
+    width_mm: AxisWidth
+
+
+class ArbitraryAxis(Table):
+    """``[arbitrary_axis]``: offsets from the true points by side, or two points in a frame."""
+
+    left_anterior_mm: Offset | None = None
+    left_superior_mm: Offset | None = None
+    right_anterior_mm: Offset | None = None
+    right_superior_mm: Offset | None = None
+    left_point_mm: Point | None = None
+    right_point_mm: Point | None = None
+    frame: Literal["axis_orbital", "upper_scan"] | None = None
+
+    @property
+    def by_offsets(self) -> bool:
+        """Whether the axis is given by its offsets from the true axis."""
+        return self.left_anterior_mm is not None
+
+    @model_validator(mode="after")
+    def _one_form(self) -> ArbitraryAxis:
+        offsets = ("left_anterior_mm", "left_superior_mm", "right_anterior_mm", "right_superior_mm")
+        points = ("left_point_mm", "right_point_mm", "frame")
+        have = [n for n in (*offsets, *points) if getattr(self, n) is not None]
+        allowed = "either the four offsets or left_point_mm, right_point_mm and frame"
+        if not have:
+            refuse("no axis", allowed, f"Add {', '.join(offsets)}.")
+        wanted = offsets if have[0] in offsets else points
+        mixed = [n for n in have if n not in wanted]
+        if mixed:
+            refuse(f"both forms ({have[0]} and {mixed[0]})", allowed, "Remove one form.", mixed[0])
+        missing = [n for n in wanted if n not in have]
+        if missing:
+            refuse("nothing", allowed, f"Add {', '.join(missing)}.", missing[0])
+        if self.left_point_mm is not None and self.right_point_mm is not None:
+            check_apart(self.left_point_mm, self.right_point_mm)
+        return self
+
+
+def check_apart(left: Point, right: Point) -> None:
+    """Refuse two axis points that coincide or lie wider apart than any head (mm)."""
+    gap = sum((a - b) ** 2 for a, b in zip(left, right)) ** 0.5
+    if not MIN_POINT_DISTANCE_MM <= gap <= MAX_POINT_DISTANCE_MM:
+        refuse(
+            f"axis points {gap:.4g} mm apart",
+            f"{MIN_POINT_DISTANCE_MM:g} to {MAX_POINT_DISTANCE_MM:g} mm",
+            "Check both points and their unit (mm).",
+            "left_point_mm",
+        )
+
+
+def _exactly_one(table: Table, names: tuple[str, ...]) -> str:
+    given = [n for n in names if getattr(table, n) not in (None, False)]
+    if len(given) != 1:
+        got = "none of them" if not given else " and ".join(given)
+        refuse(got, f"exactly one of {', '.join(names)}", "Keep the one that you measured.")
+    return given[0]
+
+
+class Record(Table):
+    """``[record]``: how far the interocclusal record held the jaws open, from the scanned pose."""
+
+    thickness_mm: Annotated[float, Field(gt=0.0, le=40.0)] | None = None
+    site: Text | None = None
+    opening_deg: Opening | None = None
+    as_scanned: bool = False
+
+    @model_validator(mode="after")
+    def _one_form(self) -> Record:
+        form = _exactly_one(self, ("thickness_mm", "opening_deg", "as_scanned"))
+        _check_site(self.site, form == "thickness_mm", "thickness_mm")
+        return self
+
+
+class Target(Table):
+    """``[target]``: the jaw relation wanted, from the scanned pose, opening (raise) positive."""
+
+    vdo_change_mm: Annotated[float, Field(ge=-40.0, le=40.0)] | None = None
+    site: Text | None = None
+    opening_deg: Opening | None = None
+    as_scanned: bool = False
+    first_contact: bool = False
+
+    @model_validator(mode="after")
+    def _one_form(self) -> Target:
+        names = ("vdo_change_mm", "opening_deg", "as_scanned", "first_contact")
+        form = _exactly_one(self, names)
+        _check_site(self.site, form == "vdo_change_mm", "vdo_change_mm")
+        return self
+
+
+def _check_site(site: str | None, needed: bool, by: str) -> None:
+    if needed and site is None:
+        refuse(
+            "nothing",
+            "'incisors', 'pin' or a landmark's name",
+            f"Say where {by} is measured.",
+            "site",
+        )
+    if not needed and site is not None:
+        refuse(f"{site!r}", f"no site without {by}", "Remove site.", "site")
+
+
+class Pin(Table):
+    """``[pin]``: the incisal pin's tip in ``axis_orbital`` at the scanned pose."""
+
+    tip_mm: Point | None = None
+
+
+class Decision(Table):
+    """``[decision]``: the user's tolerance and the stop that the verdict is about."""
+
+    tolerance_mm: Annotated[float, Field(gt=0.0, le=10.0)] = 0.3
+    stop: Literal["equal_angle", "pin", "contact"] = "pin"
+
+
+class Landmark(Table):
+    """``[[landmarks]]``: a named point in ``lower_scan`` (mm)."""
+
+    name: Text
+    tooth: Tooth | None = None
+    point_mm: Point
+
+
+class Marks(Table):
+    """``[marks]``: skin marks of both axes, each measured from one face landmark a side.
+
+    Anterior and superior are along and square to the ruler; ``ruler_tilt_deg`` is how far the
+    ruler's anterior end points above the axis-orbital plane.
+    """
+
+    face_landmark: Text
+    left_arbitrary_anterior_mm: Offset
+    left_arbitrary_superior_mm: Offset
+    left_located_anterior_mm: Offset
+    left_located_superior_mm: Offset
+    right_arbitrary_anterior_mm: Offset
+    right_arbitrary_superior_mm: Offset
+    right_located_anterior_mm: Offset
+    right_located_superior_mm: Offset
+    facial_width_mm: Annotated[float, Field(ge=60.0, le=MAX_POINT_DISTANCE_MM)]
+    stand_width_mm: Annotated[float, Field(ge=60.0, le=MAX_POINT_DISTANCE_MM)] | None = None
+    slip_left_mm: Offset = 0.0
+    ruler_tilt_deg: Annotated[float, Field(ge=-45.0, le=45.0)] = 0.0
+
+
+class ThirdPoint(Table):
+    """``[third_point]``: the anterior reference point and how far off it may be.
+
+    ``reach_mm`` is its distance from the axis; positive ``error_superior_mm`` means that the
+    point used was above the true one.
+    """
+
+    kind: Literal["orbitale", "below_nasion", "incisal_height"]
+    below_nasion_mm: Annotated[float, Field(gt=0.0, le=60.0)] | None = None
+    incisal_height_mm: Annotated[float, Field(gt=0.0, le=90.0)] | None = None
+    reach_mm: Annotated[float, Field(ge=MIN_POINT_DISTANCE_MM, le=200.0)] | None = None
+    error_superior_mm: Offset = 0.0
+    sd_superior_mm: NotNegative = 0.0
+
+    @model_validator(mode="after")
+    def _own_number_only(self) -> ThirdPoint:
+        for kind, name in (
+            ("below_nasion", "below_nasion_mm"),
+            ("incisal_height", "incisal_height_mm"),
+        ):
+            if self.kind == kind and getattr(self, name) is None:
+                refuse("nothing", "a number in mm", f"kind = '{kind}' needs {name}.", name)
+            if self.kind != kind and getattr(self, name) is not None:
+                refuse("a value", f"no {name} with kind = '{self.kind}'", "Remove it.", name)
+        return self
+
+
+class Uncertainty(Table):
+    """``[uncertainty]``: where the arbitrary axis may lie, and the readings' own uncertainty."""
+
+    arbitrary_axis: Literal["measured", "study", "normal", "disc", "empirical"] = "measured"
+    study: Text | None = None
+    sd_anterior_mm: NotNegative | None = None
+    sd_superior_mm: NotNegative | None = None
+    bias_anterior_mm: Offset = 0.0
+    bias_superior_mm: Offset = 0.0
+    left_right_correlation: Annotated[float, Field(ge=-1.0, le=1.0)] = 0.0
+    radius_mm: Annotated[float, Field(gt=0.0, le=50.0)] | None = None
+    file: str | None = None
+    true_axis_sd_mm: Annotated[float, Field(ge=0.0, le=50.0)] = 1.0
+    record_thickness_sd_mm: Annotated[float, Field(ge=0.0, le=10.0)] = 0.1
+    target_sd_mm: Annotated[float, Field(ge=0.0, le=10.0)] = 0.0
+    coverage: Annotated[float, Field(gt=0.0, lt=1.0)] = 0.95
+    seed: Annotated[int, Field(ge=0)] = 1
+
+    @model_validator(mode="after")
+    def _form_has_its_keys(self) -> Uncertainty:
+        own = {
+            "study": ("study",),
+            "normal": ("sd_anterior_mm", "sd_superior_mm"),
+            "disc": ("radius_mm",),
+            "empirical": ("file",),
+        }
+        for name in own.get(self.arbitrary_axis, ()):
+            if getattr(self, name) is None:
+                kind = f"arbitrary_axis = '{self.arbitrary_axis}'"
+                refuse("nothing", f"a value with {kind}", f"Add {name}.", name)
+        for kind, names in own.items():
+            for name in names:
+                if kind in {self.arbitrary_axis, "normal"} or getattr(self, name) is None:
+                    continue
+                now = f"arbitrary_axis = '{self.arbitrary_axis}'"
+                refuse("a value", f"no {name} with {now}", f"Set '{kind}' or remove it.", name)
+        return self
+
+
+class Articulator(Table):
+    """``[articulator]``: guidance settings of the articulator; all optional."""
+
+    intercondylar_mm: AxisWidth | None = None
+    sagittal_inclination_left_deg: Inclination | None = None
+    sagittal_inclination_right_deg: Inclination | None = None
+    bennett_left_deg: Annotated[float, Field(ge=0.0, le=45.0)] | None = None
+    bennett_right_deg: Annotated[float, Field(ge=0.0, le=45.0)] | None = None
+    immediate_side_shift_left_mm: Annotated[float, Field(ge=0.0, le=10.0)] | None = None
+    immediate_side_shift_right_mm: Annotated[float, Field(ge=0.0, le=10.0)] | None = None
+    guide_radius_left_mm: Positive | None = None
+    guide_radius_right_mm: Positive | None = None
+    incisal_sagittal_deg: Inclination | None = None
+    incisal_lateral_deg: Inclination | None = None

@@ -1,0 +1,152 @@
+"""Checked building blocks of a case file: text, points, matrices, teeth, and how one is refused."""
+
+from __future__ import annotations
+
+import unicodedata
+from collections.abc import Sequence
+from typing import Annotated, Any, NoReturn
+
+import numpy as np
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic_core import PydanticCustomError
+from scipy.spatial.transform import RigidTransform
+
+MAX_TEXT = 80
+"""Longest label or name in characters (ours: it must fit a page heading)."""
+RIGID_TOLERANCE = 1e-6
+"""Accepted deviation of a rotation matrix from orthonormal, per entry (ours)."""
+MAX_COORDINATE_MM = 1000.0
+"""Largest accepted coordinate; a scan frame may lie off the head, but not by metres (ours)."""
+
+
+class Table(BaseModel):
+    """One table of the case file: immutable, no unknown keys, finite numbers, no conversions."""
+
+    model_config = ConfigDict(
+        extra="forbid", frozen=True, strict=True, allow_inf_nan=False, serialize_by_alias=True
+    )
+
+
+def refuse(got: str, allowed: str, fix: str, field: str = "") -> NoReturn:
+    """Refuse a value inside a pydantic validator; the reader turns it into an ``InputError``.
+
+    Parameters
+    ----------
+    got, allowed, fix : str
+        As in :class:`kinematics.errors.InputError`.
+    field : str
+        Dotted field relative to the table being checked; empty for the table itself.
+    """
+    raise PydanticCustomError(
+        "hingewise",
+        "got {got}, need {allowed}. {fix}",
+        {"got": got, "allowed": allowed, "fix": fix, "field": field},
+    )
+
+
+def _checked_text(text: str) -> str:
+    if not text.strip():
+        refuse("an empty text", f"1 to {MAX_TEXT} characters", "Give a short name.")
+    if len(text) > MAX_TEXT:
+        refuse(f"{len(text)} characters", f"at most {MAX_TEXT}", "Shorten it.")
+    for char in text:
+        if unicodedata.category(char) in {"Cc", "Cf", "Cs", "Co", "Zl", "Zp"}:
+            refuse(
+                f"the control character U+{ord(char):04X}",
+                "printable characters",
+                "Type the text again by hand.",
+            )
+        if char in "<>":
+            refuse(f"the character {char!r}", "text without < or >", "Remove the markup.")
+    return text
+
+
+Text = Annotated[str, AfterValidator(_checked_text)]
+"""A short printable text without markup or control characters."""
+
+
+def _as_tuple(value: Any) -> Any:
+    return tuple(value) if isinstance(value, list) else value
+
+
+def _checked_point(point: tuple[float, float, float]) -> tuple[float, float, float]:
+    if max(abs(v) for v in point) > MAX_COORDINATE_MM:
+        refuse(
+            f"{list(point)}",
+            f"coordinates within {MAX_COORDINATE_MM:g} mm",
+            "Check the unit: coordinates are in mm.",
+        )
+    return point
+
+
+Point = Annotated[
+    tuple[float, float, float], BeforeValidator(_as_tuple), AfterValidator(_checked_point)
+]
+"""Three finite coordinates in mm."""
+
+_Row = Annotated[tuple[float, float, float, float], BeforeValidator(_as_tuple)]
+Positive = Annotated[float, Field(gt=0.0)]
+"""A number above zero."""
+NotNegative = Annotated[float, Field(ge=0.0)]
+"""A number of zero or more."""
+
+
+def _checked_rigid(rows: tuple[_Row, _Row, _Row, _Row]) -> tuple[_Row, _Row, _Row, _Row]:
+    m = np.array(rows)
+    need = "a rigid motion: rotation, translation in mm in the last column, last row 0 0 0 1"
+    if np.abs(m[3] - [0, 0, 0, 1]).max() > RIGID_TOLERANCE:
+        transposed = np.abs(m[:, 3] - [0, 0, 0, 1]).max() <= RIGID_TOLERANCE
+        hint = "It looks transposed: turn rows into columns." if transposed else "Check the rows."
+        refuse(f"last row {m[3].tolist()}", need, hint)
+    turn = m[:3, :3]
+    gram = turn.T @ turn
+    scale = float(np.sqrt(max(np.trace(gram) / 3.0, 0.0)))
+    if np.abs(gram - np.eye(3)).max() > RIGID_TOLERANCE:
+        if scale > 0 and np.abs(gram / scale**2 - np.eye(3)).max() <= 1e-4:
+            refuse(
+                f"a matrix that scales by {scale:.6g}",
+                need,
+                "Is it a change of unit? Set [casts] unit and give the rigid part in mm.",
+            )
+        refuse("a matrix that shears or stretches", need, "Copy all 16 numbers in full digits.")
+    if np.linalg.det(turn) < 0:
+        refuse("a reflection", need, "It mirrors left and right: undo the flip of one axis.")
+    return rows
+
+
+RigidMatrix = Annotated[
+    tuple[_Row, _Row, _Row, _Row], BeforeValidator(_as_tuple), AfterValidator(_checked_rigid)
+]
+"""A 4x4 rigid motion, row by row, translation in mm."""
+
+
+def as_rigid(matrix: Sequence[Sequence[float]]) -> RigidTransform:
+    """Turn a checked 4x4 (see ``RigidMatrix``) into a ``RigidTransform``."""
+    return RigidTransform.from_matrix(np.array(matrix, dtype=np.float64))
+
+
+def is_tooth(number: int) -> bool:
+    """Whether a number designates a tooth in ISO 3950, permanent (11-48) or deciduous (51-85)."""
+    quadrant, position = divmod(number, 10)
+    return (1 <= quadrant <= 4 and 1 <= position <= 8) or (
+        5 <= quadrant <= 8 and 1 <= position <= 5
+    )
+
+
+def tooth_side(number: int) -> int:
+    """Side of an ISO 3950 tooth: +1 the patient's left, -1 the right."""
+    return 1 if number // 10 in {2, 3, 6, 7} else -1
+
+
+def _checked_tooth(number: int) -> int:
+    if not is_tooth(number):
+        refuse(
+            f"{number}",
+            "an ISO 3950 tooth number: 11-18, 21-28, 31-38, 41-48, or deciduous 51-55 to 81-85",
+            "Give the two-digit number: quadrant, then position from the midline.",
+        )
+    return number
+
+
+Tooth = Annotated[int, AfterValidator(_checked_tooth)]
+"""An ISO 3950 tooth number."""
