@@ -1,0 +1,69 @@
+"""One case's rigid geometry at the target pose: closures for any axis and any departure."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.axis import HingeAxis, closing_motion
+from kinematics.closure import Stop, StopResult, opening_to_height, pin_closing, stop_result
+from kinematics.landmarks import LandmarkSet
+from kinematics.poses import Poses
+
+
+@dataclass(frozen=True, eq=False)
+class Geometry:
+    """One case's rigid geometry in ``axis_orbital``: all that the closure needs.
+
+    Attributes
+    ----------
+    true_axis, arbitrary_axis : HingeAxis
+    landmarks : LandmarkSet
+        At the target (true) pose.
+    poses : Poses
+    """
+
+    true_axis: HingeAxis
+    arbitrary_axis: HingeAxis
+    landmarks: LandmarkSet
+    poses: Poses
+
+    @property
+    def pin_tip_target_mm(self) -> NDArray[np.float64]:
+        """Pin tip at the target pose, shape (3,), mm."""
+        return self.poses.target_from_scanned.apply(self.poses.pin_tip_scanned_mm)
+
+    def closing_for_departure(self, departure_mm: float) -> float:
+        """Closing (degrees) from a record that lies ``departure_mm`` from the target.
+
+        The target stays; the record moves. Measured at the incisors, opening positive.
+        """
+        point = self.landmarks.incisal_point_mm
+        return opening_to_height(self.true_axis, point, float(point[2]) + departure_mm)
+
+    def closed_form(self, stop: Stop, axis: HingeAxis, true_closing_deg: float) -> StopResult:
+        """Evaluate ``equal_angle`` or ``pin`` for an axis and a closing from the record."""
+        angle = true_closing_deg
+        if stop == "pin":
+            pin_record = closing_motion(self.true_axis, true_closing_deg).inv()
+            angle = pin_closing(
+                self.true_axis, axis, true_closing_deg, pin_record.apply(self.pin_tip_target_mm)
+            )
+        return self.at_angle(stop, axis, true_closing_deg, angle)
+
+    def at_angle(
+        self, stop: Stop, axis: HingeAxis, true_closing_deg: float, articulator_deg: float
+    ) -> StopResult:
+        """Evaluate a stop whose articulator angle is known."""
+        marks = self.landmarks
+        return stop_result(
+            stop,
+            self.true_axis,
+            axis,
+            true_closing_deg,
+            articulator_deg,
+            marks.points_mm,
+            marks.normals,
+        )

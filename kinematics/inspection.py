@@ -1,0 +1,121 @@
+"""Look at a case's inputs before assessing it: meshes, pair, mounting, poses."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+from scipy.spatial.transform import RigidTransform
+
+from kinematics.case import Case
+from kinematics.errors import Finding, InputError
+from kinematics.mesh_health import MeshHealth
+from kinematics.mounting import Mounting
+from kinematics.placement import PlacedCase, place
+
+
+@dataclass(frozen=True, eq=False)
+class Inspection:
+    """What ``hingewise inspect`` reports.
+
+    Attributes
+    ----------
+    label : str
+    health : mapping of arch to MeshHealth
+    mounting : Mounting or None
+        None where it failed (the reason is among the findings).
+    overlap_mm, clearing_opening_deg : float or None
+        Depth to which the casts interpenetrate as scanned, and the opening about the true axis
+        that parts them; None without casts, 0 where they are apart.
+    findings : tuple of Finding
+        Errors would stop ``assess``.
+    """
+
+    label: str
+    health: Mapping[str, MeshHealth]
+    mounting: Mounting | None
+    overlap_mm: float | None
+    clearing_opening_deg: float | None
+    landmarks: tuple[str, ...]
+    findings: tuple[Finding, ...]
+
+    def as_dict(self) -> dict[str, Any]:
+        """JSON-ready values."""
+        return {
+            "schema": "hingewise-inspection/1",
+            "label": self.label,
+            "meshes": {
+                arch: {
+                    name: list(value) if isinstance(value, tuple) else value
+                    for name, value in vars(health).items()
+                }
+                for arch, health in self.health.items()
+            },
+            "mounting": None
+            if self.mounting is None
+            else {
+                "method": self.mounting.method,
+                "rms_mm": self.mounting.rms_mm,
+                "residuals": [
+                    {"name": name, "residual_mm": mm} for name, mm in self.mounting.residuals
+                ],
+            },
+            "overlap_mm": self.overlap_mm,
+            "clearing_opening_deg": self.clearing_opening_deg,
+            "landmarks": list(self.landmarks),
+            "findings": [vars(finding) for finding in self.findings],
+        }
+
+
+def inspect_case(case: Case) -> Inspection:
+    """Check a case as far as it goes; what would stop ``assess`` becomes an error finding.
+
+    Parameters
+    ----------
+    case : Case
+    """
+    try:
+        placed = place(case)
+    except InputError as error:
+        return Inspection(
+            case.label, {}, None, None, None, (), (*case.findings(), _as_finding(error))
+        )
+    findings = list(placed.findings)
+    overlap, clearing = _overlap(placed)
+    if overlap:
+        findings.append(
+            Finding(
+                "note",
+                "casts",
+                f"as scanned, the casts interpenetrate by about {overlap:.2f} mm and part after "
+                f"opening {clearing:.3f} degrees about the true axis",
+                "0.05 to 0.5 mm is usual for scans stored in occlusion; more: check the bite "
+                "registration.",
+            )
+        )
+    try:
+        placed.poses()
+    except InputError as error:
+        findings.append(_as_finding(error))
+    return Inspection(
+        case.label,
+        placed.health,
+        placed.mounting,
+        overlap,
+        clearing,
+        placed.landmarks.names,
+        tuple(findings),
+    )
+
+
+def _overlap(placed: PlacedCase) -> tuple[float | None, float | None]:
+    if placed.upper is None:
+        return None, None
+    depth = placed.contacts.interpenetration(RigidTransform.identity())
+    return depth.depth_mm, depth.clearing_opening_deg
+
+
+def _as_finding(error: InputError) -> Finding:
+    where = f"{error.file}: {error.where}" if error.file else error.where
+    return Finding("error", where, f"got {error.got}, need {error.allowed}", error.fix)

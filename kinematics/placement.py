@@ -1,0 +1,218 @@
+"""A case placed in ``axis_orbital``: casts, axes, landmarks and the contacts between the casts."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Literal
+
+import numpy as np
+from scipy.spatial.transform import RigidTransform
+
+from kinematics.axis import HingeAxis, opening_motion
+from kinematics.case import Case
+from kinematics.closure import UP
+from kinematics.contact import (
+    FirstContact,
+    Interpenetration,
+    PreparedPair,
+    first_contact,
+    interpenetration,
+    prepare,
+)
+from kinematics.errors import Finding, InputError
+from kinematics.geometry import Geometry
+from kinematics.landmarks import LandmarkSet, landmarks_for
+from kinematics.mesh import Cast, load_cast
+from kinematics.mesh_health import MeshHealth, check_cast, check_pair
+from kinematics.mesh_health import findings as health_findings
+from kinematics.mounting import Mounting, mount
+from kinematics.occlusion import MAX_CLOSING_DEG, NO_MESHES, ContactReport, contact_report
+from kinematics.poses import Poses, poses_for
+
+NEAREST_AXIS_MM = 10.0
+"""An axis closer than this to a cast is refused: no condyle lies so near the teeth (ours)."""
+
+
+@dataclass(frozen=True, eq=False)
+class PlacedCase:
+    """A case whose inputs are read and placed; nothing has moved yet.
+
+    Attributes
+    ----------
+    upper, lower : Cast or None
+        In ``axis_orbital``, the lower at the scanned pose.
+    landmarks : LandmarkSet
+        At the scanned pose.
+    """
+
+    case: Case
+    upper: Cast | None
+    lower: Cast | None
+    health: dict[str, MeshHealth]
+    mounting: Mounting
+    landmarks: LandmarkSet
+    contacts: CastContacts
+    findings: tuple[Finding, ...]
+
+    def poses(self) -> Poses:
+        """Record and target pose (see :func:`kinematics.poses.poses_for`)."""
+        return poses_for(
+            self.case, self.mounting.true_axis, self.landmarks, self.contacts.true_opening_deg
+        )
+
+    def geometry(self) -> Geometry:
+        """Geometry at the target pose."""
+        poses = self.poses()
+        return Geometry(
+            self.mounting.true_axis,
+            self.mounting.arbitrary_axis,
+            self.landmarks.moved(poses.target_from_scanned),
+            poses,
+        )
+
+
+def place(case: Case) -> PlacedCase:
+    """Read a case's casts, mount them and collect the landmarks.
+
+    Raises
+    ------
+    InputError
+        The case or a mesh cannot be used.
+    """
+    upper_scan, lower_scan, health, notes = load_casts(case)
+    mounting = mount(case)
+    findings = [*case.findings(), *notes, *mounting.findings]
+    from_upper = mounting.axis_orbital_from_upper_scan
+    from_lower = from_upper
+    if case.casts is not None:
+        bite = RigidTransform.from_matrix(np.array(case.casts.upper_scan_from_lower_scan))
+        from_lower = from_upper * bite
+    upper = None if upper_scan is None else upper_scan.moved(from_upper)
+    lower = None if lower_scan is None else lower_scan.moved(from_lower)
+    if upper is not None and lower is not None:
+        findings += check_pair(upper, lower, UP)
+        _refuse_axis_in_casts(upper, lower, mounting.true_axis, mounting.arbitrary_axis)
+    marks, more = landmarks_for(case, lower, from_lower)
+    return PlacedCase(
+        case=case,
+        upper=upper,
+        lower=lower,
+        health=health,
+        mounting=mounting,
+        landmarks=marks,
+        contacts=CastContacts(upper, lower, mounting.true_axis),
+        findings=(*findings, *more),
+    )
+
+
+def load_casts(
+    case: Case,
+) -> tuple[Cast | None, Cast | None, dict[str, MeshHealth], list[Finding]]:
+    """Load both casts of a case in their scan frames, with their health.
+
+    Raises
+    ------
+    InputError
+        A mesh cannot be used.
+    """
+    if case.casts is None:
+        return None, None, {}, []
+    casts: list[Cast] = []
+    health: dict[str, MeshHealth] = {}
+    findings: list[Finding] = []
+    arches: tuple[Literal["upper", "lower"], ...] = ("upper", "lower")
+    for arch in arches:
+        path = case.cast_path(arch)
+        assert path is not None
+        cast, notes = load_cast(path, arch, unit=case.casts.unit)
+        health[arch] = check_cast(cast)
+        findings += notes + health_findings(health[arch])
+        casts.append(cast)
+    return casts[0], casts[1], health, findings
+
+
+class CastContacts:
+    """First contacts of one pair of casts, prepared once, from any opening of the record."""
+
+    def __init__(self, upper: Cast | None, lower: Cast | None, true_axis: HingeAxis) -> None:
+        self._upper, self._lower, self._true = upper, lower, true_axis
+
+    @cached_property
+    def _prepared(self) -> PreparedPair:
+        assert self._upper is not None
+        assert self._lower is not None
+        return prepare(
+            self._upper.vertices_mm, self._upper.faces, self._lower.vertices_mm, self._lower.faces
+        )
+
+    def first_contact(self, record_opening_deg: float, axis: HingeAxis) -> FirstContact | None:
+        """First contact about an axis, from the record pose; None without casts."""
+        if self._upper is None or self._lower is None:
+            return None
+        pair = self._prepared.with_lower_motion(opening_motion(self._true, record_opening_deg))
+        return first_contact(pair, axis, max_closing_deg=MAX_CLOSING_DEG)
+
+    def report(self, record_opening_deg: float, axis: HingeAxis, about: str) -> ContactReport:
+        """First contact in words."""
+        found = self.first_contact(record_opening_deg, axis)
+        if found is None:
+            return NO_MESHES
+        assert self._upper is not None
+        assert self._lower is not None
+        start = self._lower.moved(opening_motion(self._true, record_opening_deg))
+        return contact_report(found, self._upper, start, axis, about)
+
+    def true_opening_deg(self, record_opening_deg: float) -> float:
+        """Opening (from the scanned pose) at which the teeth meet about the true axis."""
+        found = self.first_contact(record_opening_deg, self._true)
+        if found is None:
+            raise InputError(
+                "target.first_contact",
+                "no casts",
+                "[casts] with upper and lower",
+                "Give the casts, or another form of target.",
+            )
+        if found.status == "contact":
+            return record_opening_deg - float(found.closing_deg)
+        if found.status == "already_touching":
+            finding = self.touching_finding(record_opening_deg)
+            raise InputError(
+                "record", finding.message, "casts apart at the record pose", finding.fix
+            )
+        raise InputError(
+            "target.first_contact",
+            f"casts that never meet within {MAX_CLOSING_DEG:g} degrees",
+            "casts that meet when closed about the true axis",
+            "Check that upper and lower belong together and share one frame, and the axis.",
+        )
+
+    def interpenetration(self, motion: RigidTransform) -> Interpenetration:
+        """Overlap of the casts with the lower moved from the scanned pose."""
+        return interpenetration(self._prepared.with_lower_motion(motion), self._true)
+
+    def touching_finding(self, record_opening_deg: float) -> Finding:
+        """Say how far the casts interpenetrate at the record pose, and what would clear them."""
+        depth = self.interpenetration(opening_motion(self._true, record_opening_deg))
+        return Finding(
+            "warning",
+            "record",
+            "the casts already touch or interpenetrate at the record pose (by about "
+            f"{depth.depth_mm:.2f} mm); they part after opening {depth.clearing_opening_deg:.3f} "
+            "degrees more about the true axis",
+            "Scans stored in occlusion usually overlap by 0.05 to 0.5 mm: give a record that holds "
+            "the casts apart, or correct the bite registration.",
+        )
+
+
+def _refuse_axis_in_casts(upper: Cast, lower: Cast, *axes: HingeAxis) -> None:
+    for cast in (upper, lower):
+        for axis, name in zip(axes, ("true_axis", "arbitrary_axis"), strict=True):
+            near = float(axis.distance_mm(cast.vertices_mm).min())
+            if near < NEAREST_AXIS_MM:
+                raise InputError(
+                    name,
+                    f"an axis {near:.3g} mm from the {cast.arch} cast",
+                    f"an axis at least {NEAREST_AXIS_MM:g} mm from the casts",
+                    "Check the axis points, the mounting and the unit.",
+                )

@@ -1,0 +1,180 @@
+"""The command line: one subcommand a job, one clear line an error, exit codes 0, 1 and 2."""
+
+from __future__ import annotations
+
+import argparse
+import json
+import os
+import sys
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from kinematics import __version__
+from kinematics.errors import Finding, HingewiseError
+
+if TYPE_CHECKING:
+    from rich.console import Console
+
+    from kinematics.assess import Assessment
+
+EXIT_OK, EXIT_OUR_FAULT, EXIT_INPUT = 0, 1, 2
+CAUTION = (
+    "Planning, teaching and research aid; not a medical device. Verify on the patient; the "
+    "licensed clinician and local rules decide."
+)
+
+
+def build_parser() -> argparse.ArgumentParser:
+    """Build the parser of every command and option."""
+    parser = argparse.ArgumentParser(
+        prog="hingewise",
+        description="Is locating and transferring the true hinge axis worth it for this patient?",
+        epilog=CAUTION,
+    )
+    parser.add_argument("--version", action="version", version=f"hingewise {__version__}")
+    jobs = parser.add_subparsers(dest="job", metavar="COMMAND", required=True)
+
+    def job(name: str, text: str, run: Callable[[argparse.Namespace], int]) -> Any:
+        sub = jobs.add_parser(name, help=text, description=text, epilog=CAUTION)
+        sub.set_defaults(run=run)
+        return sub
+
+    def talk(sub: argparse.ArgumentParser) -> None:
+        sub.add_argument("--quiet", action="store_true", help="print nothing but errors")
+        sub.add_argument("--json", action="store_true", help="print the result as JSON")
+
+    sub = job("assess", "answer the question of one case and write the report", run_assess)
+    sub.add_argument("case", type=Path, metavar="CASE", help="case file (TOML)")
+    sub.add_argument("-o", "--out", type=Path, required=True, help="folder for the results")
+    sub.add_argument("--no-pictures", action="store_true", help="leave out the 3D pictures")
+    talk(sub)
+
+    sub = job("inspect", "check a case's inputs and the health of its meshes", run_inspect)
+    sub.add_argument("case", type=Path, metavar="CASE", help="case file (TOML)")
+    talk(sub)
+
+    sub = job("demo", "assess the demo case that the project ships", run_demo)
+    sub.add_argument("-o", "--out", type=Path, default=Path("demo_out"), help="folder")
+    sub.add_argument("--no-pictures", action="store_true", help="leave out the 3D pictures")
+    talk(sub)
+    return parser
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit code (0 done, 2 input, 1 our fault)."""
+    args = build_parser().parse_args(argv)
+    try:
+        return int(args.run(args))
+    except HingewiseError as error:
+        print(f"hingewise: error: {error}", file=sys.stderr)
+        return EXIT_INPUT
+    except KeyboardInterrupt:
+        print("hingewise: stopped; nothing half-written was left behind", file=sys.stderr)
+        return 130
+    except BrokenPipeError:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return EXIT_OK
+    except Exception as error:
+        if os.environ.get("HINGEWISE_DEBUG"):
+            raise
+        print(
+            f"hingewise: this is our fault: {type(error).__name__}: {error}\n"
+            "Run it again with HINGEWISE_DEBUG=1 for the details and report them.",
+            file=sys.stderr,
+        )
+        return EXIT_OUR_FAULT
+
+
+def run_assess(args: argparse.Namespace) -> int:
+    """Assess a case and write its results."""
+    from kinematics.case import read_case
+
+    return _assess(read_case(args.case), args)
+
+
+def run_demo(args: argparse.Namespace) -> int:
+    """Assess the demo case."""
+    from kinematics.case import read_case
+    from viewer.demo import demo_case_path
+
+    return _assess(read_case(demo_case_path()), args)
+
+
+def run_inspect(args: argparse.Namespace) -> int:
+    """Check a case without assessing it; exit 2 when something would stop the assessment."""
+    from kinematics.case import read_case
+    from kinematics.inspection import inspect_case
+
+    inspection = inspect_case(read_case(args.case))
+    if args.json:
+        print(json.dumps(inspection.as_dict(), indent=2, ensure_ascii=False))
+    elif not args.quiet:
+        from viewer.terminal import print_inspection
+
+        print_inspection(_console(), inspection)
+    return EXIT_INPUT if any(f.level == "error" for f in inspection.findings) else EXIT_OK
+
+
+def _assess(case: Any, args: argparse.Namespace) -> int:
+    from kinematics.assess import assess
+    from viewer.outputs import check_folder, write_outputs
+
+    check_folder(args.out)
+    silent = args.quiet or args.json
+    with progress_bar(silent) as tell:
+        assessment = assess(case, progress=tell)
+    written = write_outputs(assessment, args.out, pictures=not args.no_pictures)
+    if args.json:
+        from kinematics.result import result_dict
+
+        print(json.dumps(result_dict(assessment), indent=2, ensure_ascii=False))
+    elif not args.quiet:
+        from viewer.terminal import print_assessment
+
+        print_assessment(_console(), assessment, written)
+    else:
+        warn(assessment)
+    return EXIT_OK
+
+
+def warn(assessment: Assessment) -> None:
+    """Print errors among the findings to standard error (nothing else with --quiet)."""
+    for finding in assessment.findings:
+        if finding.level == "error":
+            print(f"hingewise: {finding_text(finding)}", file=sys.stderr)
+
+
+def finding_text(finding: Finding) -> str:
+    """One finding as one line."""
+    return f"{finding.level}: {finding.where}: {finding.message}. {finding.fix}"
+
+
+def _console() -> Console:
+    from rich.console import Console
+
+    return Console(highlight=False)
+
+
+@contextmanager
+def progress_bar(silent: bool) -> Iterator[Callable[[str, float], None]]:
+    """Show a progress bar on standard error where that is a terminal."""
+    if silent or not sys.stderr.isatty():
+        yield lambda stage, fraction: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+    columns = (TextColumn("{task.description}"), BarColumn(), TimeElapsedColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        task = bar.add_task("Starting", total=1.0)
+
+        def tell(stage: str, fraction: float) -> None:
+            bar.update(task, description=stage, completed=fraction)
+
+        yield tell
+
+
+if __name__ == "__main__":
+    sys.exit(main())

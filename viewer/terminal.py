@@ -1,0 +1,148 @@
+"""What a person reads in the terminal: the answer, a summary table, an inspection."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+from rich.console import Console
+from rich.markup import escape
+from rich.table import Table
+
+from kinematics.errors import Finding
+from viewer.cli import CAUTION
+
+if TYPE_CHECKING:
+    from kinematics.assess import Assessment
+    from kinematics.inspection import Inspection
+
+LEVEL_STYLE = {"error": "bold red", "warning": "yellow", "note": "dim"}
+MICROMETRES = 1000.0
+
+
+def print_findings(console: Console, findings: Iterable[Finding]) -> None:
+    """Print findings, worst first."""
+    order = {"error": 0, "warning": 1, "note": 2}
+    for finding in sorted(findings, key=lambda f: order[f.level]):
+        style = LEVEL_STYLE[finding.level]
+        text = escape(f"{finding.where}: {finding.message}. {finding.fix}")
+        console.print(f"[{style}]{finding.level}[/] {text}")
+
+
+def print_assessment(console: Console, a: Assessment, written: Sequence[Path]) -> None:
+    """Print the answer, the landmark table, the contacts and the remedies."""
+    console.print(f"\n[bold]{escape(a.verdict.sentence)}[/]")
+    console.print(escape(a.verdict.reason))
+    table = Table(title="Closure error at the lower's landmarks, µm")
+    table.add_column("landmark")
+    for name in ("anterior", "left", "superior", "size", "high (+) / open (-)"):
+        table.add_column(name, justify="right")
+    result = a.stops[a.verdict.stop]
+    size = result.magnitude_mm
+    shown = _worst_by_tooth(a)
+    for i in shown:
+        x, y, z = result.error_mm[i] * MICROMETRES
+        table.add_row(
+            escape(a.landmarks.names[i]),
+            f"{x:+.0f}",
+            f"{y:+.0f}",
+            f"{z:+.0f}",
+            f"{size[i] * MICROMETRES:.0f}",
+            f"{result.high_mm[i] * MICROMETRES:+.0f}",
+        )
+    console.print(table)
+    angles = ", ".join(f"{s} {r.closing_deg:+.3f}" for s, r in a.stops.items())
+    console.print(
+        f"Closing from the record, degrees: true {a.true_closing_deg:+.3f}; on the arbitrary axis: "
+        f"{angles}"
+    )
+    for stop, reason in a.unavailable.items():
+        console.print(escape(f"Stop {stop} is not available: {reason}"))
+    for report in (a.contact_true, a.contact_arbitrary):
+        if report.status != "no_meshes":
+            console.print(escape(report.message))
+    if a.mouth is not None:
+        console.print(escape(a.mouth.contact.message))
+    remedies = Table(title="Remedies, each computed")
+    remedies.add_column("remedy")
+    remedies.add_column("departure, mm", justify="right")
+    remedies.add_column("worst error, µm", justify="right")
+    remedies.add_column("within tolerance")
+    for r in a.verdict.remedies:
+        remedies.add_row(
+            escape(r.name),
+            f"{r.departure_mm:+.2f}",
+            f"{r.worst_error_mm * MICROMETRES:.0f}",
+            "yes" if r.within else "no",
+        )
+    console.print(remedies)
+    print_findings(console, a.findings)
+    for path in written:
+        console.print(f"wrote {escape(str(path))}", soft_wrap=True)
+    console.print(f"[dim]{CAUTION}[/]")
+
+
+def _worst_by_tooth(a: Assessment) -> list[int]:
+    """One landmark a tooth (its largest error), and every landmark without a tooth."""
+    size = a.stops[a.verdict.stop].magnitude_mm
+    best: dict[int, int] = {}
+    loose: list[int] = []
+    for i, tooth in enumerate(a.landmarks.teeth):
+        if not tooth:
+            loose.append(i)
+        elif tooth not in best or size[i] > size[best[tooth]]:
+            best[tooth] = i
+    y = a.landmarks.points_mm[:, 1]
+    return sorted([*best.values(), *loose], key=lambda i: float(y[i]))
+
+
+def print_inspection(console: Console, inspection: Inspection) -> None:
+    """Print mesh health, mounting and findings."""
+    if inspection.health:
+        table = Table(title=f"Meshes of {escape(inspection.label)}")
+        table.add_column("")
+        for arch in inspection.health:
+            table.add_column(arch, justify="right")
+        rows = (
+            ("triangles", "n_faces"),
+            ("vertices", "n_vertices"),
+            ("pieces", "pieces"),
+            ("holes", "holes"),
+            ("non-manifold edges", "nonmanifold_edges"),
+            ("inverted faces", "inverted_faces"),
+            ("degenerate faces", "degenerate_faces"),
+            ("duplicate faces", "duplicate_faces"),
+            ("watertight", "watertight"),
+        )
+        for title, name in rows:
+            values = [getattr(h, name) for h in inspection.health.values()]
+            table.add_row(title, *[_plain(v) for v in values])
+        sizes = [np.subtract(h.high_mm, h.low_mm) for h in inspection.health.values()]
+        table.add_row("size, mm", *[" x ".join(f"{s:.1f}" for s in size) for size in sizes])
+        means = [f"{h.mean_edge_mm:.2f}" for h in inspection.health.values()]
+        table.add_row("mean edge, mm", *means)
+        console.print(table)
+    if inspection.mounting is not None:
+        console.print(f"Mounting: {inspection.mounting.method}")
+        for name, mm in inspection.mounting.residuals:
+            console.print(escape(f"  residual {name}: {mm:.3f} mm"))
+    if inspection.overlap_mm is not None:
+        console.print(
+            f"As scanned, the casts overlap by {inspection.overlap_mm:.3f} mm"
+            if inspection.overlap_mm
+            else "As scanned, the casts do not touch."
+        )
+    if inspection.landmarks:
+        console.print(f"{len(inspection.landmarks)} landmarks on the lower.")
+    print_findings(console, inspection.findings)
+    errors = sum(f.level == "error" for f in inspection.findings)
+    console.print("Ready to assess." if not errors else "Not ready: mend the errors above first.")
+    console.print(f"[dim]{CAUTION}[/]")
+
+
+def _plain(value: object) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    return f"{value}"
