@@ -1,0 +1,235 @@
+"""Propagation of distributions by Monte Carlo, with the adaptive stop of JCGM 101:2008, 7.9."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from kinematics.errors import InputError
+
+FloatArray = NDArray[np.float64]
+Model = Callable[[np.random.Generator, int], FloatArray]
+"""Draws its own inputs: ``model(rng, n)`` gives shape (n,) or (n, m)."""
+
+MIN_BLOCK = 10_000
+"""Smallest number of trials in a block (JCGM 101:2008, 7.9.4 b)."""
+
+
+def block_generator(seed: int, block: int) -> np.random.Generator:
+    """Random generator of one block; depends on the seed and the block's number only."""
+    return np.random.default_rng(np.random.SeedSequence(seed, spawn_key=(block,)))
+
+
+def numerical_tolerance(uncertainty: ArrayLike, digits: int = 2) -> FloatArray:
+    """Numerical tolerance of a standard uncertainty stated with ``digits`` significant digits.
+
+    Notes
+    -----
+    ``u = c x 10^l`` with ``c`` an integer of ``digits`` digits; the tolerance is half of ``10^l``.
+    Zero for an uncertainty of zero. *Source*: JCGM 101:2008, 7.9.2.
+    """
+    u = np.asarray(uncertainty, dtype=np.float64)
+    safe = np.where(u > 0.0, u, 1.0)
+    power = np.floor(np.log10(safe)) - (digits - 1)
+    rounded_up = np.round(safe / 10.0**power) >= 10.0**digits
+    return np.where(u > 0.0, 0.5 * 10.0 ** (power + rounded_up), 0.0)
+
+
+def _coverage_count(n: int, coverage: float) -> int:
+    exact = coverage * n
+    whole = round(exact)
+    q = whole if abs(exact - whole) < 1e-9 * n else int(exact + 0.5)
+    return min(max(q, 1), n - 1)
+
+
+def symmetric_interval(values: FloatArray, coverage: float) -> FloatArray:
+    """Probabilistically symmetric coverage interval, shape (..., 2), of sorted values (n, ...).
+
+    *Source*: JCGM 101:2008, 7.7.2.
+    """
+    n = len(values)
+    q = _coverage_count(n, coverage)
+    r = (n - q) // 2 if (n - q) % 2 == 0 else (n - q + 1) // 2
+    r = min(max(r, 1), n - q)
+    return np.stack([values[r - 1], values[r + q - 1]], axis=-1)
+
+
+def shortest_interval(values: FloatArray, coverage: float) -> FloatArray:
+    """Shortest coverage interval, shape (..., 2), of sorted values (n, ...).
+
+    *Source*: JCGM 101:2008, 7.7.4.
+    """
+    q = _coverage_count(len(values), coverage)
+    start = np.argmin(values[q:] - values[:-q], axis=0)[None]
+    low = np.take_along_axis(values, start, axis=0)[0]
+    high = np.take_along_axis(values, start + q, axis=0)[0]
+    return np.stack([low, high], axis=-1)
+
+
+@dataclass(frozen=True, eq=False)
+class MonteCarloResult:
+    """What an adaptive run found; ``m`` outputs.
+
+    Attributes
+    ----------
+    status : {"stabilised", "not_stabilised"}
+        Whether every output met the stabilisation test before ``max_trials``.
+    trials, blocks : int
+    coverage : float
+    estimate, uncertainty : ndarray, shape (m,)
+        Mean and standard deviation of all trials.
+    symmetric, shortest : ndarray, shape (m, 2)
+        Coverage intervals.
+    tolerance : ndarray, shape (m,)
+        Numerical tolerance of the uncertainty.
+    values : ndarray, shape (trials, m)
+        All model values in the order drawn.
+    """
+
+    status: Literal["stabilised", "not_stabilised"]
+    trials: int
+    blocks: int
+    coverage: float
+    estimate: FloatArray
+    uncertainty: FloatArray
+    symmetric: FloatArray
+    shortest: FloatArray
+    tolerance: FloatArray
+    values: FloatArray
+
+
+def block_size(coverage: float) -> int:
+    """Trials in one block: at least 10 000 and at least ``100 / (1 - p)`` (7.9.4 b)."""
+    return max(MIN_BLOCK, int(np.ceil(100.0 / (1.0 - coverage) - 1e-6)))
+
+
+class Stabilisation:
+    """The stabilisation test over blocks (JCGM 101:2008, 7.9.4), for ``m`` outputs at once."""
+
+    def __init__(self, coverage: float, digits: int, interval: str = "symmetric") -> None:
+        self.coverage, self.digits, self.interval = coverage, digits, interval
+        self._rows: list[FloatArray] = []
+        self._moments: list[tuple[int, FloatArray, FloatArray]] = []
+
+    def add(self, block: FloatArray) -> None:
+        """Take in one block's model values, shape (n, m)."""
+        ordered = np.sort(block, axis=0)
+        mean, sd = block.mean(axis=0), block.std(axis=0, ddof=1)
+        ends = []
+        if self.interval in {"symmetric", "both"}:
+            ends.append(symmetric_interval(ordered, self.coverage).T)
+        if self.interval in {"shortest", "both"}:
+            ends.append(shortest_interval(ordered, self.coverage).T)
+        self._rows.append(np.vstack([mean, sd, *ends]))
+        self._moments.append((len(block), mean, sd))
+
+    @property
+    def uncertainty(self) -> FloatArray:
+        """Standard deviation of all values so far, shape (m,)."""
+        n = np.array([count for count, _, _ in self._moments], dtype=np.float64)[:, None]
+        mean = np.array([m for _, m, _ in self._moments])
+        sd = np.array([s for _, _, s in self._moments])
+        centre = (n * mean).sum(axis=0) / n.sum()
+        square = ((n - 1.0) * sd**2 + n * (mean - centre) ** 2).sum(axis=0)
+        return np.sqrt(square / (n.sum() - 1.0))
+
+    @property
+    def done(self) -> bool:
+        """Whether twice the standard deviation of each averaged result is within tolerance."""
+        h = len(self._rows)
+        if h < 2:
+            return False
+        spread = np.std(np.array(self._rows), axis=0, ddof=1) / np.sqrt(h)
+        return bool((2.0 * spread <= numerical_tolerance(self.uncertainty, self.digits)).all())
+
+
+def adaptive(
+    model: Model,
+    *,
+    seed: int,
+    coverage: float = 0.95,
+    digits: int = 2,
+    interval: Literal["symmetric", "shortest", "both"] = "symmetric",
+    max_trials: int = 1_000_000,
+) -> MonteCarloResult:
+    """Run a model by Monte Carlo until its results have stabilised.
+
+    Parameters
+    ----------
+    model : callable
+        ``model(rng, n)`` draws ``n`` values, shape (n,) or (n, m).
+    seed : int
+        The same seed gives the same result.
+    coverage : float
+        Coverage probability, 0 to 1.
+    digits : int
+        Significant digits of the uncertainty that are asked for, 1 to 4.
+    interval : {"symmetric", "shortest", "both"}
+        Whose end points must have stabilised; both intervals are returned.
+    max_trials : int
+        Stop here at the latest; then ``status`` says ``not_stabilised``.
+
+    Raises
+    ------
+    InputError
+        A setting out of range, or a model value that is not finite.
+
+    Notes
+    -----
+    *Guarantee*: ``stabilised`` means that the standard's test was met, twice the standard
+    deviation of the averages not above the tolerance; it is a test, not a bound. All values are
+    kept: ``trials x m x 8`` bytes. *Source*: JCGM 101:2008, 7.9.4.
+    """
+    check_settings(coverage, digits, max_trials)
+    size = min(block_size(coverage), max_trials)
+    test = Stabilisation(coverage, digits, interval)
+    blocks: list[FloatArray] = []
+    while not test.done and (len(blocks) + 1) * size <= max(max_trials, size):
+        values = np.asarray(model(block_generator(seed, len(blocks)), size), dtype=np.float64)
+        values = values.reshape(size, -1)
+        if not np.isfinite(values).all():
+            raise InputError(
+                "model",
+                f"{int((~np.isfinite(values)).sum())} values that are not finite",
+                "finite model values",
+                "Narrow the input distributions to where the model is defined.",
+            )
+        blocks.append(values)
+        test.add(values)
+    return summarise(np.concatenate(blocks), coverage, digits, len(blocks), test.done)
+
+
+def summarise(
+    values: FloatArray, coverage: float, digits: int, blocks: int, stabilised: bool
+) -> MonteCarloResult:
+    """Summarise model values, shape (n, m): estimate, uncertainty and both intervals."""
+    ordered = np.sort(values, axis=0)
+    u = values.std(axis=0, ddof=1)
+    return MonteCarloResult(
+        status="stabilised" if stabilised else "not_stabilised",
+        trials=len(values),
+        blocks=blocks,
+        coverage=coverage,
+        estimate=values.mean(axis=0),
+        uncertainty=u,
+        symmetric=symmetric_interval(ordered, coverage),
+        shortest=shortest_interval(ordered, coverage),
+        tolerance=numerical_tolerance(u, digits),
+        values=values,
+    )
+
+
+def check_settings(coverage: float, digits: int, max_trials: int) -> None:
+    """Refuse settings that the method has no meaning for."""
+    if not 0.0 < coverage < 1.0:
+        raise InputError(
+            "coverage", f"{coverage:g}", "a probability between 0 and 1", "For example 0.95."
+        )
+    if digits not in (1, 2, 3, 4):
+        raise InputError("digits", f"{digits}", "1 to 4 significant digits", "For example 2.")
+    if max_trials < 100:
+        raise InputError("max_trials", f"{max_trials}", "at least 100", "For example 200000.")
