@@ -1,0 +1,245 @@
+"""A cast prepared for contact: welded vertices, owned features, a binary tree of boxes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from kinematics.errors import InputError
+from kinematics.kernels import kernel
+
+MAX_FACES = 2**27
+"""Largest accepted number of triangles (node numbers are 32-bit)."""
+
+
+@dataclass(frozen=True, eq=False)
+class Hierarchy:
+    """One cast's triangles with a tree of boxes, leaf size one, in depth-first order.
+
+    Attributes
+    ----------
+    vertices : ndarray, shape (n, 3), mm
+        In the cast's own frame; vertices at exactly the same place are one.
+    faces : ndarray of int32, shape (m, 3)
+    owned : ndarray of uint8, shape (m,)
+        Features that this face answers for: bits 0-2 its vertices, bits 3-5 its edges
+        (i, i + 1). Each vertex and each edge has exactly one owner.
+    boxes : ndarray of float32, shape (2 m - 1, 6), mm
+        Centre and half size of each node, rounded outwards.
+    right : ndarray of int32, shape (2 m - 1,)
+        Right child (the left one is the next node), or ``-1 - face`` at a leaf.
+    """
+
+    vertices: NDArray[np.float64]
+    faces: NDArray[np.int32]
+    owned: NDArray[np.uint8]
+    boxes: NDArray[np.float32]
+    right: NDArray[np.int32]
+
+    @property
+    def arrays(self) -> tuple[NDArray, NDArray, NDArray, NDArray, NDArray]:
+        """The five arrays, as the kernels take them."""
+        return self.vertices, self.faces, self.owned, self.boxes, self.right
+
+
+def build_hierarchy(vertices: ArrayLike, faces: ArrayLike, where: str) -> Hierarchy:
+    """Prepare one cast.
+
+    Parameters
+    ----------
+    vertices : array_like, shape (n, 3), mm
+    faces : array_like of int, shape (m, 3)
+    where : str
+        Name of the cast in errors.
+
+    Raises
+    ------
+    InputError
+        No triangle, a vertex number out of range, or a coordinate that is not finite.
+
+    Notes
+    -----
+    Median split along the longest side of the box of the triangles' centres: the depth is
+    ``ceil(log2 m)``, without recursion. *Source*: derived here; one owner a feature after
+    "representative triangles" (Curtis, Tamstorf and Manocha 2008, from memory).
+    """
+    v = np.ascontiguousarray(vertices, dtype=np.float64)
+    f = np.ascontiguousarray(faces)
+    if f.ndim != 2 or f.shape[1] != 3 or len(f) == 0 or v.ndim != 2 or v.shape[1] != 3:
+        raise InputError(
+            where,
+            f"vertices {v.shape} and faces {f.shape}",
+            "vertices (n, 3) and at least one face (m, 3)",
+            "Check that the mesh file holds triangles.",
+        )
+    if len(f) > MAX_FACES:
+        raise InputError(where, f"{len(f)} faces", f"at most {MAX_FACES}", "Decimate the mesh.")
+    if f.min() < 0 or f.max() >= len(v):
+        raise InputError(
+            where,
+            f"vertex numbers {f.min()} to {f.max()}",
+            f"0 to {len(v) - 1}",
+            "The faces name vertices that do not exist; export the mesh again.",
+        )
+    if not np.isfinite(v).all():
+        raise InputError(where, "NaN or infinity", "finite coordinates in mm", "Repair the mesh.")
+    f = np.ascontiguousarray(f, dtype=np.int32)
+    welded, f = _weld(v, f)
+    owned = _owners(f, len(welded))
+    boxes = np.empty((2 * len(f) - 1, 6), dtype=np.float32)
+    right = np.empty(2 * len(f) - 1, dtype=np.int32)
+    _build(welded, f, boxes, right)
+    for a in (welded, f, owned, boxes, right):
+        a.flags.writeable = False
+    return Hierarchy(welded, f, owned, boxes, right)
+
+
+def _weld(v: NDArray[np.float64], f: NDArray[np.int32]) -> tuple[NDArray, NDArray]:
+    """Make vertices at exactly the same place one vertex."""
+    v = v + 0.0  # -0.0 and 0.0 are the same place
+    index = _first_of_equal(v)
+    return v, index[f]
+
+
+@kernel
+def _first_of_equal(v):  # type: ignore[no-untyped-def]
+    """Number of the first vertex at each vertex's place, by open addressing."""
+    n = len(v)
+    bits = v.view(np.uint64)
+    size = 1
+    while size < 2 * n:
+        size *= 2
+    table = np.full(size, -1, dtype=np.int32)
+    first = np.empty(n, dtype=np.int32)
+    mask = np.uint64(size - 1)
+    for i in range(n):
+        h = bits[i, 0] * np.uint64(0x9E3779B97F4A7C15)
+        h = (h ^ (h >> np.uint64(29)) ^ bits[i, 1]) * np.uint64(0xBF58476D1CE4E5B9)
+        h = (h ^ (h >> np.uint64(32)) ^ bits[i, 2]) * np.uint64(0x94D049BB133111EB)
+        k = (h ^ (h >> np.uint64(31))) & mask
+        while True:
+            j = table[k]
+            if j < 0:
+                table[k] = i
+                first[i] = i
+                break
+            if v[j, 0] == v[i, 0] and v[j, 1] == v[i, 1] and v[j, 2] == v[i, 2]:
+                first[i] = j
+                break
+            k = (k + np.uint64(1)) & mask
+    return first
+
+
+@kernel
+def _owners(faces, n_vertices):  # type: ignore[no-untyped-def]
+    """Bits of the features each face owns: the first face that has them."""
+    m = len(faces)
+    owned = np.zeros(m, dtype=np.uint8)
+    seen = np.zeros(n_vertices, dtype=np.uint8)
+    size = 1
+    while size < 6 * m:
+        size *= 2
+    table = np.full(size, -1, dtype=np.int64)
+    mask = np.uint64(size - 1)
+    for i in range(m):
+        for j in range(3):
+            a, b = faces[i, j], faces[i, (j + 1) % 3]
+            if seen[a] == 0:
+                seen[a] = 1
+                owned[i] |= 1 << j
+            if a == b:
+                continue
+            lo, hi = min(a, b), max(a, b)
+            key = np.int64(lo) << 32 | np.int64(hi)
+            h = np.uint64(key) * np.uint64(0x9E3779B97F4A7C15)
+            k = (h ^ (h >> np.uint64(32))) & mask
+            while table[k] >= 0 and table[k] != key:
+                k = (k + np.uint64(1)) & mask
+            if table[k] < 0:
+                table[k] = key
+                owned[i] |= 8 << j
+    return owned
+
+
+@kernel
+def _select(order, value, lo, hi, mid):  # type: ignore[no-untyped-def]
+    """Partition order[lo:hi] so that value is not larger before mid than from it on."""
+    hi -= 1
+    while lo < hi:
+        pivot = value[order[(lo + hi) // 2]]
+        i, j = lo, hi
+        while i <= j:
+            while value[order[i]] < pivot:
+                i += 1
+            while value[order[j]] > pivot:
+                j -= 1
+            if i <= j:
+                order[i], order[j] = order[j], order[i]
+                i += 1
+                j -= 1
+        if mid <= j:
+            hi = j
+        elif mid >= i:
+            lo = i
+        else:
+            return
+
+
+@kernel
+def _build(vertices, faces, boxes, right):  # type: ignore[no-untyped-def]
+    """Fill the tree: split top-down with a stack, then unite boxes bottom-up."""
+    m = len(faces)
+    centres = np.empty((3, m))
+    for i in range(m):
+        for k in range(3):
+            a = vertices[faces[i, 0], k]
+            b = vertices[faces[i, 1], k]
+            c = vertices[faces[i, 2], k]
+            centres[k, i] = min(a, b, c) + max(a, b, c)
+    order = np.arange(m).astype(np.int32)
+    stack = np.empty((128, 3), dtype=np.int64)
+    stack[0, 0], stack[0, 1], stack[0, 2] = 0, 0, m
+    top = 1
+    low, high = np.empty(3), np.empty(3)
+    while top > 0:
+        top -= 1
+        node, lo, hi = stack[top, 0], stack[top, 1], stack[top, 2]
+        if hi - lo == 1:
+            right[node] = -1 - order[lo]
+            continue
+        axis, longest = 0, -1.0
+        for k in range(3):
+            low[k], high[k] = np.inf, -np.inf
+        for i in range(lo, hi):
+            for k in range(3):
+                x = centres[k, order[i]]
+                low[k] = min(low[k], x)
+                high[k] = max(high[k], x)
+        for k in range(3):
+            if high[k] - low[k] > longest:
+                axis, longest = k, high[k] - low[k]
+        mid = (lo + hi) // 2
+        _select(order, centres[axis], lo, hi, mid)
+        right[node] = node + 2 * (mid - lo)
+        stack[top, 0], stack[top, 1], stack[top, 2] = right[node], mid, hi
+        stack[top + 1, 0], stack[top + 1, 1], stack[top + 1, 2] = node + 1, lo, mid
+        top += 2
+    for node in range(2 * m - 2, -1, -1):
+        r = right[node]
+        for k in range(3):
+            if r < 0:
+                f = -1 - r
+                a = vertices[faces[f, 0], k]
+                b = vertices[faces[f, 1], k]
+                c = vertices[faces[f, 2], k]
+                lower, upper = min(a, b, c), max(a, b, c)
+            else:
+                lc, lh = np.float64(boxes[node + 1, k]), np.float64(boxes[node + 1, k + 3])
+                rc, rh = np.float64(boxes[r, k]), np.float64(boxes[r, k + 3])
+                lower, upper = min(lc - lh, rc - rh), max(lc + lh, rc + rh)
+            centre = np.float32(0.5 * (lower + upper))
+            half = max(upper - np.float64(centre), np.float64(centre) - lower)
+            boxes[node, k] = centre
+            boxes[node, k + 3] = np.float32(half * (1.0 + 2e-7) + 1e-9)

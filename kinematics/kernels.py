@@ -1,0 +1,52 @@
+"""Compile the hot loops: one decorator for every numba kernel of the project."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numba
+
+
+def _sources_digest() -> str:
+    """Digest of every module that holds kernels, so that a cached caller never goes stale.
+
+    numba checks only the file of the cached function itself, not those of the kernels that
+    were compiled into it.
+    """
+    digest = hashlib.sha256()
+    for path in sorted(Path(__file__).parent.glob("*.py")):
+        text = path.read_bytes()
+        if b"@kernel" in text:
+            digest.update(path.name.encode() + text)
+    return digest.hexdigest()
+
+
+_DIGEST = _sources_digest()
+
+
+def kernel(function: Callable[..., Any] | None = None, *, parallel: bool = False) -> Any:
+    """Compile a function with numba: no GIL, strict floating point, cached on disk.
+
+    Parameters
+    ----------
+    function : callable
+    parallel : bool
+        Allow ``numba.prange``.
+
+    Notes
+    -----
+    Where no folder for the cache can be written, the kernel is compiled in every process.
+    """
+    if function is None:
+        return lambda f: kernel(f, parallel=parallel)
+    options: dict[str, Any] = {"nogil": True, "error_model": "numpy", "parallel": parallel}
+    try:
+        compiled = numba.njit(cache=True, **options)(function)
+        stamp = compiled._cache._cache_file
+        stamp._source_stamp = (stamp._source_stamp, _DIGEST)
+    except (RuntimeError, OSError, AttributeError):
+        return numba.njit(**options)(function)
+    return compiled
