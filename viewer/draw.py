@@ -1,0 +1,290 @@
+"""Scene to pixels: the only module that imports pyvista, and only inside its functions."""
+
+from __future__ import annotations
+
+import functools
+import os
+import subprocess
+import sys
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from viewer.palette import colours, signed_table
+from viewer.scene_items import (
+    Item,
+    Label,
+    Plane,
+    Points,
+    Projection,
+    Scene,
+    Surface,
+    Tube,
+    fit,
+    points_of,
+)
+
+DEBIAN_PACKAGES = ("libegl1", "libgl1", "libgl1-mesa-dri")
+"""What brings off-screen OpenGL to a bare Debian machine."""
+PROBE_SECONDS = 90.0
+"""Longest wait for the trial picture."""
+PROBE = (
+    "import pyvista as p, numpy as n; q = p.Plotter(off_screen=True, window_size=(64, 48)); "
+    "q.add_mesh(p.Sphere(), color='red'); a = q.screenshot(return_img=True); q.close(); "
+    "raise SystemExit(0 if n.ptp(a) > 0 else 3)"
+)
+"""A trial picture; run in a process of its own, because a missing library crashes VTK."""
+FEATURE_DEG = 60.0
+
+
+@dataclass(frozen=True)
+class GlStatus:
+    """Whether 3-D pictures can be drawn here.
+
+    Attributes
+    ----------
+    ok : bool
+    reason : str
+        Empty, or one plain sentence that says why not and what to install.
+    """
+
+    ok: bool
+    reason: str
+
+
+@dataclass(frozen=True, eq=False)
+class Picture:
+    """One drawn view.
+
+    Attributes
+    ----------
+    rgb : ndarray of uint8, shape (height, width, 3)
+    projection : Projection
+        Puts text at the right pixel.
+    labels : tuple of Label
+        Labels of the layers shown; the caller writes them.
+    """
+
+    rgb: NDArray[np.uint8]
+    projection: Projection
+    labels: tuple[Label, ...]
+
+
+def drawing_environment() -> dict[str, str]:
+    """Environment in which VTK draws without a screen."""
+    environment = dict(os.environ)
+    if not environment.get("DISPLAY"):
+        environment.setdefault("VTK_DEFAULT_OPENGL_WINDOW", "vtkEGLRenderWindow")
+    return environment
+
+
+@functools.cache
+def probe_gl() -> GlStatus:
+    """Draw a trial picture in a process of its own, once.
+
+    Notes
+    -----
+    *Guarantee*: never raises and never crashes the calling process. ``HINGEWISE_NO_GL=1`` in the
+    environment answers "no" without trying.
+    """
+    install = f"On Debian: apt install {' '.join(DEBIAN_PACKAGES)}"
+    if os.environ.get("HINGEWISE_NO_GL"):
+        return GlStatus(False, f"3-D drawing is switched off by HINGEWISE_NO_GL. {install}")
+    try:
+        done = subprocess.run(
+            [sys.executable, "-c", PROBE],
+            env=drawing_environment(),
+            capture_output=True,
+            timeout=PROBE_SECONDS,
+            check=False,
+        )
+    except subprocess.TimeoutExpired:
+        return GlStatus(False, f"OpenGL did not answer within {PROBE_SECONDS:.0f} s. {install}")
+    except OSError as error:
+        return GlStatus(False, f"the trial picture could not be started ({error}). {install}")
+    if done.returncode == 0:
+        return GlStatus(True, "")
+    lines = done.stderr.decode(errors="replace").strip().splitlines()
+    detail = lines[-1][:160] if lines else f"exit {done.returncode}"
+    return GlStatus(False, f"OpenGL is missing or does not work here ({detail}). {install}")
+
+
+def _poly(surface: Surface) -> Any:
+    import pyvista as pv
+
+    poly = pv.PolyData.from_regular_faces(surface.vertices_mm, surface.faces)
+    # Point normals without splitting keep the scalars where they are.
+    return poly.compute_normals(
+        cell_normals=False,
+        split_vertices=False,
+        auto_orient_normals=False,
+        consistent_normals=False,
+    )
+
+
+def _add(plotter: Any, item: Item, scene: Scene, cast_opacity: float) -> Any:
+    """Add one item to a plotter and return its actor (None for a label)."""
+    import pyvista as pv
+
+    theme = colours(scene.theme)
+    if isinstance(item, Label):
+        return None
+    colour = getattr(theme, item.role)
+    if isinstance(item, Surface):
+        look: dict[str, Any] = {
+            "smooth_shading": True,
+            "opacity": item.opacity * cast_opacity,
+            "ambient": 0.3,
+            "diffuse": 0.8,
+            "specular": 0.12,
+            "specular_power": 12,
+        }
+        mesh = _poly(item)
+        if item.signed_um is None:
+            return plotter.add_mesh(mesh, color=colour, **look)
+        mesh.point_data["signed_um"] = item.signed_um
+        table = pv.LookupTable()
+        table.values = np.round(255 * np.column_stack([signed_table(257), np.ones(257)])).astype(
+            np.uint8
+        )
+        table.scalar_range = (-scene.signed_limit_um, scene.signed_limit_um)
+        table.nan_color = colour
+        return plotter.add_mesh(
+            mesh,
+            scalars="signed_um",
+            cmap=table,
+            show_scalar_bar=False,
+            **look,
+        )
+    if isinstance(item, Tube):
+        lines = [pv.MultipleLines(piece) for piece in item.pieces if len(piece) > 1]
+        if not lines:
+            return None
+        block = pv.merge(lines) if len(lines) > 1 else lines[0]
+        tube = block.extract_surface(algorithm=None).tube(
+            radius=item.radius_mm, n_sides=20, capping=True
+        )
+        return plotter.add_mesh(tube, color=colour, ambient=0.45, diffuse=0.6, smooth_shading=True)
+    if isinstance(item, Points):
+        if not len(item.points_mm):
+            return None
+        ball = pv.Sphere(radius=item.radius_mm, theta_resolution=24, phi_resolution=24)
+        balls = pv.PolyData(np.array(item.points_mm)).glyph(geom=ball, scale=False, orient=False)
+        return plotter.add_mesh(balls, color=colour, ambient=0.4, diffuse=0.65, smooth_shading=True)
+    assert isinstance(item, Plane)
+    sheet = pv.PolyData(np.array(item.corners_mm), faces=[4, 0, 1, 2, 3])
+    return plotter.add_mesh(sheet, color=colour, opacity=item.opacity, lighting=False)
+
+
+def to_plotter(
+    scene: Scene,
+    plotter: Any | None = None,
+    *,
+    view: str = "oblique",
+    layers: tuple[str, ...] | None = None,
+    size_px: tuple[int, int] = (1200, 800),
+    off_screen: bool = True,
+) -> tuple[Any, dict[str, list[Any]]]:
+    """Fill a pyvista plotter with a scene.
+
+    Parameters
+    ----------
+    scene : Scene
+    plotter : pyvista.Plotter, optional
+        Filled where given, otherwise a new one is made.
+    view : str
+        Name in ``scene.views``.
+    layers : tuple of str, optional
+        Layers to add; default those of the view.
+
+    Returns
+    -------
+    pyvista.Plotter, dict of list
+        The plotter, and its actors by layer. Labels are left to the caller.
+    """
+    import pyvista as pv
+
+    chosen = scene.views[view]
+    shown = chosen.layers if layers is None else layers
+    plotter = plotter or pv.Plotter(off_screen=off_screen, window_size=size_px, lighting="none")
+    plotter.set_background(colours(scene.theme).page)
+    actors: dict[str, list[Any]] = {}
+    for item in scene.of(*shown):
+        actor = _add(plotter, item, scene, chosen.cast_opacity)
+        if actor is not None:
+            actors.setdefault(item.layer, []).append(actor)
+    projection = projection_of(scene, view, shown, size_px)
+    camera = plotter.camera
+    camera.focal_point = tuple(projection.focal_mm)
+    camera.position = tuple(projection.focal_mm - 600.0 * projection.towards)
+    camera.up = tuple(projection.up)
+    camera.parallel_projection = True
+    camera.parallel_scale = projection.half_height_mm
+    _light(plotter, projection)
+    plotter.reset_camera_clipping_range()
+    return plotter, actors
+
+
+def _light(plotter: Any, projection: Projection) -> None:
+    """One key light over the viewer's left shoulder, one weak fill from the right."""
+    import pyvista as pv
+
+    for side, height, strength in ((-0.7, 1.1, 0.85), (1.2, 0.3, 0.35)):
+        away = -projection.towards + side * projection.right + height * projection.up
+        light = pv.Light(
+            position=tuple(projection.focal_mm + 600.0 * away),
+            focal_point=tuple(projection.focal_mm),
+            color="white",
+            intensity=strength,
+        )
+        light.positional = False
+        plotter.add_light(light)
+
+
+def projection_of(
+    scene: Scene, view: str, layers: tuple[str, ...], size_px: tuple[int, int]
+) -> Projection:
+    """Projection of a named view that holds every item of the layers (the plane may run out)."""
+    items = [i for i in scene.of(*layers) if not isinstance(i, Plane)]
+    clouds = [points_of(i) for i in items]
+    points = np.concatenate(clouds) if clouds else np.zeros((0, 3))
+    return fit(scene.views[view], points, size_px)
+
+
+def render(
+    scene: Scene,
+    view: str = "oblique",
+    *,
+    layers: tuple[str, ...] | None = None,
+    size_px: tuple[int, int] = (1600, 1000),
+) -> Picture:
+    """Draw one view off the screen.
+
+    Parameters
+    ----------
+    scene, view, layers
+        As in :func:`to_plotter`.
+    size_px : (int, int)
+        Width and height.
+
+    Raises
+    ------
+    RuntimeError
+        OpenGL is not available (see :func:`probe_gl`); the text says what to install.
+    """
+    status = probe_gl()
+    if not status.ok:
+        raise RuntimeError(status.reason)
+    os.environ.update(drawing_environment())
+    shown = scene.views[view].layers if layers is None else layers
+    plotter, _ = to_plotter(scene, view=view, layers=shown, size_px=size_px)
+    try:
+        plotter.enable_depth_peeling(8)
+        plotter.enable_anti_aliasing("ssaa")
+        rgb = np.asarray(plotter.screenshot(return_img=True))[..., :3]
+    finally:
+        plotter.close()
+    labels = tuple(i for i in scene.of(*shown) if isinstance(i, Label))
+    return Picture(rgb, projection_of(scene, view, shown, size_px), labels)

@@ -1,0 +1,169 @@
+"""The numbers behind the 2-D figures: the record's own arrays, chosen, ordered and rescaled."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.axis import HingeAxis
+from viewer.scene import arc
+
+Assessment = Any
+"""A ``kinematics.assess.Assessment``; only read here."""
+
+ARC_SHARE = 0.45
+"""How large the drawn error is made beside the path's length (ours)."""
+ARROW_SHARE = 0.16
+"""How long the longest drawn arrow is beside the arch's width (ours)."""
+NICE_FACTORS = (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000)
+"""Exaggerations offered; the figure prints the one used."""
+SHORTEST_PATH_MM = 1e-6
+"""Below this a path is a point: record and target are the same pose."""
+
+
+def shown_stop(assessment: Assessment) -> str:
+    """Stop that the figures are about: the verdict's, or the first there is, or empty."""
+    stop = assessment.verdict.stop
+    return stop if stop in assessment.stops else next(iter(assessment.stops), "")
+
+
+def nice_factor(size: float, wanted: float) -> int:
+    """Largest offered factor that keeps ``size`` times factor within ``wanted``, at least 1."""
+    if size <= 0.0:
+        return 1
+    return max((f for f in NICE_FACTORS if f * size <= wanted), default=1)
+
+
+def at_side(axis: HingeAxis, y_mm: float) -> NDArray[np.float64]:
+    """Where the axis crosses the sagittal plane at ``y_mm``, shape (3,), mm."""
+    d = axis.direction
+    return axis.midpoint_mm + (y_mm - axis.midpoint_mm[1]) / d[1] * d
+
+
+@dataclass(frozen=True, eq=False)
+class ArcPair:
+    """Both paths of one landmark, record to closed, in ``axis_orbital``.
+
+    Attributes
+    ----------
+    name : str
+    true_mm, arbitrary_mm : ndarray, shape (n, 3), mm
+        At true scale; same share of the closure at the same row.
+    drawn_mm : ndarray, shape (n, 3), mm
+        The arbitrary path with its distance from the true one multiplied by ``factor``.
+    factor : int
+    error_um : ndarray, shape (3,)
+        Error at the end, at true scale.
+    """
+
+    name: str
+    true_mm: NDArray[np.float64]
+    arbitrary_mm: NDArray[np.float64]
+    drawn_mm: NDArray[np.float64]
+    factor: int
+    error_um: NDArray[np.float64]
+
+
+def arc_pairs(assessment: Assessment, stop: str) -> list[ArcPair]:
+    """Paths of the most posterior landmark (worse side) and the most anterior one.
+
+    Returns
+    -------
+    list of ArcPair
+        Posterior first; empty without landmarks or stop; one where both are the same.
+    """
+    marks = assessment.landmarks
+    if not len(marks.names) or stop not in assessment.stops:
+        return []
+    result = assessment.stops[stop]
+    x, y = marks.record_mm[:, 0], marks.record_mm[:, 1]
+    sides = [np.flatnonzero(y >= 0), np.flatnonzero(y < 0)]
+    back = [int(s[np.argmin(x[s])]) for s in sides if len(s)]
+    posterior = max(back, key=lambda i: float(result.magnitude_mm[i]))
+    pairs = []
+    for i in dict.fromkeys([posterior, int(np.argmax(x))]):
+        point = marks.record_mm[i]
+        true = arc(assessment.true_axis, point, assessment.true_closing_deg)
+        arbitrary = arc(assessment.arbitrary_axis, point, result.closing_deg)
+        length = float(np.linalg.norm(true[-1] - true[0]))
+        gap = arbitrary - true
+        factor = nice_factor(float(np.linalg.norm(gap[-1])), ARC_SHARE * length)
+        pairs.append(
+            ArcPair(marks.names[i], true, arbitrary, true + factor * gap, factor, 1e3 * gap[-1])
+        )
+    return pairs
+
+
+def tooth_rank(tooth: int) -> int:
+    """Place of an ISO 3950 tooth from the patient's right to left, for sorting; 0 at the midline."""
+    quadrant, position = divmod(int(tooth), 10)
+    return position if quadrant in (2, 3, 6, 7) else -position
+
+
+@dataclass(frozen=True, eq=False)
+class ToothTable:
+    """Worst landmark of every tooth, from the patient's right to left.
+
+    Attributes
+    ----------
+    labels : tuple of str
+        Tooth number, or the landmark's name where it has none.
+    index : ndarray of int, shape (k,)
+        Row of ``assessment.landmarks``.
+    error_um : dict of ndarray, shape (k, 3)
+        By stop: anteroposterior, transverse, vertical.
+    magnitude_um, high_um : dict of ndarray, shape (k,)
+    """
+
+    labels: tuple[str, ...]
+    index: NDArray[np.int64]
+    error_um: dict[str, NDArray[np.float64]]
+    magnitude_um: dict[str, NDArray[np.float64]]
+    high_um: dict[str, NDArray[np.float64]]
+
+
+def tooth_table(assessment: Assessment, stop: str) -> ToothTable:
+    """Choose for every tooth the landmark with the largest error at ``stop``, and order them."""
+    marks = assessment.landmarks
+    best: dict[str, int] = {}
+    size = assessment.stops[stop].magnitude_mm if stop else np.zeros(len(marks.names))
+    for i, (name, tooth) in enumerate(zip(marks.names, marks.teeth)):
+        key = str(tooth) if tooth else name
+        if key not in best or size[i] > size[best[key]]:
+            best[key] = i
+
+    def place(i: int) -> tuple[float, float]:
+        if marks.teeth[i]:
+            return (float(tooth_rank(marks.teeth[i])), 0.0)
+        # Without a number: where it stands in the arch, as if it carried one.
+        x, y = marks.record_mm[i, :2]
+        return (8.0 * float(np.sign(y)) * (1.0 - _anterior_share(marks.record_mm[:, 0], x)), y)
+
+    order = sorted(best.items(), key=lambda item: place(item[1]))
+    index = np.array([i for _, i in order], dtype=np.int64)
+    stops = assessment.stops.items()
+    return ToothTable(
+        labels=tuple(key for key, _ in order),
+        index=index,
+        error_um={s: 1e3 * r.error_mm[index] for s, r in stops},
+        magnitude_um={s: 1e3 * r.magnitude_mm[index] for s, r in stops},
+        high_um={s: 1e3 * r.high_mm[index] for s, r in stops},
+    )
+
+
+def _anterior_share(x: NDArray[np.float64], value: float) -> float:
+    span = float(np.ptp(x))
+    return 0.5 if span == 0.0 else float((value - x.min()) / span)
+
+
+def arrow_factor(assessment: Assessment, stop: str) -> int:
+    """Exaggeration of the horizontal arrows in the arch figure."""
+    marks = assessment.landmarks
+    if not len(marks.names) or not stop:
+        return 1
+    size = float(np.linalg.norm(assessment.stops[stop].error_mm[:, :2], axis=1).max())
+    width = max(float(np.ptp(marks.true_mm[:, :2], axis=0).max()), 30.0)
+    return nice_factor(size, ARROW_SHARE * width)

@@ -1,0 +1,193 @@
+"""Pictures of the casts made ready to show: a drawn view with names, a scale and a length bar."""
+
+from __future__ import annotations
+
+import io
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from viewer.draw import Picture, render
+from viewer.palette import STOP_LABEL, colours, signed_table
+from viewer.scene_items import Label, Scene
+
+MARGIN_PX = 300
+"""Room left and right of the picture for names."""
+ROW_PX = 52
+"""Least distance of two names under each other."""
+BAR_MM = 10.0
+"""Length of the length bar."""
+DPI = 100
+PLATES = ("oblique", "left", "occlusal")
+"""Views that are shown in the report."""
+
+
+def spread(wanted: NDArray[np.float64], gap: float, low: float, high: float) -> NDArray[np.float64]:
+    """Move positions apart by at least ``gap``, in their order, staying within low and high.
+
+    Parameters
+    ----------
+    wanted : ndarray, shape (n,), sorted
+
+    Notes
+    -----
+    *Guarantee*: order kept; where n gaps do not fit the room, they are shared evenly.
+    """
+    n = len(wanted)
+    if n == 0:
+        return wanted
+    gap = min(gap, (high - low) / max(n - 1, 1))
+    at = np.clip(wanted, low, high)
+    for i in range(1, n):
+        at[i] = max(at[i], at[i - 1] + gap)
+    at[-1] = min(at[-1], high)
+    for i in range(n - 2, -1, -1):
+        at[i] = min(at[i], at[i + 1] - gap)
+    return at
+
+
+def _figure(picture: Picture, page: str, below_px: int) -> tuple[Any, Any]:
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    height, width = picture.rgb.shape[:2]
+    full_w, full_h = width + 2 * MARGIN_PX, height + below_px
+    figure = Figure(figsize=(full_w / DPI, full_h / DPI), dpi=DPI, facecolor=page)
+    FigureCanvasAgg(figure)
+    axes = figure.add_axes((0, 0, 1, 1))
+    axes.set_xlim(-MARGIN_PX, width + MARGIN_PX)
+    axes.set_ylim(full_h, 0)
+    axes.axis("off")
+    axes.imshow(picture.rgb, extent=(0, width, height, 0), interpolation="none")
+    axes.set_aspect("auto")
+    axes.set_xlim(-MARGIN_PX, width + MARGIN_PX)
+    axes.set_ylim(full_h, 0)
+    return figure, axes
+
+
+def _name_points(axes: Any, picture: Picture, labels: list[Label], scene: Scene) -> None:
+    """Write each name in the nearer margin, with a thin line to its point."""
+    height, width = picture.rgb.shape[:2]
+    theme = colours(scene.theme)
+    at = picture.projection.pixels(np.array([i.at_mm for i in labels]).reshape(-1, 3))
+    left = at[:, 0] < 0.5 * width
+    for side, x_text, align in ((left, -14.0, "right"), (~left, width + 14.0, "left")):
+        index = np.flatnonzero(side)
+        index = index[np.argsort(at[index, 1], kind="stable")]
+        rows = spread(at[index, 1].copy(), ROW_PX, 40.0, height - 40.0)
+        for i, y in zip(index, rows):
+            colour = getattr(theme, labels[i].role)
+            inner = x_text + (8 if align == "right" else -8)
+            axes.plot(
+                [inner, at[i, 0]], [y, at[i, 1]], color=theme.quiet, lw=0.9, solid_capstyle="round"
+            )
+            axes.text(
+                x_text,
+                y,
+                _wrapped(labels[i].text),
+                color=colour,
+                fontsize=15,
+                ha=align,
+                va="center",
+                linespacing=1.1,
+            )
+
+
+def _wrapped(text: str, width: int = 22) -> str:
+    import textwrap
+
+    return "\n".join(textwrap.wrap(text.replace("$", r"\$"), width)[:3])
+
+
+def _length_bar(axes: Any, picture: Picture, ink: str) -> None:
+    height, width = picture.rgb.shape[:2]
+    length = BAR_MM / picture.projection.mm_per_px
+    x, y = width + MARGIN_PX - 60 - length, height - 24
+    axes.plot([x, x + length], [y, y], color=ink, lw=2.5, solid_capstyle="butt")
+    axes.text(x + 0.5 * length, y - 12, f"{BAR_MM:g} mm", color=ink, fontsize=13, ha="center")
+
+
+def _map_scale(axes: Any, picture: Picture, scene: Scene) -> None:
+    """Colour scale of the signed map below the picture, in micrometres."""
+    theme = colours(scene.theme)
+    height, width = picture.rgb.shape[:2]
+    x0, x1, y0, y1 = 0.12 * width, 0.88 * width, height + 44, height + 70
+    table = signed_table(257)[None]
+    axes.imshow(table, extent=(x0, x1, y1, y0), aspect="auto", interpolation="bilinear")
+    limit = scene.signed_limit_um
+    for share in (-1.0, -0.5, 0.0, 0.5, 1.0):
+        x = x0 + 0.5 * (share + 1.0) * (x1 - x0)
+        axes.plot([x, x], [y1, y1 + 7], color=theme.ink, lw=1.2)
+        value = share * limit
+        text = "0" if share == 0 else f"{value:+g}".replace("-", "−")
+        axes.text(x, y1 + 28, text, color=theme.ink, fontsize=14, ha="center", va="center")
+    words = (
+        (x0, "left", theme.open, "open: teeth stay apart in the mouth"),
+        (x1, "right", theme.high, "high: arrives too early in the mouth"),
+    )
+    for x, align, colour, text in words:
+        axes.text(x, y0 - 17, text, color=colour, fontsize=14, ha=align, va="center")
+    text = f"micrometres, stop: {STOP_LABEL.get(scene.stop, scene.stop)}"
+    axes.text(0.5 * (x0 + x1), y1 + 58, text, color=theme.quiet, fontsize=13, ha="center")
+
+
+def plate(scene: Scene, view: str, *, size_px: tuple[int, int] = (1000, 720)) -> Any:
+    """Draw one view and write on it.
+
+    Parameters
+    ----------
+    scene : Scene
+    view : str
+        Name in ``scene.views``.
+    size_px : (int, int)
+        Size of the drawn part; names need :data:`MARGIN_PX` more on each side.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+
+    Raises
+    ------
+    RuntimeError
+        OpenGL is not available.
+    """
+    picture = render(scene, view, size_px=size_px)
+    theme = colours(scene.theme)
+    occlusal = view == "occlusal"
+    figure, axes = _figure(picture, theme.page, 150 if occlusal else 0)
+    teeth = [i for i in picture.labels if i.layer == "teeth"]
+    _name_points(axes, picture, [i for i in picture.labels if i.layer != "teeth"], scene)
+    _length_bar(axes, picture, theme.ink)
+    if occlusal:
+        from matplotlib.patheffects import withStroke
+
+        _map_scale(axes, picture, scene)
+        height, width = picture.rgb.shape[:2]
+        for x, text in ((-150, "patient's\nright"), (width + 150, "patient's\nleft")):
+            axes.text(x, 0.5 * height, text, color=theme.quiet, fontsize=16, ha="center")
+        for label, (x, y) in zip(teeth, picture.projection.pixels([i.at_mm for i in teeth])):
+            axes.text(
+                x,
+                y,
+                label.text,
+                color="#23262b",
+                fontsize=12,
+                ha="center",
+                va="center",
+                path_effects=[withStroke(linewidth=2.5, foreground="#fdfcf8")],
+            )  # dark on light in both themes: it stands on plaster
+    return figure
+
+
+def plate_png(scene: Scene, view: str) -> bytes:
+    """Return :func:`plate` as the bytes of a PNG, reduced to 256 colours where that is smaller."""
+    from PIL import Image
+
+    figure = plate(scene, view)
+    raw = io.BytesIO()
+    figure.savefig(raw, format="png", dpi=DPI, facecolor=figure.get_facecolor())
+    image = Image.open(raw).convert("RGB")
+    out = io.BytesIO()
+    image.save(out, format="PNG", optimize=True)
+    return out.getvalue()

@@ -1,0 +1,292 @@
+"""What there is to draw: an assessment as a list of plain records, without any drawing library.
+
+Every item names a ``layer`` (what a viewer switches on and off) and a ``role`` (its colour in
+:mod:`viewer.palette`). All coordinates are in ``axis_orbital``, mm.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from kinematics.axis import HingeAxis, closing_motion
+from viewer.palette import AXIS_LABEL, LINE_STYLE, Theme, scale_limit_um
+from viewer.scene_items import (
+    Item,
+    Label,
+    Plane,
+    Points,
+    Scene,
+    Surface,
+    Tube,
+    View,
+    dashes,
+    frozen,
+)
+
+Assessment = Any
+"""A ``kinematics.assess.Assessment``; only read here."""
+
+LAYERS = (
+    "upper",
+    "lower",
+    "map",
+    "articulator",
+    "record",
+    "axes",
+    "arcs",
+    "landmarks",
+    "contact",
+    "plane",
+    "pin",
+    "labels",
+    "teeth",
+)
+"""Every layer, in drawing order; ``map`` is the cast of ``lower`` with the signed map on it."""
+AXIS_OVERHANG_MM = 8.0
+"""How far an axis is drawn beyond its points on each side (ours)."""
+AXIS_RADIUS_MM = 0.9
+ARC_RADIUS_MM = 0.6
+ARC_STEPS = 48
+ARC_DASH_MM = (1.0, 0.7)
+"""The same for the short arcs."""
+EXTENDED_ARC_DEG = 9.0
+"""How far an arc is continued thinly beyond both ends, so that its circle can be seen (ours)."""
+
+
+def standard_views() -> dict[str, View]:
+    """Views offered everywhere: oblique, from the patient's left and front, onto the lower."""
+    up = frozen([0, 0, 1.0])
+    both = ("upper", "lower", "axes", "arcs", "landmarks", "labels")
+    see_through = (*both, "plane", "pin")
+    return {
+        "oblique": View("oblique", frozen([-0.62, -0.70, -0.30]), up, (*both, "contact")),
+        "left": View("left", frozen([0, -1.0, 0]), up, see_through, 0.3),
+        "front": View("front", frozen([-1.0, 0, 0]), up, both),
+        "occlusal": View("occlusal", frozen([0, 0, -1.0]), frozen([-1.0, 0, 0]), ("map", "teeth")),
+    }
+
+
+def arc(
+    axis: HingeAxis,
+    point_mm: ArrayLike,
+    closing_deg: float,
+    *,
+    start_deg: float = 0.0,
+    steps: int = ARC_STEPS,
+) -> NDArray[np.float64]:
+    """Path of a point of the lower about an axis, from ``start_deg`` to ``closing_deg``.
+
+    Returns
+    -------
+    ndarray, shape (steps + 1, 3), mm
+        Angles count closing positive from the pose of ``point_mm``; the ends are included.
+    """
+    angles = np.linspace(start_deg, closing_deg, steps + 1)
+    return np.stack([closing_motion(axis, float(a)).apply(point_mm) for a in angles])
+
+
+def ends(names: tuple[str, ...], points_mm: NDArray[np.float64]) -> list[int]:
+    """Landmarks whose arcs are drawn: most anterior, and most posterior on each side.
+
+    Returns
+    -------
+    list of int
+        Without repeats, most anterior first; empty for no landmarks.
+    """
+    if not len(names):
+        return []
+    x, y = points_mm[:, 0], points_mm[:, 1]
+    chosen = [int(np.argmax(x))]
+    for side in (y > 0, y < 0):
+        if side.any():
+            index = np.flatnonzero(side)
+            chosen.append(int(index[np.argmin(x[index])]))
+    return list(dict.fromkeys(chosen))
+
+
+def _axis_items(axis: HingeAxis, role: str) -> list[Item]:
+    over = AXIS_OVERHANG_MM * axis.direction
+    path = np.stack([axis.right_point_mm - over, axis.left_point_mm + over])
+    style = LINE_STYLE[role]
+    points = np.stack([axis.left_point_mm, axis.right_point_mm])
+    text = AXIS_LABEL[role]
+    return [
+        Tube("axes", role, frozen(path), dashes(path, style), AXIS_RADIUS_MM, style, text),
+        Points("axes", role, frozen(points), 1.9, (f"{text}, left", f"{text}, right")),
+        Label("labels", role, text, frozen(path[1])),
+    ]
+
+
+def _arc_items(
+    assessment: Assessment, role: str, axis: HingeAxis, closing_deg: float, chosen: list[int]
+) -> list[Item]:
+    items: list[Item] = []
+    style = LINE_STYLE[role]
+    sign = 1.0 if closing_deg >= 0 else -1.0
+    for i in chosen:
+        point = assessment.landmarks.record_mm[i]
+        name = assessment.landmarks.names[i]
+        path = arc(axis, point, closing_deg)
+        items.append(
+            Tube(
+                "arcs",
+                role,
+                frozen(path),
+                dashes(path, style, ARC_DASH_MM),
+                ARC_RADIUS_MM,
+                style,
+                f"{name} about the {AXIS_LABEL[role]}",
+            )
+        )
+        long = arc(
+            axis,
+            point,
+            closing_deg + sign * EXTENDED_ARC_DEG,
+            start_deg=-sign * EXTENDED_ARC_DEG,
+            steps=2 * ARC_STEPS,
+        )
+        items.append(
+            Tube(
+                "arcs",
+                role,
+                frozen(long),
+                dashes(long, style, (2.4, 1.8)),
+                0.4 * ARC_RADIUS_MM,
+                style,
+                f"{name}: circle about the {AXIS_LABEL[role]}",
+            )
+        )
+    return items
+
+
+def _cast_items(assessment: Assessment, stop: str | None) -> list[Item]:
+    items: list[Item] = []
+    upper, lower = assessment.upper, assessment.lower_true
+    if upper is not None:
+        items.append(Surface("upper", "upper", upper.vertices_mm, upper.faces))
+    if lower is None:
+        return items
+    signed = None
+    if stop is not None and stop in assessment.occlusal_high_mm:
+        signed = np.full(len(lower.vertices_mm), np.nan)
+        signed[assessment.occlusal_index] = 1000.0 * assessment.occlusal_high_mm[stop]
+        signed.flags.writeable = False
+    items.append(Surface("lower", "lower", lower.vertices_mm, lower.faces))
+    items.append(Surface("map", "lower", lower.vertices_mm, lower.faces, 1.0, signed))
+    for number in np.unique(lower.tooth[lower.tooth > 0]):
+        part = lower.vertices_mm[lower.tooth == number]
+        middle = 0.5 * (part.min(axis=0) + part.max(axis=0))
+        middle[2] = part[:, 2].max()
+        items.append(Label("teeth", "ink", str(number), frozen(middle)))
+    if stop is not None:
+        moved = assessment.stops[stop].error_motion.apply(lower.vertices_mm)
+        items.append(Surface("articulator", "ghost", frozen(moved), lower.faces, 0.35))
+    record = assessment.lower_record
+    if record is not None:
+        items.append(Surface("record", "lower", record.vertices_mm, record.faces, 0.35))
+    return items
+
+
+def _contact_items(assessment: Assessment) -> list[Item]:
+    found = [("true", assessment.contact_true), ("arbitrary", assessment.contact_arbitrary)]
+    if assessment.mouth is not None:
+        found.append(("contact", assessment.mouth.contact))
+    words = {
+        "true": "first contact, true axis",
+        "arbitrary": "first contact, arbitrary axis",
+        "contact": "first contact back in the mouth",
+    }
+    items: list[Item] = []
+    for role, report in found:
+        if report is None or report.status not in ("contact", "already_touching"):
+            continue
+        at = np.asarray(report.point_mm, dtype=np.float64)
+        if not np.isfinite(at).all():
+            continue
+        items.append(Points("contact", role, frozen(at[None]), 1.3, (words[role],)))
+        items.append(Label("contact", role, words[role], frozen(at)))
+    return items
+
+
+def _plane_items(assessment: Assessment) -> list[Item]:
+    reach = float(assessment.incisal_point_record_mm[0])
+    half = 0.5 * assessment.true_axis.width_mm
+    corners = [[-12, half, 0], [reach, half, 0], [reach, -half, 0], [-12, -half, 0]]
+    return [
+        Plane("plane", "plane", frozen(corners), 0.18),
+        Label("plane", "plane", "axis-orbital plane", frozen([reach, 0.0, 0.0])),
+    ]
+
+
+def build_scene(
+    assessment: Assessment, *, theme: Theme = "light", stop: str | None = None
+) -> Scene:
+    """Turn an assessment into drawable items.
+
+    Parameters
+    ----------
+    assessment : kinematics.assess.Assessment
+    theme : {"light", "dark"}
+    stop : str, optional
+        Default: the stop that the verdict is about, or the first there is.
+
+    Raises
+    ------
+    ValueError
+        A stop that the assessment does not hold.
+
+    Notes
+    -----
+    *Guarantee*: casts, axes, arcs and points are the record's own arrays or its rigid motions of
+    them; nothing is exaggerated here.
+    """
+    if stop is None:
+        stop = assessment.verdict.stop
+        if stop not in assessment.stops:
+            stop = next(iter(assessment.stops), None)
+    elif stop not in assessment.stops:
+        raise ValueError(f"stop: got {stop!r}, need one of {', '.join(assessment.stops)}")
+    result = assessment.stops.get(stop)
+    marks = assessment.landmarks
+    chosen = ends(marks.names, marks.record_mm)
+    items = _cast_items(assessment, stop)
+    items += _axis_items(assessment.true_axis, "true")
+    items += _axis_items(assessment.arbitrary_axis, "arbitrary")
+    items += _arc_items(
+        assessment, "true", assessment.true_axis, assessment.true_closing_deg, chosen
+    )
+    if result is not None:
+        items += _arc_items(
+            assessment, "arbitrary", assessment.arbitrary_axis, result.closing_deg, chosen
+        )
+        items.append(
+            Points("landmarks", "arbitrary", frozen(result.articulator_mm), 0.9, marks.names)
+        )
+    items.append(Points("landmarks", "true", frozen(marks.true_mm), 0.9, marks.names))
+    items += [Label("landmarks", "ink", marks.names[i], frozen(marks.true_mm[i])) for i in chosen]
+    items += _contact_items(assessment)
+    items += _plane_items(assessment)
+    if assessment.pin_tip_record_mm is not None:
+        tip = closing_motion(assessment.true_axis, assessment.true_closing_deg).apply(
+            assessment.pin_tip_record_mm
+        )
+        items.append(Points("pin", "ink", frozen(tip[None]), 1.2, ("tip of the incisal pin",)))
+        items.append(Label("pin", "ink", "pin tip", frozen(tip)))
+    values = assessment.occlusal_high_mm.get(stop, np.zeros(0)) if stop else np.zeros(0)
+    missing = tuple(
+        f"no {which} cast in the case"
+        for which, cast in (("upper", assessment.upper), ("lower", assessment.lower_true))
+        if cast is None
+    )
+    order = {layer: i for i, layer in enumerate(LAYERS)}
+    return Scene(
+        items=tuple(sorted(items, key=lambda item: order[item.layer])),
+        theme=theme,
+        stop=stop or "",
+        signed_limit_um=scale_limit_um(1000.0 * np.asarray(values)),
+        views=standard_views(),
+        missing=missing,
+    )
