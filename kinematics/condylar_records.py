@@ -1,0 +1,206 @@
+"""Condylar settings from interocclusal records of a protruded or lateral position."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial.transform import RigidTransform
+
+from kinematics.articulator import INTERCONDYLAR_RANGE_MM, ArticulatorSettings
+from kinematics.errors import Finding, InputError
+from kinematics.guidance import BENNETT_RANGE_DEG, INCLINATION_RANGE_DEG, Side, check_range
+
+SIDES: tuple[Side, ...] = ("left", "right")
+MIN_FORWARD_MM = 2.0
+"""Least advance of a condylar element from which a setting is solved (ours)."""
+LOOSE_WORKING_MM = 0.5
+"""A lateral record whose working element leaves its stop by more gets a remark (ours)."""
+RECORD_ERROR_MM = 0.1
+"""Error of a record at the element for which the effect on the setting is told (ours)."""
+
+
+@dataclass(frozen=True)
+class RecordedGuide:
+    """What one record says about one side's guide.
+
+    Attributes
+    ----------
+    side : {"left", "right"}
+    record : {"protrusive", "left_lateral", "right_lateral"}
+    forward_mm, down_mm, medial_mm : float, mm
+        Displacement of the condylar element.
+    inclination_deg : float
+        The setting that puts the element on the guide (of a curved guide: at its start).
+    bennett_deg : float or None
+        From a lateral record, after the side's immediate side shift is taken off.
+    inclination_error_deg : float
+        Change of the inclination for 0.1 mm of error at the element.
+    """
+
+    side: Side
+    record: str
+    forward_mm: float
+    down_mm: float
+    medial_mm: float
+    inclination_deg: float
+    bennett_deg: float | None
+    inclination_error_deg: float
+
+
+@dataclass(frozen=True)
+class RecordedSettings:
+    """Settings from records, with what each record said.
+
+    Attributes
+    ----------
+    settings : ArticulatorSettings
+    guides : tuple of RecordedGuide
+    findings : tuple of Finding
+    """
+
+    settings: ArticulatorSettings
+    guides: tuple[RecordedGuide, ...]
+    findings: tuple[Finding, ...]
+
+
+def settings_from_records(
+    settings: ArticulatorSettings,
+    *,
+    protrusive: RigidTransform | None = None,
+    left_lateral: RigidTransform | None = None,
+    right_lateral: RigidTransform | None = None,
+) -> RecordedSettings:
+    """Solve inclination and Bennett angle from the poses that records hold.
+
+    Parameters
+    ----------
+    settings : ArticulatorSettings
+        Gives intercondylar distance, immediate side shift and guide radius; angles that no
+        record tells are kept.
+    protrusive, left_lateral, right_lateral : RigidTransform, optional
+        Motion of the lower cast from intercuspation to the recorded position, in the frame
+        ``articulator``. A left lateral record tells the right (orbiting) guide.
+
+    Returns
+    -------
+    RecordedSettings
+
+    Raises
+    ------
+    InputError
+        No record; an element that hardly advances; a setting outside what an articulator has.
+
+    Notes
+    -----
+    *Guarantee*: with the settings returned, the recorded elements lie on their guides: the
+    protrusive record's on both roofs, a lateral record's orbiting one at its medial wall (and on
+    its roof where no protrusive record sets the inclination).
+    A record holds one position: it cannot tell a curved guide from a flat one, nor immediate
+    from progressive side shift. *Source*: derived here.
+    """
+    width = check_range(
+        "articulator.intercondylar_mm", settings.intercondylar_mm, INTERCONDYLAR_RANGE_MM, "mm"
+    )
+    guides: list[RecordedGuide] = []
+    findings: list[Finding] = []
+    changes: dict[str, float] = {}
+    if protrusive is not None:
+        for side in SIDES:
+            guide = _one_guide(settings, side, "protrusive", protrusive, width)
+            guides.append(guide)
+            changes[f"sagittal_inclination_{side}_deg"] = guide.inclination_deg
+    laterals: tuple[tuple[str, Side, Side, RigidTransform | None], ...] = (
+        ("left_lateral", "right", "left", left_lateral),
+        ("right_lateral", "left", "right", right_lateral),
+    )
+    for name, orbiting, working, motion in laterals:
+        if motion is None:
+            continue
+        guide = _one_guide(settings, orbiting, name, motion, width)
+        guides.append(guide)
+        if guide.bennett_deg is not None:
+            changes[f"bennett_{orbiting}_deg"] = guide.bennett_deg
+        changes.setdefault(f"sagittal_inclination_{orbiting}_deg", guide.inclination_deg)
+        off = _element_shift(working, motion, width)
+        loose = float(np.hypot(off[0], off[2]))
+        if loose > LOOSE_WORKING_MM:
+            findings.append(
+                Finding(
+                    "warning",
+                    f"records.{name}",
+                    f"the {working} (working) element leaves its stop by {loose:.2g} mm",
+                    "Check the record and the axis; the Bennett angle is less certain.",
+                )
+            )
+    if not guides:
+        raise InputError(
+            "records", "none", "a protrusive or a lateral record", "Give at least one record."
+        )
+    return RecordedSettings(replace(settings, **changes), tuple(guides), tuple(findings))
+
+
+def _element_shift(side: Side, motion: RigidTransform, width: float) -> NDArray[np.float64]:
+    """Displacement of one condylar element by a motion, shape (3,), mm."""
+    start = np.array([0.0, 0.5 * width if side == "left" else -0.5 * width, 0.0])
+    return motion.apply(start) - start
+
+
+def _one_guide(
+    settings: ArticulatorSettings, side: Side, name: str, motion: RigidTransform, width: float
+) -> RecordedGuide:
+    """Read one side's guide from one record."""
+    shift = _element_shift(side, motion, width)
+    forward, down = float(shift[0]), float(-shift[2])
+    medial = float(shift[1]) * (-1.0 if side == "left" else 1.0)
+    where = f"records.{name}"
+    if not forward >= MIN_FORWARD_MM:
+        raise InputError(
+            where,
+            f"a {side} condylar element {forward:.3g} mm forwards",
+            f"at least {MIN_FORWARD_MM:g} mm",
+            "Take the record farther from intercuspation (about 5 mm), or check its side.",
+        )
+    chord = float(np.hypot(forward, down))
+    inclination = float(np.degrees(np.arctan2(down, forward)))
+    radius = getattr(settings, f"guide_radius_{side}_mm")
+    if radius is not None:
+        if chord > 2.0 * radius:
+            raise InputError(
+                f"articulator.guide_radius_{side}_mm",
+                f"{radius:g} mm with an element {chord:.3g} mm away",
+                "a radius that reaches the recorded position",
+                "Increase the radius or leave it out.",
+            )
+        inclination += float(np.degrees(np.arcsin(0.5 * chord / radius)))
+    low, high = INCLINATION_RANGE_DEG
+    if not low <= inclination <= high:
+        raise InputError(
+            where,
+            f"a {side} condylar inclination of {inclination:.4g} deg",
+            f"{low:g} to {high:g} deg",
+            "Check the record, the axis and the third reference point.",
+        )
+    bennett: float | None = None
+    if name != "protrusive":
+        slack = getattr(settings, f"immediate_side_shift_{side}_mm")
+        bennett = float(np.degrees(np.arctan2(medial - slack, forward)))
+        if not BENNETT_RANGE_DEG[0] <= bennett <= BENNETT_RANGE_DEG[1]:
+            raise InputError(
+                where,
+                f"a {side} Bennett angle of {bennett:.4g} deg (element {medial:.3g} mm medially, "
+                f"articulator.immediate_side_shift_{side}_mm = {slack:g})",
+                f"{BENNETT_RANGE_DEG[0]:g} to {BENNETT_RANGE_DEG[1]:g} deg",
+                "Reduce the immediate side shift, or check the record.",
+            )
+    return RecordedGuide(
+        side,
+        name,
+        forward,
+        down,
+        medial,
+        inclination,
+        bennett,
+        float(np.degrees(RECORD_ERROR_MM / chord)),
+    )

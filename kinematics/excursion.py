@@ -1,0 +1,294 @@
+"""Excursions: a series of constrained poses of the lower member, with a status at every step."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial.transform import RigidTransform
+
+from kinematics.articulator import Articulator
+from kinematics.axis import opening_motion
+from kinematics.errors import InputError
+from kinematics.excursion_path import (
+    KINDS,
+    ExcursionPath,
+    ExcursionStep,
+    Front,
+    Kind,
+    Mix,
+    StepStatus,
+    ToothContact,
+    ToothStop,
+)
+from kinematics.excursion_solver import (
+    Demand,
+    element_coordinates,
+    guide_residuals,
+    moved_axis,
+    pin_gaps,
+    solve_on_table,
+    wall_gaps,
+)
+
+DEFAULT_TRAVEL_MM = 5.0
+"""Default advance along the guide (ours; protrusive records are commonly 4 to 6 mm)."""
+MAX_TRAVEL_MM = 20.0
+"""Longest accepted advance (ours; more than any condyle's contact excursion)."""
+CLEARING_DEG = 2.0
+"""First opening tried to separate the teeth before they close on each other (ours)."""
+MAX_CLEARING_DEG = 30.0
+"""Opening at which teeth that still touch count as locked (ours)."""
+LOCK_CLIMB_DEG = 80.0
+"""Steepest climb of a tooth contact between two steps that still slides (ours)."""
+LOCK_RISE_MM = 0.2
+"""A climb shorter than this is no lock, however steep (ours)."""
+
+
+def excursion(
+    articulator: Articulator,
+    kind: Kind,
+    steps: int = 20,
+    *,
+    travel_mm: float = DEFAULT_TRAVEL_MM,
+    mix: Mix | None = None,
+    front: Front = "pin",
+    teeth: ToothStop | None = None,
+    opening_deg: float = 12.0,
+    lock_climb_deg: float = LOCK_CLIMB_DEG,
+) -> ExcursionPath:
+    """Move the lower member along its guides.
+
+    Parameters
+    ----------
+    articulator : Articulator
+    kind : {"hinge", "protrusion", "left_lateral", "right_lateral", "mixed"}
+        The mandible's movement: in a left lateral excursion the right element advances.
+    steps : int
+        Equal steps after the start.
+    travel_mm : float, mm
+        Advance of the advancing element(s) along the guide. A lateral excursion begins with the
+        immediate side shift, at no advance, and its steps are equal over both together.
+    mix : Mix, optional
+        For "mixed", in place of ``travel_mm``.
+    front : {"pin", "teeth", "first"}
+        What stops the front: pin on table, tooth contact, or whichever comes first on closing.
+    teeth : ToothStop, optional
+        Needed for "teeth" and "first".
+    opening_deg : float
+        Range of "hinge", opening positive.
+    lock_climb_deg : float
+        A tooth contact that climbs more steeply than this (and more than 0.2 mm) from one step
+        to the next counts as locked.
+
+    Returns
+    -------
+    ExcursionPath
+
+    Raises
+    ------
+    InputError
+        Impossible request, or medial walls that cross within the travel; names the setting.
+
+    Notes
+    -----
+    *Guarantee*: every reached step meets its constraints to 1e-9 mm. Poses are followed from
+    step to step; what teeth do between two steps is not seen.
+    *Source*: derived here.
+    """
+    demands = _demands(articulator, kind, steps, travel_mm, mix)
+    if kind == "hinge":
+        return _hinge(articulator, steps, opening_deg)
+    if front not in ("pin", "teeth", "first"):
+        raise InputError("front", repr(front), '"pin", "teeth" or "first"', "Correct it.")
+    if front != "pin" and teeth is None:
+        raise InputError("front", f"{front!r} without casts", "casts to stop on",
+                         'Give both casts, or use "pin".')  # fmt: skip
+    pose = articulator.start_pose
+    done: list[ExcursionStep] = []
+    for demand in demands:
+        step, pose = _one_step(articulator, demand, pose, front, teeth)
+        if done and step.status == "on_teeth":
+            step = _check_climb(step, done[-1], lock_climb_deg)
+        if not step.reached and done:
+            step = replace(step, motion=done[-1].motion, elements_mm=done[-1].elements_mm)
+        done.append(step)
+        if not step.reached:
+            break
+    return ExcursionPath(kind, articulator, tuple(done), len(demands) - 1)
+
+
+def _demands(
+    articulator: Articulator, kind: Kind, steps: int, travel_mm: float, mix: Mix | None
+) -> Sequence[Demand]:
+    """Check the request and return the demand of the start and of every step."""
+    if kind not in KINDS:
+        raise InputError("excursion", repr(kind), f"one of {', '.join(KINDS)}", "Correct it.")
+    if not 1 <= steps <= 10_000:
+        raise InputError("steps", repr(steps), "1 to 10000", "Correct the number of steps.")
+    if kind == "hinge":
+        return [Demand()]
+    if (mix is not None) != (kind == "mixed"):
+        raise InputError("mix", "none" if mix is None else f"one with {kind!r}",
+                         'a Mix with "mixed", and only there', "Correct the call.")  # fmt: skip
+    if mix is None:
+        lateral = {"left_lateral": 1.0, "right_lateral": -1.0}.get(kind, 0.0)
+        mix = Mix(0.0, lateral * travel_mm) if lateral else Mix(travel_mm, 0.0)
+    total = mix.protrusion_mm + abs(mix.lateral_mm)
+    if not (mix.protrusion_mm >= 0.0 and 0.0 < total <= MAX_TRAVEL_MM):
+        raise InputError("travel_mm", f"{total:.4g} mm", f"above 0, at most {MAX_TRAVEL_MM:g} mm",
+                         "Give the advance along the guide, forwards positive.")  # fmt: skip
+    side = mix.lateral_mm / total if mix.side is None else mix.side
+    if not -1.0 <= side <= 1.0:
+        raise InputError("mix.side", f"{side!r}", "-1 to 1", "Correct it.")
+    orbiting = articulator.right if side > 0.0 else articulator.left
+    medially = orbiting.wall(orbiting.start_mm + np.array([orbiting.forward_mm(total), 0.0, 0.0]))[
+        0
+    ]
+    if abs(side) > 0.0 and medially >= abs(orbiting.start_mm[1]):
+        raise InputError(
+            f"articulator.bennett_{orbiting.side}_deg",
+            f"a wall that crosses the middle after {total:.4g} mm",
+            "medial walls that stay on their own side",
+            "Reduce the Bennett angle, the immediate side shift or the travel.",
+        )
+    shift = abs(side) * orbiting.immediate_side_shift_mm
+    left = mix.protrusion_mm + max(-mix.lateral_mm, 0.0)
+    right = mix.protrusion_mm + max(mix.lateral_mm, 0.0)
+    demands = [Demand()]
+    for way in np.linspace(0.0, shift + total, steps + 1)[1:]:
+        part = max(way - shift, 0.0) / total
+        begun = min(way / shift, 1.0) if shift > 0.0 else 1.0
+        demands.append(Demand(left * part, right * part, side * begun))
+    return demands
+
+
+def _one_step(
+    articulator: Articulator,
+    demand: Demand,
+    guess: RigidTransform,
+    front: Front,
+    teeth: ToothStop | None,
+) -> tuple[ExcursionStep, RigidTransform]:
+    """Solve one step; returns it and the pose to start the next one from."""
+    for guide, advance in (
+        (articulator.left, demand.advance_left_mm),
+        (articulator.right, demand.advance_right_mm),
+    ):
+        if advance > guide.travel_limit_mm:
+            return _step(
+                articulator, demand, guess, "unreachable", 0.0, None,
+                f"the {guide.side} guide (articulator.guide_radius_{guide.side}_mm) ends after "
+                f"{guide.travel_limit_mm:.3g} mm",
+            ), guess  # fmt: skip
+    solution = solve_on_table(articulator, demand, guess)
+    if not solution.converged:
+        return _step(
+            articulator, demand, guess, "unreachable", solution.residual_mm, None,
+            "no pose keeps both condylar elements on their guides at "
+            f"articulator.intercondylar_mm = {articulator.settings.intercondylar_mm:g} "
+            "with the pin on its table",
+        ), guess  # fmt: skip
+    pose, residual = solution.pose, solution.residual_mm
+    if front == "pin" or teeth is None:
+        return _step(articulator, demand, pose, "on_pin", residual, None, ""), pose
+    axis = moved_axis(articulator, pose)
+    opened = CLEARING_DEG
+    while True:
+        start = opening_motion(axis, opened) * pose * articulator.start_pose.inv()
+        found = teeth.close(start, axis, opened if front == "first" else opened + MAX_CLEARING_DEG)
+        if found.status != "already_touching" or 2.0 * opened > MAX_CLEARING_DEG:
+            break
+        opened *= 2.0
+    found = replace(found, where=_where(demand, found.point_mm))
+    if found.status == "already_touching":
+        return _step(
+            articulator, demand, pose, "locked", residual, found,
+            f"the teeth lock: {_teeth(found)} still touch with the front opened by "
+            f"{opened:g} deg",
+        ), pose  # fmt: skip
+    if found.status == "none_in_range":
+        if front == "first":
+            return _step(articulator, demand, pose, "on_pin", residual, None, ""), pose
+        return _step(articulator, demand, pose, "unreachable", residual, None,
+                     "the teeth do not meet on closing"), pose  # fmt: skip
+    rested = opening_motion(axis, opened - found.closing_deg) * pose
+    left_over = guide_residuals(articulator, rested, demand)
+    residual = float(np.abs(left_over).max())
+    return _step(articulator, demand, rested, "on_teeth", residual, found, ""), rested
+
+
+def _step(
+    articulator: Articulator,
+    demand: Demand,
+    pose: RigidTransform,
+    status: StepStatus,
+    residual_mm: float,
+    contact: ToothContact | None,
+    message: str,
+) -> ExcursionStep:
+    """Fill in a step's geometry."""
+    return ExcursionStep(
+        demand=demand,
+        status=status,
+        motion=pose * articulator.start_pose.inv(),
+        residual_mm=residual_mm,
+        elements_mm=element_coordinates(articulator, pose),
+        wall_gap_mm=wall_gaps(articulator, pose),
+        pin_gap_mm=float(pin_gaps(articulator, pose).min()),
+        contact=contact,
+        message=message,
+    )
+
+
+def _hinge(articulator: Articulator, steps: int, opening_deg: float) -> ExcursionPath:
+    """Pure hinge opening from the start; both elements stay against their rear stops."""
+    if not 0.0 < opening_deg <= 60.0:
+        raise InputError(
+            "opening_deg", f"{opening_deg!r}", "above 0, at most 60 deg", "Correct it."
+        )
+    axis, start = articulator.axis, articulator.start_pose
+    done = []
+    for angle in np.linspace(0.0, opening_deg, steps + 1):
+        pose = opening_motion(axis, float(angle)) * start
+        residual = float(np.abs(guide_residuals(articulator, pose, Demand())).max())
+        status: StepStatus = "free" if angle > 0.0 else "on_pin"
+        done.append(_step(articulator, Demand(), pose, status, residual, None, ""))
+    return ExcursionPath("hinge", articulator, tuple(done), steps)
+
+
+def _check_climb(
+    step: ExcursionStep, before: ExcursionStep, lock_climb_deg: float
+) -> ExcursionStep:
+    """Mark a step as locked where its tooth contact climbed a wall to get there."""
+    if step.contact is None:
+        return step
+    carried = step.motion.inv().apply(step.contact.point_mm)
+    move = step.contact.point_mm - before.motion.apply(carried)
+    climb = float(np.degrees(np.arctan2(-move[2], np.hypot(move[0], move[1]))))
+    if climb <= lock_climb_deg or -move[2] <= LOCK_RISE_MM:
+        return step
+    return replace(
+        step,
+        status="locked",
+        message=f"the teeth lock: {_teeth(step.contact)} would climb {-move[2]:.3g} mm at "
+        f"{climb:.3g} deg",
+    )
+
+
+def _where(demand: Demand, point_mm: NDArray[np.float64]) -> str:
+    """Whether a contact lies on the working or the non-working side."""
+    if demand.side == 0.0 or not np.isfinite(point_mm).all():
+        moved = demand.advance_left_mm + demand.advance_right_mm > 0.0
+        return "protrusive" if moved else "start"
+    return "working" if point_mm[1] * demand.side > 0.0 else "non_working"
+
+
+def _teeth(contact: ToothContact) -> str:
+    """Name the teeth of a contact, or its place."""
+    if contact.upper_tooth and contact.lower_tooth:
+        return f"teeth {contact.upper_tooth} and {contact.lower_tooth}"
+    place = np.round(contact.point_mm, 1).tolist()
+    return f"the casts (teeth not labelled; near {place})"

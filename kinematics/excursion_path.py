@@ -1,0 +1,204 @@
+"""Records of an excursion: tooth contacts, steps, and the path of the lower member."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any, Literal, Protocol
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.spatial.transform import RigidTransform
+
+from kinematics.articulator import Articulator
+from kinematics.axis import HingeAxis
+from kinematics.excursion_solver import Demand, element_coordinates
+
+Kind = Literal["hinge", "protrusion", "left_lateral", "right_lateral", "mixed"]
+KINDS: tuple[Kind, ...] = ("hinge", "protrusion", "left_lateral", "right_lateral", "mixed")
+Front = Literal["pin", "teeth", "first"]
+StepStatus = Literal["on_pin", "on_teeth", "free", "unreachable", "locked"]
+
+
+@dataclass(frozen=True, eq=False)
+class ToothContact:
+    """First contact of the teeth when the lower closes about the moved hinge axis.
+
+    Attributes
+    ----------
+    status : {"contact", "already_touching", "none_in_range"}
+    closing_deg : float
+        From the pose asked about, closing positive.
+    point_mm : ndarray, shape (3,), mm
+    upper_tooth, lower_tooth : int
+        ISO 3950, 0 where unknown.
+    where : {"working", "non_working", "protrusive", "start", ""}
+    """
+
+    status: Literal["contact", "already_touching", "none_in_range"]
+    closing_deg: float
+    point_mm: NDArray[np.float64]
+    upper_tooth: int = 0
+    lower_tooth: int = 0
+    where: str = ""
+
+
+class ToothStop(Protocol):
+    """Anything that finds the first contact of the casts; see kinematics.excursion_contact."""
+
+    def close(self, motion: RigidTransform, axis: HingeAxis, max_deg: float) -> ToothContact:
+        """Close the lower, moved from the start by ``motion``, about ``axis``."""
+        ...
+
+
+@dataclass(frozen=True)
+class Mix:
+    """Any mix of protrusion and lateral excursion.
+
+    Attributes
+    ----------
+    protrusion_mm : float, mm
+        Advance of both elements.
+    lateral_mm : float, mm
+        Further advance of the orbiting element; positive: the mandible goes to the patient's left.
+    side : float or None
+        How much of the room at the orbiting element's medial wall is used, -1 to 1; None: in
+        proportion to the lateral part, ``lateral / (protrusion + |lateral|)``.
+    """
+
+    protrusion_mm: float
+    lateral_mm: float
+    side: float | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class ExcursionStep:
+    """One pose on the way.
+
+    Attributes
+    ----------
+    demand : Demand
+    status : {"on_pin", "on_teeth", "free", "unreachable", "locked"}
+        "free": hinge opening, no front stop. At "unreachable" and "locked" the excursion ends;
+        such a step holds the last pose that was reached.
+    motion : RigidTransform
+        Of the lower from its start, frame ``articulator``.
+    residual_mm : float
+        Largest residual of the constraints in force.
+    elements_mm : ndarray, shape (2, 3), mm
+        Left and right condylar element in motion coordinates.
+    wall_gap_mm : tuple of float, mm
+        Left and right element's room at its medial wall. The solver holds the orbiting element to
+        its wall and leaves the working one free; a negative gap of the working element means
+        that a wall there would stop the excursion.
+    pin_gap_mm : float, mm
+        Gap of pin and table: positive when the teeth hold the pin off.
+    contact : ToothContact or None
+    message : str
+    """
+
+    demand: Demand
+    status: StepStatus
+    motion: RigidTransform
+    residual_mm: float
+    elements_mm: NDArray[np.float64]
+    wall_gap_mm: tuple[float, float]
+    pin_gap_mm: float
+    contact: ToothContact | None = None
+    message: str = ""
+
+    @property
+    def reached(self) -> bool:
+        """Whether the pose belongs to the step asked for."""
+        return self.status not in ("unreachable", "locked")
+
+
+@dataclass(frozen=True, eq=False)
+class ExcursionPath:
+    """An excursion from the start; entry 0 is the start itself.
+
+    Attributes
+    ----------
+    kind : {"hinge", "protrusion", "left_lateral", "right_lateral", "mixed"}
+    articulator : Articulator
+    steps : tuple of ExcursionStep
+        Ends early, with the reason, where the excursion cannot go on.
+    requested : int
+        Number of steps asked for, not counting the start.
+    """
+
+    kind: Kind
+    articulator: Articulator
+    steps: tuple[ExcursionStep, ...]
+    requested: int
+
+    @property
+    def reached(self) -> tuple[ExcursionStep, ...]:
+        """The steps whose pose was reached."""
+        return tuple(step for step in self.steps if step.reached)
+
+    @property
+    def complete(self) -> bool:
+        """Whether the excursion went to its end."""
+        return len(self.reached) == self.requested + 1
+
+    @property
+    def message(self) -> str:
+        """Why the excursion ended early; empty when it did not."""
+        return "" if self.complete else self.steps[-1].message
+
+    def points_path(self, start_mm: ArrayLike) -> NDArray[np.float64]:
+        """Paths of lower points given at the start, shape (k, 3): shape (steps, k, 3), mm."""
+        points = np.asarray(start_mm, dtype=np.float64).reshape(-1, 3)
+        return np.stack([s.motion.apply(points).reshape(-1, 3) for s in self.reached])
+
+    def traced_on_lower(self, upper_mm: ArrayLike) -> NDArray[np.float64]:
+        """Paths of upper points as the lower sees them (in the lower's start pose), mm."""
+        points = np.asarray(upper_mm, dtype=np.float64).reshape(-1, 3)
+        return np.stack([s.motion.inv().apply(points).reshape(-1, 3) for s in self.reached])
+
+    @property
+    def side_shift_mm(self) -> NDArray[np.float64]:
+        """Sideways shift (left positive) of the working element, shape (steps,), mm.
+
+        Of both elements' mean where neither works (protrusion, hinge).
+        """
+        out = []
+        start = element_coordinates(self.articulator, self.articulator.start_pose)
+        for step in self.reached:
+            shift = step.elements_mm[:, 1] - start[:, 1]
+            side = step.demand.side
+            out.append(shift[0] if side > 0 else shift[1] if side < 0 else shift.mean())
+        return np.array(out)
+
+    def as_dict(self) -> dict[str, Any]:
+        """JSON-ready record of the whole path."""
+        return {
+            "kind": self.kind,
+            "complete": self.complete,
+            "message": self.message,
+            "steps": [_step_dict(step) for step in self.steps],
+        }
+
+
+def _step_dict(step: ExcursionStep) -> dict[str, Any]:
+    """JSON-ready record of one step."""
+    contact = step.contact
+    return {
+        "status": step.status,
+        "advance_left_mm": step.demand.advance_left_mm,
+        "advance_right_mm": step.demand.advance_right_mm,
+        "side": step.demand.side,
+        "motion": step.motion.as_matrix().tolist(),
+        "residual_mm": step.residual_mm,
+        "wall_gap_mm": list(step.wall_gap_mm),
+        "pin_gap_mm": step.pin_gap_mm,
+        "contact": None
+        if contact is None
+        else {
+            "upper_tooth": contact.upper_tooth,
+            "lower_tooth": contact.lower_tooth,
+            "where": contact.where,
+            "point_mm": [float(v) if np.isfinite(v) else None for v in contact.point_mm],
+        },
+        "message": step.message,
+    }
