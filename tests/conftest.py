@@ -15,6 +15,7 @@ settings.register_profile(
     "default",
     deadline=None,
     derandomize=True,
+    max_examples=50,
     print_blob=True,
     suppress_health_check=[HealthCheck.too_slow],
 )
