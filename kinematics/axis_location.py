@@ -1,0 +1,240 @@
+"""Locate the hinge axis from poses of the lower at two or more openings, with covariance."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import replace
+from itertools import combinations
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.spatial.transform import RigidTransform
+from scipy.stats import chi2
+
+from kinematics.axis import HingeAxis
+from kinematics.axis_checks import pure_rotation_test, scan_at_fault
+from kinematics.axis_fit import LineFit, fit_line, metric
+from kinematics.axis_inputs import (
+    MAX_MAGNIFICATION,
+    check_located,
+    check_openings,
+    largest_magnification,
+    noise_whiteners,
+    pose_arrays,
+    reference,
+    scan_weights,
+    towards_left,
+)
+from kinematics.errors import Finding, InputError
+from kinematics.located_axis import LocatedAxis, ScanCombination, remarks
+
+Array = NDArray[np.float64]
+Fit = Callable[[NDArray[np.intp], Array], LineFit]
+
+MAX_PAIRED_SCANS = 8
+"""Up to so many scans all pairs are compared (ours)."""
+HUBER_LIMIT = float(np.sqrt(chi2.ppf(0.95, 6)))
+"""Size of a pose's whitened residual from which the robust loss grows linearly (95 %, 6 dof)."""
+
+
+def axis_from_poses(
+    poses: RigidTransform,
+    reference_points_mm: ArrayLike,
+    *,
+    left: ArrayLike,
+    noise: float | ArrayLike | None = None,
+    weights: ArrayLike | None = None,
+    half_widths_mm: tuple[float, float] = (55.0, 55.0),
+    nominal_openings_deg: ArrayLike | None = None,
+    robust: bool = True,
+    compare: bool = True,
+    names: Sequence[str] | None = None,
+) -> LocatedAxis:
+    """Find the common axis of a body's poses by least squares over all relative motions.
+
+    Parameters
+    ----------
+    poses : RigidTransform, n >= 2
+        ``upper_scan_from_lower_scan`` at n openings. The first need not be exact.
+    reference_points_mm : array_like, shape (k, 3), k >= 3, frame ``lower_scan``
+        Points of the arch, not on one line, where residual motion is measured.
+    left : array_like, shape (3,)
+        Roughly towards the patient's left, in the frame of the poses.
+    noise : float or array_like of shape (n, 6, 6), optional
+        RMS registration error at the reference points in mm; or a covariance a pose of (rotation
+        vector in rad, displacement in mm) about the middle of the posed reference points, as
+        :meth:`kinematics.registration.RegistrationResult.covariance_at` gives. Without it the
+        noise is estimated from the residuals.
+    weights : array_like, shape (n,), optional
+        Relative trust, 1 for an ordinary scan.
+    half_widths_mm : (float, float)
+        Transverse distance of the left and the right point from the middle of the arch.
+    nominal_openings_deg : array_like, shape (n,), optional
+        What was aimed at, to detect scans out of order and swapped sides.
+    robust : bool
+        Set aside one scan at fault; hold down scans that disagree where none can be named.
+    compare : bool
+        Also fit without each scan and by pairs.
+    names : sequence of str, optional
+        Names of the scans in messages.
+
+    Raises
+    ------
+    InputError
+        Fewer than two poses; openings too small (the magnification is stated); axis not
+        transverse; swapped sides; reference points on a line; a wrong unit; bad covariance.
+
+    Notes
+    -----
+    *Guarantee*: minimises the residual motion at the reference points (or its Mahalanobis form)
+    over one line, n angles and the first pose together; for two scans without a slide it is
+    their screw axis.
+    Where the scans disagree more than the stated noise allows, the covariance is inflated by
+    chi-square over dof. *Source*: derived here; simulated in :mod:`kinematics.axis_study`.
+    """
+    turn, shift = pose_arrays(poses)
+    n = len(turn)
+    labels = [f"scan {i + 1}" for i in range(n)] if names is None else list(names)
+    if len(labels) != n:
+        raise InputError("names", f"{len(labels)} names", f"{n}", "Give one name a scan.")
+    points, centre = reference(reference_points_mm)
+    hint = towards_left(left)
+    trust = scan_weights(weights, n)
+    spread = np.stack([metric(points @ t.T, t @ centre) for t in turn])
+    whiteners, known, noise_mm = noise_whiteners(noise, spread, len(points))
+    angles = check_openings(turn, shift, hint, nominal_openings_deg, labels)
+
+    def fit(used: NDArray[np.intp], factors: Array) -> LineFit:
+        return fit_line(
+            turn[used], shift[used], centre, whiteners[used], half_widths_mm, hint, factors[used]
+        )
+
+    used = np.arange(n)
+    chosen, factors, fault, findings = _choose(
+        fit, angles, trust, known, labels, compare=compare, robust=robust
+    )
+    if fault is not None:
+        used = np.delete(used, fault)
+    direction = (chosen.left - chosen.right) / np.linalg.norm(chosen.left - chosen.right)
+    point_metric = spread[used] / len(points)
+    unit_variance = chosen.sum_squares / chosen.dof
+    inflation = float(np.sqrt(max(1.0, unit_variance))) if known else 1.0
+    scale = inflation if known else float(np.sqrt(unit_variance))
+    line_covariance = scale**2 * chosen.cofactor
+    across = np.stack([chosen.toward, chosen.above])
+    base = np.kron(np.eye(2), across)
+    axis = HingeAxis(chosen.left, chosen.right)
+    check_located(axis, turn[used[0]] @ centre + shift[used[0]])
+    opening, residual = np.full(n, np.nan), np.full(n, np.nan)
+    opening[used] = np.degrees(chosen.angles)
+    e = chosen.residuals
+    residual[used] = np.sqrt(np.einsum("na,nab,nb->n", e, point_metric, e))
+    result = LocatedAxis(
+        axis=axis,
+        line_directions=_frozen(across),
+        line_covariance_mm2=_frozen(line_covariance),
+        covariance_mm2=_frozen(base.T @ line_covariance @ base),
+        dof=chosen.dof,
+        noise_known=known,
+        noise_mm=noise_mm if known else noise_mm * scale,
+        inflation=inflation,
+        opening_deg=_frozen(opening),
+        residual_mm=_frozen(residual),
+        weights=_frozen(factors),
+        departure=pure_rotation_test(chosen, known, direction, whiteners[used], point_metric),
+        magnification=largest_magnification(chosen.angles),
+        scan_at_fault=fault,
+        combinations=_compare(fit, axis, angles, trust) if compare and n >= 3 else (),
+        findings=(),
+    )
+    return replace(result, findings=(*findings, *remarks(result, labels)))
+
+
+def _choose(
+    fit: Fit,
+    angles: Array,
+    trust: Array,
+    known: bool,
+    labels: list[str],
+    *,
+    compare: bool,
+    robust: bool,
+) -> tuple[LineFit, Array, int | None, list[Finding]]:
+    """Fit all scans; set one aside, or hold some down, where they disagree."""
+    everything = np.arange(len(angles))
+    whole = fit(everything, trust)
+    drops = [np.delete(everything, i) for i in everything]
+    testable = len(angles) >= 3 and all(
+        largest_magnification(angles[d]) <= MAX_MAGNIFICATION for d in drops
+    )
+    if not (robust and compare and testable):
+        return whole, trust, None, []
+    without = [fit(d, trust) for d in drops]
+    fault, disagree = scan_at_fault(whole, without, known)
+    if fault is not None:
+        factors = trust.copy()
+        factors[fault] = 0.0
+        moved = max(
+            float(np.linalg.norm(whole.left - without[fault].left)),
+            float(np.linalg.norm(whole.right - without[fault].right)),
+        )
+        message = (
+            f"{labels[fault]} disagrees with all others and was set aside; with it the axis "
+            f"would move by {moved:.2f} mm"
+        )
+        fix = f"Repeat {labels[fault]}, or its registration; the others agree without it."
+        return without[fault], factors, fault, [Finding("warning", labels[fault], message, fix)]
+    if not disagree:
+        return whole, trust, None, []
+    fitted, factors = _held_down(fit, trust, whole, known)
+    message = "the scans disagree more than their noise allows and no single one explains it"
+    fix = "Take one or two more scans at other openings, then see which one stands out."
+    return fitted, factors, None, [Finding("warning", "openings", message, fix)]
+
+
+def _held_down(fit: Fit, trust: Array, start: LineFit, known: bool) -> tuple[LineFit, Array]:
+    """Huber's loss on whole poses by reweighting, 20 rounds at most."""
+    everything = np.arange(len(trust))
+    current, factors = start, trust
+    for _ in range(20):
+        raw = current.whitened.reshape(-1, 6) / np.sqrt(factors)[:, None]
+        size = np.linalg.norm(raw, axis=1)
+        if not known:
+            size = size * np.sqrt(6.0) / max(float(np.median(size)), 1e-300)
+        new = trust * np.minimum(1.0, HUBER_LIMIT / np.maximum(size, 1e-300))
+        settled = bool(np.abs(new - factors).max() < 1e-6)
+        factors = new
+        current = fit(everything, factors)
+        if settled:
+            break
+    return current, factors
+
+
+def _compare(fit: Fit, axis: HingeAxis, angles: Array, trust: Array) -> tuple[ScanCombination, ...]:
+    """Axes of all pairs (up to 8 scans) and, from 4 scans on, without each scan."""
+    n = len(angles)
+    groups = [list(p) for p in combinations(range(n), 2)] if n <= MAX_PAIRED_SCANS else []
+    if n >= 4:
+        groups += [[j for j in range(n) if j != i] for i in range(n)]
+    out = []
+    for group in groups:
+        chosen = np.array(group)
+        factor = largest_magnification(angles[chosen])
+        opening = float(np.degrees(np.ptp(angles[chosen])))
+        nan = float("nan")
+        if factor > MAX_MAGNIFICATION:
+            out.append(ScanCombination(tuple(group), opening, factor, False, None, nan, nan))
+            continue
+        one = fit(chosen, trust)
+        other = HingeAxis(one.left, one.right)
+        left, right = other.distance_mm([axis.left_point_mm, axis.right_point_mm])
+        out.append(
+            ScanCombination(tuple(group), opening, factor, True, other, float(left), float(right))
+        )
+    return tuple(out)
+
+
+def _frozen(a: Array) -> Array:
+    b = np.array(a, dtype=np.float64)
+    b.flags.writeable = False
+    return b

@@ -1,0 +1,146 @@
+"""The record of a located axis: line, covariance, departure, comparisons, and its remarks."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial.transform import RigidTransform
+
+from kinematics.axis import HingeAxis
+from kinematics.axis_checks import PureRotationTest
+from kinematics.errors import Finding
+
+Array = NDArray[np.float64]
+
+WARN_MAGNIFICATION = 20.0
+"""From here on a larger opening is advised (ours); it is that of 2.87 degrees."""
+PURE_HINGE_DEG = 13.0
+"""Pure hinge opening ends at 10 to 13 degrees (textbooks, from memory); mean 17.2 mm at the
+incisors (Woelfel, Igarashi & Dong 2014, read), about 11 degrees at 90 mm."""
+
+
+@dataclass(frozen=True, eq=False)
+class ScanCombination:
+    """The axis of some of the scans, compared with that of all used.
+
+    Attributes
+    ----------
+    scans : tuple of int
+    opening_deg : float
+        Largest angle between two of them.
+    magnification : float
+    usable : bool
+        False where the magnification exceeds 50; the axis is then not computed.
+    axis : HingeAxis or None
+    left_mm, right_mm : float
+        Distance of its points from the located axis; NaN where not usable.
+    """
+
+    scans: tuple[int, ...]
+    opening_deg: float
+    magnification: float
+    usable: bool
+    axis: HingeAxis | None
+    left_mm: float
+    right_mm: float
+
+
+@dataclass(frozen=True, eq=False)
+class LocatedAxis:
+    """A located axis with its uncertainty, in the frame of the poses.
+
+    Attributes
+    ----------
+    axis : HingeAxis
+        Points at the stated half widths from the foot of the arch's middle (at the first pose).
+    line_directions : ndarray, shape (2, 3)
+        Unit vectors square to the axis: toward the arch, and above (that one cross left).
+    line_covariance_mm2 : ndarray, shape (4, 4)
+        Of (left toward, left above, right toward, right above).
+    covariance_mm2 : ndarray, shape (6, 6)
+        The same of (left xyz, right xyz); rank 4, sliding along the line being no error.
+    dof : int
+        Degrees of freedom behind the scale of the covariance; use Student's t where
+        ``noise_known`` is False.
+    opening_deg : ndarray, shape (n,)
+        From the first scan used, opening positive; NaN for a scan set aside.
+    residual_mm : ndarray, shape (n,)
+        RMS displacement left over at the reference points; NaN for a scan set aside.
+    weights : ndarray, shape (n,)
+        0 for a scan set aside, below 1 for one held down by the robust loss.
+    noise_mm : float
+        RMS registration error at the reference points: stated, or estimated from the residuals.
+    inflation : float
+        Factor on the standard deviations because the scans disagree more than the noise stated.
+    scan_at_fault : int or None
+    """
+
+    axis: HingeAxis
+    line_directions: Array
+    line_covariance_mm2: Array
+    covariance_mm2: Array
+    dof: int
+    noise_known: bool
+    noise_mm: float
+    inflation: float
+    opening_deg: Array
+    residual_mm: Array
+    weights: Array
+    departure: PureRotationTest
+    magnification: float
+    scan_at_fault: int | None
+    combinations: tuple[ScanCombination, ...]
+    findings: tuple[Finding, ...]
+
+    @property
+    def sd_mm(self) -> Array:
+        """Standard deviation of (left toward, left above, right toward, right above), mm."""
+        return np.sqrt(np.diag(self.line_covariance_mm2))
+
+    def moved(self, b_from_a: RigidTransform) -> tuple[HingeAxis, Array]:
+        """Return axis and (6, 6) covariance in another frame."""
+        turn = np.kron(np.eye(2), b_from_a.rotation.as_matrix())
+        return self.axis.transformed(b_from_a), turn @ self.covariance_mm2 @ turn.T
+
+
+def remarks(result: LocatedAxis, labels: Sequence[str]) -> list[Finding]:
+    """Findings about a located axis."""
+    out = []
+    where, test = "openings", result.departure
+    widest = float(np.nanmax(result.opening_deg) - np.nanmin(result.opening_deg))
+    if result.magnification > WARN_MAGNIFICATION:
+        message = (
+            f"the scans are at most {widest:.2f} degrees apart, so a registration error is "
+            f"magnified {result.magnification:.0f} times at the axis ({result.noise_mm:.3f} mm "
+            f"becomes {result.noise_mm * result.magnification:.2f} mm)"
+        )
+        out.append(Finding("warning", where, message, "Add a scan at a wider hinge opening."))
+    if widest > PURE_HINGE_DEG:
+        message = f"the scans span {widest:.1f} degrees; pure hinge opening ends at about 10 to 13"
+        fix = "Make sure that the condyles did not travel forward at the widest opening."
+        out.append(Finding("warning", where, message, fix))
+    if not result.noise_known and result.dof < 6:
+        message = (
+            f"the noise is estimated from {result.dof} degree{'s' if result.dof > 1 else ''} of "
+            "freedom only, so the uncertainty is itself a guess"
+        )
+        out.append(
+            Finding("warning", where, message, "State the registration error, or add scans.")
+        )
+    if test.rejected:
+        message = (
+            f"the movement departs from a pure rotation (p = {test.p_value:.1g}): "
+            f"{test.largest_mm:.3f} mm left over at the arch, {test.slide_mm:.3f} mm slide along "
+            "the axis"
+        )
+        fix = "Guide the patient to the hinge position and scan again; the condyles moved."
+        out.append(Finding("warning", where, message, fix))
+    closed = [labels[i] for i in range(1, len(labels)) if result.opening_deg[i] < -0.5]
+    if closed:
+        message = f"{', '.join(closed)}: more closed than {labels[0]}"
+        fix = "Right if the first scan was the open one; otherwise left and right are swapped."
+        out.append(Finding("note", where, message, fix))
+    return out
