@@ -23,6 +23,18 @@ def cross_matrix(v: Array) -> Array:
     return out - np.swapaxes(out, -1, -2)
 
 
+def cross(a: Array, b: Array) -> Array:
+    """Cross product along the last axis; several times faster than numpy's on small arrays."""
+    return np.stack(
+        [
+            a[..., 1] * b[..., 2] - a[..., 2] * b[..., 1],
+            a[..., 2] * b[..., 0] - a[..., 0] * b[..., 2],
+            a[..., 0] * b[..., 1] - a[..., 1] * b[..., 0],
+        ],
+        axis=-1,
+    )
+
+
 def turns_about(u: Array, angles_rad: Array) -> Array:
     """Rotation matrices about the unit vector u, shape (n, 3, 3)."""
     k = cross_matrix(u)
@@ -156,7 +168,7 @@ def fit_line(
         centre_ref = turn_ref @ centre + shift_ref
         foot = point + ((centre_ref - point) @ u) * u
         toward = (centre_ref - foot) / np.linalg.norm(centre_ref - foot)
-        above = np.cross(toward, u)
+        above = cross(toward, u)
         rot = turns_about(u, angles)
         shift_hat = rot @ (shift_ref - foot) + foot
         e = twists(turn, shift, rot @ turn_ref, shift_hat, centre)
@@ -165,7 +177,7 @@ def fit_line(
         _line_columns(jac, rot, u, foot, c, centre_ref, toward, above, half_widths)
         jac[:, :3, 4:7] = rot
         jac[:, 3:, 7:10] = rot
-        spin = np.concatenate([np.broadcast_to(u, (n, 3)), np.cross(u, c - foot)], axis=1)
+        spin = np.concatenate([np.broadcast_to(u, (n, 3)), cross(u, c - foot)], axis=1)
         for i in range(1, n):
             jac[i, :, 9 + i] = spin[i]
         jw = (w @ jac).reshape(6 * n, n + 9)
@@ -226,9 +238,9 @@ def _line_columns(
     for k in range(4):
         d = toward if k % 2 == 0 else above
         d_left, d_right = (d, 0.0 * d) if k < 2 else (0.0 * d, d)
-        omega = np.cross(u, d_left - d_right) / (a + b)
+        omega = cross(u, d_left - d_right) / (a + b)
         middle = (b * d_left + a * d_right) / (a + b)
-        here = middle + np.cross(omega, c - foot)
-        before = middle + np.cross(omega, centre_ref - foot)
+        here = middle + cross(omega, c - foot)
+        before = middle + cross(omega, centre_ref - foot)
         jac[:, :3, k] = omega - rot @ omega
         jac[:, 3:, k] = here - rot @ before
