@@ -181,7 +181,7 @@ class IncisalTable:
     def moved(self, b_from_a: RigidTransform) -> IncisalTable:
         """Return the table expressed in another frame (or moved)."""
         return IncisalTable(
-            b_from_a.apply(self.point_mm), b_from_a.rotation.apply(self.normals).reshape(-1, 3)
+            b_from_a.apply(self.point_mm), self.normals @ b_from_a.rotation.as_matrix().T
         )
 
 

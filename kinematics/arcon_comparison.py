@@ -1,0 +1,131 @@
+"""Arcon guidance against guidance that opens with the mandible, after a change of the vertical.
+
+Both are set alike at opening 0. Then the vertical dimension is changed about the hinge axis and
+the pin is set again. What differs, exactly:
+
+- arcon (guides on the upper member): the angle of guide and upper occlusal plane stays; the
+  angle of guide and lower occlusal plane changes by the opening.
+- opening (guides on the lower member): the guide turns with the mandible; its angle to the upper
+  occlusal plane grows by the opening, and that to the lower one stays.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from kinematics.articulator import Articulator, ArticulatorSettings, build_articulator, raised
+from kinematics.excursion import DEFAULT_TRAVEL_MM, excursion
+from kinematics.excursion_error import EXCURSIONS
+from kinematics.excursion_path import Kind
+from kinematics.guidance import CondylarGuide
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class ArconComparison:
+    """Guides and paths of both constructions after a change of the vertical dimension.
+
+    Attributes
+    ----------
+    opening_deg : float
+        The change, opening positive.
+    to_upper_deg, to_lower_deg : mapping of str to (float, float)
+        For "arcon" and "opening": left and right guide's inclination (at its start) to the
+        horizontal plane of the upper, and of the lower member. Their changes are those of the
+        angles to the occlusal planes, which are fixed in the members.
+    difference_mm : mapping of str to ndarray, shape (n, k, 3), mm
+        By excursion: path of the landmarks with opening guidance minus that with arcon guidance.
+    """
+
+    opening_deg: float
+    to_upper_deg: Mapping[str, tuple[float, float]]
+    to_lower_deg: Mapping[str, tuple[float, float]]
+    difference_mm: Mapping[Kind, Array]
+
+    def as_dict(self) -> dict[str, Any]:
+        """JSON-ready."""
+        return {
+            "opening_deg": self.opening_deg,
+            "guide_to_upper_deg": {k: list(v) for k, v in self.to_upper_deg.items()},
+            "guide_to_lower_deg": {k: list(v) for k, v in self.to_lower_deg.items()},
+            "end_difference_mm": {k: v[-1].tolist() for k, v in self.difference_mm.items()},
+        }
+
+
+def guide_inclination_deg(articulator: Articulator, side: str, member: str) -> float:
+    """Inclination of a guide at its start to the horizontal plane of a member, degrees.
+
+    Parameters
+    ----------
+    articulator : Articulator
+    side : {"left", "right"}
+    member : {"upper", "lower"}
+
+    Notes
+    -----
+    Measured on the guide's surface normal at the start pose; nothing is taken from the setting.
+    """
+    guide: CondylarGuide = getattr(articulator, side)
+    normal = -guide.roof(guide.start_mm)[1]
+    turn = articulator.start_pose.rotation
+    if member == "upper" and articulator.guidance_on == "lower":
+        normal = turn.apply(normal)
+    if member == "lower" and articulator.guidance_on == "upper":
+        normal = turn.inv().apply(normal)
+    return float(np.degrees(np.arctan2(normal[0], normal[2])))
+
+
+def arcon_comparison(
+    settings: ArticulatorSettings,
+    pin_tip_mm: ArrayLike,
+    points_mm: ArrayLike,
+    opening_deg: float,
+    *,
+    kinds: Sequence[Kind] = EXCURSIONS,
+    steps: int = 20,
+    travel_mm: float = DEFAULT_TRAVEL_MM,
+) -> ArconComparison:
+    """Compare both constructions at one change of the vertical dimension.
+
+    Parameters
+    ----------
+    settings : ArticulatorSettings
+        Set at opening 0, on both.
+    pin_tip_mm : array_like, shape (3,), mm, frame ``articulator``
+        At opening 0.
+    points_mm : array_like, shape (k, 3), mm
+        Landmarks on the lower, at the new start.
+    opening_deg : float
+        Change of the vertical dimension, opening positive.
+    """
+    units = {
+        "arcon": raised(build_articulator(settings, pin_tip_mm), opening_deg),
+        "opening": raised(
+            build_articulator(settings, pin_tip_mm, guidance_on="lower"), opening_deg
+        ),
+    }
+    difference: dict[Kind, Array] = {}
+    for kind in kinds:
+        paths = [
+            excursion(unit, kind, steps, travel_mm=travel_mm).points_path(points_mm)
+            for unit in (units["arcon"], units["opening"])
+        ]
+        common = min(len(path) for path in paths)
+        difference[kind] = paths[1][:common] - paths[0][:common]
+
+    def inclinations(member: str) -> dict[str, tuple[float, float]]:
+        return {
+            name: (
+                guide_inclination_deg(unit, "left", member),
+                guide_inclination_deg(unit, "right", member),
+            )
+            for name, unit in units.items()
+        }
+
+    return ArconComparison(opening_deg, inclinations("upper"), inclinations("lower"), difference)

@@ -1,0 +1,379 @@
+"""What a wrong axis or third reference point does to excursions: patient against articulator.
+
+The patient moves on guidance at the true axis. The articulator has the same guidance angles (or
+settings from the patient's records), but the casts stand in it by the arbitrary axis and the
+third reference point that was used. Both paths are compared in ``axis_orbital``.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.spatial.transform import RigidTransform
+
+from kinematics.articulator import Articulator, ArticulatorSettings, build_articulator
+from kinematics.axis import HingeAxis, axis_orbital_from_points
+from kinematics.condylar_records import settings_from_records
+from kinematics.excursion import DEFAULT_TRAVEL_MM, excursion
+from kinematics.excursion_contact import cast_stop
+from kinematics.excursion_path import ExcursionPath, Front, Kind
+from kinematics.guidance import incisal_table
+from kinematics.mesh import Cast
+
+DEFAULT_THIRD_MM = (80.0, 0.0, 0.0)
+"""A third reference point in the axis-orbital plane (any point of it in front gives the frame)."""
+EXCURSIONS: tuple[Kind, ...] = ("protrusion", "left_lateral", "right_lateral")
+CAUTION = (
+    "Planning, teaching and research aid, not a medical device: verify on the patient; "
+    "the licensed clinician and local rules decide."
+)
+
+FrontGuide = Literal["with_casts", "own"]
+SettingsFrom = Literal["same_angles", "records"]
+
+
+@dataclass(frozen=True, eq=False)
+class ExcursionGeometry:
+    """What the comparison needs, frame ``axis_orbital``, at the target pose (teeth together).
+
+    Attributes
+    ----------
+    true_axis, arbitrary_axis : HingeAxis
+    names : tuple of str
+        Landmarks on the lower.
+    points_mm, normals : ndarray, shape (k, 3)
+        Landmarks (mm) and unit outward occlusal normals.
+    pin_tip_mm : ndarray, shape (3,), mm
+    third_point_mm : ndarray, shape (3,), mm
+        The third reference point that was used with the arbitrary axis; the true one lies in the
+        plane z = 0.
+    upper, lower : Cast or None
+    start_error : RigidTransform or None
+        Closure error E of a stop: the articulator's lower starts there. None: both start with
+        the casts put together by hand.
+    """
+
+    true_axis: HingeAxis
+    arbitrary_axis: HingeAxis
+    names: tuple[str, ...]
+    points_mm: NDArray[np.float64]
+    normals: NDArray[np.float64]
+    pin_tip_mm: NDArray[np.float64]
+    third_point_mm: NDArray[np.float64]
+    upper: Cast | None = None
+    lower: Cast | None = None
+    start_error: RigidTransform | None = None
+
+    @property
+    def articulator_from_axis_orbital(self) -> RigidTransform:
+        """Where the casts stand in the articulator."""
+        return axis_orbital_from_points(self.arbitrary_axis, self.third_point_mm)
+
+
+def geometry_from_assessment(
+    assessment: Any,
+    *,
+    third_point_mm: ArrayLike | None = None,
+    stop: str | None = None,
+) -> ExcursionGeometry:
+    """Take the geometry from an assessment.
+
+    Parameters
+    ----------
+    assessment : kinematics.assess.Assessment
+    third_point_mm : array_like, shape (3,), mm, ``axis_orbital``, optional
+        The point that was used; by default the case's ``[third_point]`` with its error, else
+        a point of the true plane.
+    stop : {"equal_angle", "pin", "contact"}, optional
+        Let the articulator's excursions start from this stop's closure error.
+    """
+    landmarks = assessment.landmarks
+    if third_point_mm is None:
+        third = getattr(assessment.case, "third_point", None)
+        third_point_mm = (
+            DEFAULT_THIRD_MM
+            if third is None
+            else (third.reach_mm or DEFAULT_THIRD_MM[0], 0.0, third.error_superior_mm)
+        )
+    return ExcursionGeometry(
+        true_axis=assessment.true_axis,
+        arbitrary_axis=assessment.arbitrary_axis,
+        names=landmarks.names,
+        points_mm=landmarks.points_mm,
+        normals=landmarks.normals,
+        pin_tip_mm=assessment.geometry.pin_tip_target_mm,
+        third_point_mm=np.array(third_point_mm, dtype=np.float64),
+        upper=assessment.upper,
+        lower=assessment.lower_true,
+        start_error=None if stop is None else assessment.stops[stop].error_motion,
+    )
+
+
+@dataclass(frozen=True, eq=False)
+class KindError:
+    """One excursion of patient and articulator; n common steps, k landmarks.
+
+    Attributes
+    ----------
+    kind : str
+    patient, articulator : ExcursionPath
+        Each in its own frame ``articulator``.
+    patient_mm, articulator_mm : ndarray, shape (n, k, 3), mm, ``axis_orbital``
+    error_mm : ndarray, shape (n, k, 3), mm
+        Articulator minus patient at the same advance of the condylar elements; its first entry
+        is the error the excursion starts with.
+    high_mm : ndarray, shape (n, k), mm
+        ``-error . normal``: positive, what is built on the articulator arrives too early in this
+        excursion ("high"); negative, it stays apart.
+    """
+
+    kind: Kind
+    patient: ExcursionPath
+    articulator: ExcursionPath
+    patient_mm: NDArray[np.float64]
+    articulator_mm: NDArray[np.float64]
+    error_mm: NDArray[np.float64]
+    high_mm: NDArray[np.float64]
+
+    @property
+    def complete(self) -> bool:
+        """Whether both went to the end."""
+        return self.patient.complete and self.articulator.complete
+
+
+@dataclass(frozen=True, eq=False)
+class ExcursionErrors:
+    """Errors of the excursions.
+
+    Attributes
+    ----------
+    names : tuple of str
+    settings, articulator_settings : ArticulatorSettings
+        Of the patient's guidance, and as set on the articulator.
+    kinds : mapping of str to KindError
+    front_guide, settings_from, front : str
+    """
+
+    names: tuple[str, ...]
+    settings: ArticulatorSettings
+    articulator_settings: ArticulatorSettings
+    kinds: Mapping[Kind, KindError]
+    front_guide: FrontGuide
+    settings_from: SettingsFrom
+    front: Front
+
+    def worst(self) -> tuple[Kind, str, float]:
+        """Excursion, landmark and size (mm) of the largest error."""
+        return max(
+            (
+                (kind, self.names[int(j)], float(size))
+                for kind, error in self.kinds.items()
+                for length in [np.linalg.norm(error.error_mm, axis=2).max(axis=0)]
+                for j, size in [(length.argmax(), length.max())]
+            ),
+            key=lambda item: item[2],
+        )
+
+    def as_dict(self) -> dict[str, Any]:
+        """JSON-ready: ``excursions`` of result.json."""
+        kind, name, size = self.worst()
+        return {
+            "settings": vars(self.settings).copy(),
+            "articulator_settings": vars(self.articulator_settings).copy(),
+            "settings_from": self.settings_from,
+            "front": self.front,
+            "front_guide": self.front_guide,
+            "worst": {"excursion": kind, "landmark": name, "error_mm": size},
+            "kinds": {k: _kind_dict(e, self.names) for k, e in self.kinds.items()},
+            "caution": CAUTION,
+        }
+
+
+def path_angles_deg(path_mm: NDArray[np.float64]) -> tuple[float, float]:
+    """Descent and heading of a path's chord, shape (n, 3): degrees.
+
+    Descent is to the horizontal plane, downwards positive; heading is in the horizontal plane,
+    0 straight forwards, leftwards positive.
+    """
+    chord = path_mm[-1] - path_mm[0]
+    descent = np.arctan2(-chord[2], np.hypot(chord[0], chord[1]))
+    return float(np.degrees(descent)), float(np.degrees(np.arctan2(chord[1], chord[0])))
+
+
+def excursion_errors(
+    geometry: ExcursionGeometry,
+    settings: ArticulatorSettings,
+    *,
+    kinds: Sequence[Kind] = EXCURSIONS,
+    steps: int = 20,
+    travel_mm: float = DEFAULT_TRAVEL_MM,
+    front: Front = "pin",
+    front_guide: FrontGuide = "with_casts",
+    settings_from: SettingsFrom = "same_angles",
+) -> ExcursionErrors:
+    """Compare the patient's excursions with the articulator's.
+
+    Parameters
+    ----------
+    geometry : ExcursionGeometry
+    settings : ArticulatorSettings
+        The patient's guidance, angles to the true axis-orbital plane.
+    kinds : sequence of str
+    steps, travel_mm
+        As in :func:`kinematics.excursion.excursion`; both make the same advance.
+    front : {"pin", "teeth", "first"}
+        What stops the front of both; the last two need both casts.
+    front_guide : {"with_casts", "own"}
+        The front guidance of the articulator: the patient's own, fixed to the casts (as teeth
+        are), or a table set to the same angles in the articulator's frame.
+    settings_from : {"same_angles", "records"}
+        The articulator's angles: the patient's, or solved from the patient's own protrusive and
+        lateral positions at the end of the travel, as records would give them.
+
+    Raises
+    ------
+    InputError
+        Impossible settings or geometry.
+
+    Notes
+    -----
+    *Guarantee*: with the true axis and a third point in the axis-orbital plane every error is 0.
+    *Source*: derived here.
+    """
+    ao_from_true = axis_orbital_from_points(geometry.true_axis, np.array(DEFAULT_THIRD_MM))
+    patient = _set_up(geometry, settings, ao_from_true, "own", geometry.points_mm)
+    to_art = geometry.articulator_from_axis_orbital
+    start = geometry.start_error or RigidTransform.identity()
+    art_settings = settings
+    if settings_from == "records":
+        art_settings = _recorded(patient[0], settings, to_art * ao_from_true.inv(), travel_mm)
+    own = front_guide == "own"
+    machine = _set_up(geometry, art_settings, to_art, "own" if own else "with_casts",
+                      start.apply(geometry.points_mm), ao_from_true)  # fmt: skip
+    casts = geometry.upper, geometry.lower
+    stops = [
+        None
+        if front == "pin" or casts[0] is None or casts[1] is None
+        else cast_stop(casts[0].moved(frame), casts[1].moved(frame * placed))
+        for frame, placed in ((ao_from_true, RigidTransform.identity()), (to_art, start))
+    ]
+    out: dict[Kind, KindError] = {}
+    for kind in kinds:
+        paths = [
+            excursion(unit[0], kind, steps, travel_mm=travel_mm, front=front, teeth=stop)
+            for unit, stop in zip((patient, machine), stops)
+        ]
+        common = min(len(path.reached) for path in paths)
+        places = [
+            frame.inv().apply(path.points_path(unit[1])[:common].reshape(-1, 3))
+            .reshape(common, -1, 3)
+            for path, unit, frame in zip(paths, (patient, machine), (ao_from_true, to_art))
+        ]  # fmt: skip
+        error = places[1] - places[0]
+        turned = np.stack(
+            [
+                geometry.normals
+                @ (ao_from_true.inv() * s.motion * ao_from_true).rotation.as_matrix().T
+                for s in paths[0].reached[:common]
+            ]
+        ).reshape(common, -1, 3)
+        high = -np.einsum("nkj,nkj->nk", error, turned)
+        out[kind] = KindError(kind, paths[0], paths[1], places[0], places[1], error, high)
+    return ExcursionErrors(
+        geometry.names, settings, art_settings, out, front_guide, settings_from, front
+    )
+
+
+def _set_up(
+    geometry: ExcursionGeometry,
+    settings: ArticulatorSettings,
+    frame: RigidTransform,
+    front_guide: FrontGuide,
+    points_mm: NDArray[np.float64],
+    true_frame: RigidTransform | None = None,
+) -> tuple[Articulator, NDArray[np.float64]]:
+    """Build patient or articulator in its own frame, with the landmarks there."""
+    tip = frame.apply(geometry.pin_tip_mm)
+    table = None
+    if front_guide == "with_casts" and true_frame is not None:
+        own = incisal_table(
+            true_frame.apply(geometry.pin_tip_mm),
+            settings.incisal_sagittal_deg,
+            settings.incisal_lateral_deg,
+        )
+        table = own.moved(frame * true_frame.inv())
+    unit = build_articulator(settings, tip, table=table)
+    return unit, np.asarray(frame.apply(points_mm)).reshape(-1, 3)
+
+
+def _recorded(
+    patient: Articulator,
+    settings: ArticulatorSettings,
+    to_articulator: RigidTransform,
+    travel_mm: float,
+) -> ArticulatorSettings:
+    """Set an articulator by the patient's own positions, carried into its frame."""
+    poses = {
+        kind: to_articulator
+        * excursion(patient, kind, 10, travel_mm=travel_mm).reached[-1].motion
+        * to_articulator.inv()
+        for kind in EXCURSIONS
+    }
+    return settings_from_records(
+        settings,
+        protrusive=poses["protrusion"],
+        left_lateral=poses["left_lateral"],
+        right_lateral=poses["right_lateral"],
+    ).settings
+
+
+def _kind_dict(error: KindError, names: Sequence[str]) -> dict[str, Any]:
+    """JSON-ready record of one excursion's error."""
+    length = np.linalg.norm(error.error_mm, axis=2)
+    rows = []
+    for j, name in enumerate(names):
+        patient, machine = (
+            path_angles_deg(p[:, j]) for p in (error.patient_mm, error.articulator_mm)
+        )
+        rows.append(
+            {
+                "name": name,
+                "start_error_mm": error.error_mm[0, j].tolist(),
+                "end_error_mm": error.error_mm[-1, j].tolist(),
+                "worst_error_mm": float(length[:, j].max()),
+                "end_high_mm": float(error.high_mm[-1, j]),
+                "descent_deg": {"patient": patient[0], "articulator": machine[0]},
+                "heading_deg": {"patient": patient[1], "articulator": machine[1]},
+            }
+        )
+    return {
+        "complete": error.complete,
+        "steps": len(error.patient_mm) - 1,
+        "patient": _path_summary(error.patient),
+        "articulator": _path_summary(error.articulator),
+        "landmarks": rows,
+    }
+
+
+def _path_summary(path: ExcursionPath) -> dict[str, Any]:
+    """Statuses, shift and contacts of a path."""
+    return {
+        "status": [step.status for step in path.steps],
+        "message": path.message,
+        "side_shift_mm": float(path.side_shift_mm[-1]),
+        "worst_residual_mm": max(step.residual_mm for step in path.reached),
+        "contacts": [
+            {
+                "step": i,
+                "upper_tooth": step.contact.upper_tooth,
+                "lower_tooth": step.contact.lower_tooth,
+                "where": step.contact.where,
+            }
+            for i, step in enumerate(path.steps)
+            if step.contact is not None
+        ],
+    }
