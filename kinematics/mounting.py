@@ -1,0 +1,256 @@
+"""Mounting: from the case's measurements to the pose of the casts against the true axis."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.spatial.transform import RigidTransform, Rotation
+
+from kinematics.axis import HingeAxis
+from kinematics.case_model import Case
+from kinematics.case_mounting import (
+    AverageMounting,
+    AxisPointsMounting,
+    FiducialsMounting,
+    MatrixMounting,
+)
+from kinematics.case_types import tooth_side
+from kinematics.errors import Finding, InputError
+from kinematics.mounting_frame import axis_orbital_from_articulator
+from kinematics.mounting_methods import (
+    LowerPoint,
+    Pose,
+    axes_of,
+    by_average,
+    by_axis_points,
+    by_distances,
+    by_fiducials,
+    by_matrix,
+    given_width,
+    lower_to_upper,
+    offset_gap,
+)
+from kinematics.rigid_fit import motion_jacobian
+
+NamedPoint = tuple[str, int, ArrayLike]
+"""A landmark as (name, ISO 3950 tooth or 0, point in ``lower_scan``, mm)."""
+
+
+@dataclass(frozen=True, eq=False)
+class Mounting:
+    """Where the casts stand against the true axis, and how sure that is.
+
+    Attributes
+    ----------
+    axis_orbital_from_upper_scan : RigidTransform
+    method : str
+        The case's ``mounting.method``, or ``given`` for landmarks already in ``axis_orbital``.
+    residuals : tuple of (name, mm)
+        What each point or reading misses the pose by; empty where nothing is redundant.
+    rms_mm : float
+        Root mean square of the residuals; 0 without any.
+    covariance : ndarray, shape (6, 6), or None
+        Of the small motion d = (r in rad, t in mm) in ``axis_orbital`` that carries a point from
+        its estimated to its true place: ``p -> Rotation.from_rotvec(r).apply(p) + t``. None:
+        nothing is known about it.
+    true_axis, arbitrary_axis : HingeAxis
+        In ``axis_orbital``.
+    findings : tuple of Finding
+    """
+
+    axis_orbital_from_upper_scan: RigidTransform
+    method: str
+    residuals: tuple[tuple[str, float], ...]
+    rms_mm: float
+    covariance: NDArray[np.float64] | None
+    true_axis: HingeAxis
+    arbitrary_axis: HingeAxis
+    findings: tuple[Finding, ...]
+
+    @property
+    def true_axis_width_mm(self) -> float:
+        """Distance of the true axis's two points, mm."""
+        return self.true_axis.width_mm
+
+    def point_sd_mm(self, points_mm: ArrayLike) -> NDArray[np.float64]:
+        """Standard uncertainty of points in ``axis_orbital`` by direction, shape (n, 3), mm.
+
+        Zero without covariance.
+        """
+        points = np.asarray(points_mm, dtype=np.float64).reshape(-1, 3)
+        if self.covariance is None:
+            return np.zeros_like(points)
+        j = motion_jacobian(points)
+        return np.sqrt(np.einsum("nij,jk,nik->ni", j, self.covariance, j))
+
+
+def mount(case: Case, landmarks: Iterable[NamedPoint] | None = None) -> Mounting:
+    """Mount the casts of a case.
+
+    Parameters
+    ----------
+    case : Case
+    landmarks : iterable of (name, tooth, point in lower_scan), optional
+        Landmarks found on the casts; used by ``average`` besides the case's own.
+
+    Returns
+    -------
+    Mounting
+        Both axes in ``axis_orbital``; the true one symmetric about the origin.
+
+    Raises
+    ------
+    InputError
+        Measurements that do not fix the pose, contradict each other or swap left and right.
+
+    Notes
+    -----
+    *Guarantee*: deterministic; never a reflection. *Source*: each method names its own.
+    """
+    named = [(m.name, m.tooth or 0, np.array(m.point_mm)) for m in case.landmarks]
+    named += [(n, t, np.asarray(p, dtype=np.float64)) for n, t, p in (landmarks or [])]
+    table = case.mounting
+    if table is None:
+        pose = Pose(RigidTransform.identity(), given_width(case))
+    elif isinstance(table, MatrixMounting):
+        pose = by_matrix(table, given_width(case))
+    elif isinstance(table, FiducialsMounting):
+        pose = by_fiducials(table, given_width(case))
+    elif isinstance(table, AverageMounting):
+        pose = by_average(table, given_width(case), case, named)
+    elif isinstance(table, AxisPointsMounting):
+        pose = by_axis_points(table)
+    else:
+        pose = by_distances(table, case)
+    upper_from_lower = lower_to_upper(case)
+    return _placed(case, pose, "given" if table is None else table.method, named, upper_from_lower)
+
+
+def perturb(mounting: Mounting, rng: np.random.Generator, n: int) -> RigidTransform:
+    """Draw ``n`` poses ``axis_orbital_from_upper_scan`` from a mounting's covariance.
+
+    Parameters
+    ----------
+    mounting : Mounting
+    rng : numpy.random.Generator
+    n : int
+
+    Returns
+    -------
+    RigidTransform
+        A stack of length ``n``; equal copies without covariance.
+
+    Notes
+    -----
+    *Source*: the covariance's definition in :class:`Mounting`; normal law.
+    """
+    covariance = np.zeros((6, 6)) if mounting.covariance is None else mounting.covariance
+    draws = rng.multivariate_normal(np.zeros(6), covariance, size=n, method="eigh")
+    step = RigidTransform.from_components(draws[:, 3:], Rotation.from_rotvec(draws[:, :3]))
+    return step * mounting.axis_orbital_from_upper_scan
+
+
+def _placed(
+    case: Case,
+    pose: Pose,
+    method: str,
+    named: list[LowerPoint],
+    upper_from_lower: RigidTransform,
+) -> Mounting:
+    """Put both axes into ``axis_orbital`` and check that the teeth are where teeth are."""
+    width, frame, covariance = pose.width_mm, pose.frame_from_upper_scan, pose.covariance
+    if pose.on_arbitrary:
+        width = float(np.sqrt(width**2 - offset_gap(case) ** 2))
+        true, arbitrary = axes_of(case, width)
+        step = axis_orbital_from_articulator(arbitrary, pose.third_point_mm)
+        frame = step * frame
+        covariance = None if covariance is None else _carried(covariance, step)
+    elif case.arbitrary_axis is not None and not case.arbitrary_axis.by_offsets:
+        true = HingeAxis(np.array([0.0, width / 2, 0.0]), np.array([0.0, -width / 2, 0.0]))
+        table = case.arbitrary_axis
+        arbitrary = HingeAxis(table.left_point_mm, table.right_point_mm)  # type: ignore[arg-type]
+        if table.frame == "upper_scan":
+            arbitrary = arbitrary.transformed(frame)
+    else:
+        true, arbitrary = axes_of(case, width)
+    if arbitrary.direction[1] <= 0.0:
+        raise InputError(
+            "arbitrary_axis",
+            "a left point on the patient's right",
+            "the left point at larger y (left) than the right point",
+            "Swap left_point_mm and right_point_mm, or check the frame.",
+        )
+    teeth = [(n, t, (frame * upper_from_lower).apply(p)) for n, t, p in named]
+    misses = np.array([mm for _, mm in pose.residuals])
+    return Mounting(
+        axis_orbital_from_upper_scan=frame,
+        method=method,
+        residuals=pose.residuals,
+        rms_mm=float(np.sqrt(np.mean(misses**2))) if len(misses) else 0.0,
+        covariance=_frozen(covariance),
+        true_axis=true,
+        arbitrary_axis=arbitrary,
+        findings=(*pose.findings, *check_teeth(teeth)),
+    )
+
+
+def _carried(covariance: NDArray[np.float64], step: RigidTransform) -> NDArray[np.float64]:
+    """Covariance of a small motion seen from another frame: ``step d step^-1``."""
+    turn, shift = step.rotation.as_matrix(), step.translation
+    cross = np.cross(shift, np.eye(3)).T
+    adjoint = np.block([[turn, np.zeros((3, 3))], [cross @ turn, turn]])
+    return adjoint @ covariance @ adjoint.T
+
+
+def _frozen(covariance: NDArray[np.float64] | None) -> NDArray[np.float64] | None:
+    if covariance is None:
+        return None
+    out = 0.5 * (covariance + covariance.T)
+    out.flags.writeable = False
+    return out
+
+
+def check_teeth(points: list[LowerPoint]) -> list[Finding]:
+    """Remark on landmarks that a mounting puts where no teeth are.
+
+    Parameters
+    ----------
+    points : list of (name, ISO 3950 tooth or 0, point in axis_orbital)
+
+    Returns
+    -------
+    list of Finding
+        Level ``error`` for teeth behind or above the axis, and for swapped sides.
+    """
+    out = []
+    for name, _, p in points:
+        if p[0] < 10.0 or p[2] > 5.0:
+            place = "behind" if p[0] < 10.0 else "above"
+            out.append(
+                Finding(
+                    "error",
+                    f"landmark {name!r}",
+                    f"lies {place} the axis-orbital frame's teeth: {np.round(p, 1).tolist()} mm "
+                    "(anterior, left, superior)",
+                    "Check the mounting's points, their frame and their unit.",
+                )
+            )
+            break
+    sided = [(name, tooth_side(t), p[1]) for name, t, p in points if t]
+    wrong = [name for name, side, y in sided if side * y < -8.0]
+    if wrong:
+        swapped = len(wrong) == len([s for s in sided if abs(s[2]) > 8.0])
+        out.append(
+            Finding(
+                "error",
+                f"landmark {wrong[0]!r}",
+                "lies on the wrong side of the midline",
+                "Left and right are swapped in the mounting or in the tooth numbers."
+                if swapped
+                else "Check this point and its tooth number.",
+            )
+        )
+    return out

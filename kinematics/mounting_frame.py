@@ -1,0 +1,156 @@
+"""Frames behind a mounting: average anatomy, a frame on the arbitrary axis, and covariance."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.spatial.transform import RigidTransform, Rotation
+
+from kinematics.axis import HingeAxis, axis_orbital_from_points
+from kinematics.errors import InputError
+
+THIRD_POINT_REACH_MM = 80.0
+"""Distance of the third point from the axis where none was measured (ours; it only places the
+point within its plane, which no result depends on)."""
+BONWILL_ARM_SD_MM = 5.4  # published range 90.2-117.9 mm of 120 subjects / 5.15 (derived here)
+BALKWILL_SD_DEG = 3.6  # published range 9.0-27.6 deg of 120 subjects / 5.15 (derived here)
+OCCLUSAL_PLANE_SD_DEG = 4.0  # no spread found for this plane pair; an assumption of ours
+
+
+def bonwill_frame(
+    incisal_mm: ArrayLike,
+    left_molar_mm: ArrayLike,
+    right_molar_mm: ArrayLike,
+    *,
+    arm_mm: float,
+    width_mm: float,
+    balkwill_deg: float,
+    occlusal_to_axis_orbital_deg: float,
+) -> RigidTransform:
+    """``axis_orbital_from_f`` by Bonwill triangle and Balkwill angle, from three points in ``f``.
+
+    Parameters
+    ----------
+    incisal_mm, left_molar_mm, right_molar_mm : array_like, shape (3,), mm, frame ``f``
+        Incisal point and the distobuccal cusps of the lower second molars: the occlusal plane.
+    arm_mm, width_mm : float, mm
+        Bonwill arm (condyle to incisal point) and base (condyle to condyle).
+    balkwill_deg : float
+        Angle of the triangle's plane to the occlusal plane, condyles above it.
+    occlusal_to_axis_orbital_deg : float
+        How far the occlusal plane runs downwards anteriorly against the axis-orbital plane.
+
+    Raises
+    ------
+    InputError
+        Points nearly on a line, or arms too short for the base.
+
+    Notes
+    -----
+    *Guarantee*: both condyles ``arm_mm`` from the incisal point, ``width_mm`` apart, at height
+    ``sqrt(arm^2 - width^2/4) sin(balkwill)`` above the occlusal plane, exactly.
+    *Source*: Bonwill 1858 and Balkwill 1866 as described in published_values section 4; the
+    construction is derived here.
+    """
+    incisal = np.asarray(incisal_mm, dtype=np.float64)
+    left, right = np.asarray(left_molar_mm, float), np.asarray(right_molar_mm, float)
+    across = left - right
+    forward = incisal - 0.5 * (left + right)
+    up = np.cross(forward, across)
+    if np.linalg.norm(across) < 20.0 or np.linalg.norm(up) < 10.0 * np.linalg.norm(across):
+        raise InputError(
+            "mounting",
+            "incisal point and molars that are too near to a line",
+            "molars at least 20 mm apart and the incisal point 10 mm in front",
+            "Check the three points and their unit (mm).",
+        )
+    if arm_mm <= width_mm / 2.0 + 20.0:
+        raise InputError(
+            "mounting.bonwill_arm_mm",
+            f"an arm of {arm_mm:g} mm on a base of {width_mm:g} mm",
+            "an arm well above half the base",
+            "Check bonwill_arm_mm and the width of the true axis.",
+        )
+    y = across / np.linalg.norm(across)
+    up = up / np.linalg.norm(up)
+    x = np.cross(y, up)
+    altitude = np.sqrt(arm_mm**2 - width_mm**2 / 4.0)
+    beta, gamma = np.radians(balkwill_deg), np.radians(occlusal_to_axis_orbital_deg)
+    centre = incisal - altitude * (np.cos(beta) * x - np.sin(beta) * up)
+    half = 0.5 * width_mm * y
+    third = centre + THIRD_POINT_REACH_MM * (np.cos(gamma) * x + np.sin(gamma) * up)
+    return axis_orbital_from_points(HingeAxis(centre + half, centre - half), third)
+
+
+def axis_orbital_from_articulator(
+    arbitrary: HingeAxis, third_point_mm: tuple[float, float]
+) -> RigidTransform:
+    """Relate the frame on the arbitrary axis to the frame on the true one.
+
+    Parameters
+    ----------
+    arbitrary : HingeAxis
+        In ``axis_orbital``.
+    third_point_mm : (float, float)
+        The shared third reference point's x and y in ``articulator`` (its z is 0), mm.
+
+    Raises
+    ------
+    InputError
+        The third point cannot lie in both planes (it is too near to the axes).
+
+    Notes
+    -----
+    *Guarantee*: the third point has z = 0 in both frames; of the two such poses the one that
+    turns less. *Source*: derived here: with the frame turned by t about the arbitrary axis, the
+    point's height is ``A cos t + B sin t + C``.
+    """
+    forward, leftward = third_point_mm
+    d, m = arbitrary.direction, arbitrary.midpoint_mm
+    x0 = np.array([1.0, 0.0, 0.0]) - d[0] * d
+    x0 /= np.linalg.norm(x0)
+    z0 = np.cross(x0, d)
+    a, b = forward * x0[2], forward * z0[2]
+    c = -(m[2] + leftward * d[2])
+    reach = float(np.hypot(a, b))
+    if abs(c) >= reach:
+        raise InputError(
+            "mounting.third_point_mm",
+            f"a third point {forward:.4g} mm in front of the arbitrary axis",
+            "one much farther in front than the axes are apart",
+            "Check the third point and the offsets of the arbitrary axis.",
+        )
+    turns = np.arctan2(b, a) + np.arccos(c / reach) * np.array([1.0, -1.0])
+    turns = np.arctan2(np.sin(turns), np.cos(turns))
+    t = turns[np.argmin(np.abs(turns))]
+    x = np.cos(t) * x0 + np.sin(t) * z0
+    matrix = np.column_stack([x, d, np.cross(x, d)])
+    return RigidTransform.from_components(m, Rotation.from_matrix(matrix))
+
+
+def small_motion(new: RigidTransform, old: RigidTransform) -> NDArray[np.float64]:
+    """(rotation vector in rad, translation in mm) that carries ``old`` to ``new``, shape (6,)."""
+    step = new * old.inv()
+    return np.concatenate([step.rotation.as_rotvec(), step.translation])
+
+
+def propagated(
+    build: Callable[[NDArray[np.float64]], RigidTransform],
+    values: NDArray[np.float64],
+    sds: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Covariance (6, 6) of a pose built from independent values, by central differences."""
+    here = build(values)
+    columns = []
+    for i, sd in enumerate(sds):
+        step = np.zeros_like(values)
+        step[i] = max(1e-3 * sd, 1e-6)
+        plus, minus = (
+            small_motion(build(values + step), here),
+            small_motion(build(values - step), here),
+        )
+        columns.append((plus - minus) / (2.0 * step[i]) * sd)
+    j = np.column_stack(columns)
+    return j @ j.T

@@ -1,0 +1,257 @@
+"""The mounting methods: each turns its table into a pose on the axis that it measured."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial.transform import RigidTransform
+from scipy.stats import chi2
+
+from kinematics.axis import HingeAxis, axis_orbital_from_points
+from kinematics.case_model import Case
+from kinematics.case_mounting import (
+    AverageMounting,
+    AxisPointsMounting,
+    DistancesMounting,
+    FiducialsMounting,
+    MatrixMounting,
+)
+from kinematics.case_types import as_rigid
+from kinematics.distances import fit_distances
+from kinematics.errors import Finding, InputError
+from kinematics.marks import axes_from_marks
+from kinematics.mounting_frame import (
+    BALKWILL_SD_DEG,
+    BONWILL_ARM_SD_MM,
+    OCCLUSAL_PLANE_SD_DEG,
+    THIRD_POINT_REACH_MM,
+    bonwill_frame,
+    propagated,
+)
+from kinematics.rigid_fit import fit_rigid
+
+LowerPoint = tuple[str, int, NDArray[np.float64]]
+"""A landmark as (name, ISO 3950 tooth or 0, point in ``lower_scan``, mm)."""
+
+
+@dataclass(frozen=True, eq=False)
+class Pose:
+    """A method's own result: the pose on the axis it measured, before the other axis is placed."""
+
+    frame_from_upper_scan: RigidTransform
+    width_mm: float
+    residuals: tuple[tuple[str, float], ...] = ()
+    covariance: NDArray[np.float64] | None = None
+    findings: tuple[Finding, ...] = ()
+    on_arbitrary: bool = False
+    third_point_mm: tuple[float, float] = (THIRD_POINT_REACH_MM, 0.0)
+
+
+def lower_to_upper(case: Case) -> RigidTransform:
+    """``upper_scan_from_lower_scan`` of a case; the identity without casts."""
+    if case.casts is None:
+        return RigidTransform.identity()
+    return as_rigid(case.casts.upper_scan_from_lower_scan)
+
+
+def given_width(case: Case) -> float:
+    """Width of the true axis (mm) from ``true_axis`` or ``marks``."""
+    if case.marks is not None:
+        return case.marks.facial_width_mm
+    if case.true_axis is None:
+        raise InputError(
+            "true_axis", "nothing", "the distance of the true axis points", "Add width_mm."
+        )
+    return case.true_axis.width_mm
+
+
+def by_matrix(table: MatrixMounting, width: float) -> Pose:
+    """A ready 4x4; covariance only from stated standard deviations."""
+    covariance = None
+    if table.rotation_sd_deg is not None or table.translation_sd_mm is not None:
+        turn = np.radians(table.rotation_sd_deg or 0.0)
+        sd = np.repeat([turn, table.translation_sd_mm or 0.0], 3)
+        covariance = np.diag(sd**2)
+    return Pose(as_rigid(table.axis_orbital_from_upper_scan), width, covariance=covariance)
+
+
+def by_fiducials(table: FiducialsMounting, width: float) -> Pose:
+    """Rigid fit of paired points, with the point at fault or of too much leverage named."""
+    where = "mounting.fiducials"
+    a = [f.upper_scan_mm for f in table.fiducials]
+    fit = fit_rigid(a, [f.axis_orbital_mm for f in table.fiducials], where, table.sd_mm)
+    misses = np.linalg.norm(fit.residual_mm, axis=1)
+    names = [f.name for f in table.fiducials]
+    findings = []
+    if fit.fault is not None:
+        findings.append(
+            Finding(
+                "warning",
+                f"{where}.{fit.fault}",
+                f"{names[fit.fault]!r} is off by {misses[fit.fault]:.2f} mm and does not agree "
+                "with the others",
+                "Measure it again first, or leave it out.",
+            )
+        )
+    high = int(np.argmax(fit.leverage))
+    if fit.leverage[high] > 0.95:
+        findings.append(
+            Finding(
+                "note",
+                f"{where}.{high}",
+                f"the pose leans on {names[high]!r} alone in one direction (leverage "
+                f"{fit.leverage[high]:.2f}); an error there would not show",
+                "Add a point on its side.",
+            )
+        )
+    dof = 3 * len(names) - 6
+    if table.sd_mm is not None:
+        chance = float(chi2.sf(np.sum(fit.residual_mm**2) / table.sd_mm**2, dof))
+        if chance < 0.01:
+            findings.append(
+                Finding(
+                    "warning",
+                    "mounting.sd_mm",
+                    f"the residuals ({np.sqrt(fit.variance_mm2):.2f} mm a coordinate) are larger "
+                    f"than sd_mm = {table.sd_mm:g}",
+                    "Check the points; the covariance uses sd_mm and is too small.",
+                )
+            )
+    residuals = tuple(zip(names, misses.tolist(), strict=True))
+    return Pose(fit.b_from_a, width, residuals, fit.covariance, tuple(findings))
+
+
+def by_average(
+    table: AverageMounting,
+    width: float,
+    case: Case,
+    named: list[LowerPoint],
+) -> Pose:
+    """Bonwill triangle and Balkwill angle on three points of the lower."""
+    given = (table.incisal_point_mm, table.left_molar_point_mm, table.right_molar_point_mm)
+    if given[0] is not None:
+        points = np.array(given, dtype=np.float64)
+    else:
+        points = np.array([_incisal(named), _molar(named, 37, 36), _molar(named, 47, 46)])
+    i, left, right = lower_to_upper(case).apply(points)
+
+    def build(v: NDArray[np.float64]) -> RigidTransform:
+        return bonwill_frame(
+            i,
+            left,
+            right,
+            arm_mm=v[0],
+            width_mm=width,
+            balkwill_deg=v[1],
+            occlusal_to_axis_orbital_deg=v[2],
+        )
+
+    values = np.array(
+        [table.bonwill_arm_mm, table.balkwill_deg, table.occlusal_to_axis_orbital_deg]
+    )
+    sds = np.array([BONWILL_ARM_SD_MM, BALKWILL_SD_DEG, OCCLUSAL_PLANE_SD_DEG])
+    altitude = np.sqrt(table.bonwill_arm_mm**2 - width**2 / 4.0)
+    height = altitude * np.sin(np.radians(table.balkwill_deg))
+    note = Finding(
+        "warning",
+        "mounting.method",
+        f"average values, not this patient: Bonwill arm {table.bonwill_arm_mm:g} mm, Balkwill "
+        f"angle {table.balkwill_deg:g} deg; the axis stands {height:.1f} mm above the occlusal "
+        "plane (published mean 34.3, 21.0 to 47.2; CBCT, n = 120)",
+        "Measure the patient where the answer depends on it.",
+    )
+    return Pose(build(values), width, (), propagated(build, values, sds), (note,))
+
+
+def _incisal(named: list[LowerPoint]) -> NDArray[np.float64]:
+    for name, _, point in named:
+        if name.lower() == "incisal point":
+            return point
+    edges = {t: p for _, t, p in named if t in (31, 41)}
+    if edges:
+        return np.mean(list(edges.values()), axis=0)
+    raise _no_landmark("an incisal point (tooth 31 or 41)")
+
+
+def _molar(named: list[LowerPoint], *teeth: int) -> NDArray[np.float64]:
+    for tooth in teeth:
+        own = [(name, p) for name, t, p in named if t == tooth]
+        for name, point in own:
+            if "distobuccal" in name.lower():
+                return point
+        if own:
+            return np.mean([p for _, p in own], axis=0)
+    raise _no_landmark(f"a cusp of tooth {' or '.join(map(str, teeth))}")
+
+
+def _no_landmark(what: str) -> InputError:
+    return InputError(
+        "mounting",
+        f"no landmark for {what}",
+        "incisal point and both lower molars",
+        "Add [[landmarks]], or incisal_point_mm, left_molar_point_mm and right_molar_point_mm.",
+    )
+
+
+def by_axis_points(table: AxisPointsMounting) -> Pose:
+    """Axis points and third reference point seen in ``upper_scan``."""
+
+    def build(v: NDArray[np.float64]) -> RigidTransform:
+        return axis_orbital_from_points(HingeAxis(v[:3], v[3:6]), v[6:])
+
+    third = np.array(table.third_point_mm)
+    values = np.concatenate([table.left_point_mm, table.right_point_mm, third])
+    frame = build(values)
+    at = frame.apply(third)
+    covariance = None
+    if table.sd_mm is not None:
+        covariance = propagated(build, values, np.full(9, table.sd_mm))
+    return Pose(
+        frame,
+        HingeAxis(values[:3], values[3:6]).width_mm,
+        covariance=covariance,
+        on_arbitrary=table.axis == "arbitrary",
+        third_point_mm=(float(at[0]), float(at[1])),
+    )
+
+
+def by_distances(table: DistancesMounting, case: Case) -> Pose:
+    """Caliper readings."""
+    width = None if case.true_axis is None and case.marks is None else given_width(case)
+    if table.axis == "arbitrary" and width is not None:
+        width = float(np.sqrt(width**2 + offset_gap(case) ** 2))
+    fit = fit_distances(table, width)
+    return Pose(
+        fit.frame_from_upper_scan,
+        fit.width_mm,
+        tuple(zip(fit.titles, fit.residual_mm.tolist(), strict=True)),
+        fit.covariance,
+        fit.findings,
+        table.axis == "arbitrary",
+        fit.third_point_mm,
+    )
+
+
+def axes_of(case: Case, width: float) -> tuple[HingeAxis, HingeAxis]:
+    """True and arbitrary axis, the latter by offsets or marks."""
+    if case.marks is not None:
+        return axes_from_marks(case.marks)
+    half = np.array([0.0, width / 2.0, 0.0])
+    true = HingeAxis(half, -half)
+    given = case.arbitrary_axis
+    if given is None:
+        raise InputError("arbitrary_axis", "nothing", "four offsets", "Add [arbitrary_axis].")
+    return true, true.shifted(
+        left_anterior_mm=given.left_anterior_mm or 0.0,
+        left_superior_mm=given.left_superior_mm or 0.0,
+        right_anterior_mm=given.right_anterior_mm or 0.0,
+        right_superior_mm=given.right_superior_mm or 0.0,
+    )
+
+
+def offset_gap(case: Case) -> float:
+    """How far the two offsets differ, mm: it lengthens the arbitrary axis."""
+    _, arbitrary = axes_of(case, 100.0)
+    return float(np.linalg.norm((arbitrary.left_point_mm - arbitrary.right_point_mm)[[0, 2]]))
