@@ -1,0 +1,149 @@
+"""Closures of many samples against the one-at-a-time closure."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.spatial.transform import RigidTransform
+
+from kinematics.axis import HingeAxis, opening_motion
+from kinematics.closure import opening_for_drop, opening_to_height, pin_closing, stop_result
+from kinematics.closure_samples import (
+    ANGLE,
+    DEPARTURE,
+    DROP,
+    OpeningRule,
+    closures,
+    record_motions,
+)
+from kinematics.populations import OFFSETS
+
+MARKS = np.array([[50.0, 25.0, -35.0], [50.0, -25.0, -35.0], [90.0, 0.0, -35.0]])
+NORMALS = np.array([[0.0, 0.6, 0.8], [0.0, 0.0, 1.0], [0.36, 0.48, 0.8]])
+PIN = np.array([130.0, 0.0, -35.0])
+INCISAL = MARKS[2]
+LEFT, RIGHT = np.array([0.0, 55.0, 0.0]), np.array([0.0, -55.0, 0.0])
+
+
+def axis(offset):
+    move = dict(zip(OFFSETS, map(float, offset), strict=True))
+    return HingeAxis(LEFT, RIGHT).shifted(**move)
+
+
+def points(axes):
+    return np.array([[a.left_point_mm, a.right_point_mm] for a in axes])
+
+
+def one_at_a_time(true, used, record, record_value, target, target_value, stop, move, phi):
+    """The same sample by the public single-case functions."""
+    marks = move.apply(MARKS)
+    incisal = move.apply(INCISAL)
+    if target.kind == ANGLE:
+        target_deg = target_value
+    else:
+        site = target.site_mm if target.on_pin else move.apply(target.site_mm)
+        target_deg = opening_for_drop(true, site, target_value)
+    to_target = opening_motion(true, target_deg)
+    if record.kind == ANGLE:
+        record_deg = record_value
+    elif record.kind == DROP:
+        site = record.site_mm if record.on_pin else move.apply(record.site_mm)
+        record_deg = opening_for_drop(true, site, record_value)
+    else:
+        p = to_target.apply(incisal)
+        record_deg = target_deg + opening_to_height(true, p, p[2] + record_value)
+    theta = record_deg - target_deg
+    if stop == "equal_angle":
+        closing = theta
+    elif stop == "pin":
+        closing = pin_closing(true, used, theta, opening_motion(true, record_deg).apply(PIN))
+    else:
+        closing = phi
+    normals = to_target.rotation.apply(move.rotation.apply(NORMALS))
+    return stop_result(stop, true, used, theta, closing, to_target.apply(marks), normals)
+
+
+offsets = st.lists(st.floats(-8.0, 8.0), min_size=4, max_size=4)
+
+
+@settings(max_examples=60)
+@given(
+    offsets,
+    offsets,
+    st.sampled_from([(ANGLE, False), (DROP, False), (DROP, True), (DEPARTURE, False)]),
+    st.floats(-6.0, 6.0),
+    st.sampled_from([(ANGLE, False), (DROP, False), (DROP, True)]),
+    st.floats(-3.0, 3.0),
+    st.sampled_from(["equal_angle", "pin", "contact"]),
+    st.lists(st.floats(-0.02, 0.02), min_size=3, max_size=3),
+    st.lists(st.floats(-3.0, 3.0), min_size=3, max_size=3),
+)
+def test_each_row_equals_the_single_closure(
+    e, a, record_form, record_value, target_form, target_value, stop, turn, shift
+):
+    true, used = axis(e), axis(a)
+    record = OpeningRule(record_form[0], 0.0, PIN if record_form[1] else INCISAL, record_form[1])
+    target = OpeningRule(target_form[0], 0.0, PIN if target_form[1] else MARKS[0], target_form[1])
+    move = RigidTransform.from_exp_coords(np.r_[turn, shift])
+    matrix = move.as_matrix()
+    motion = np.vstack([matrix[:3, :3], matrix[:3, 3]])[None]
+    batch = closures(
+        points([true]),
+        points([used]),
+        MARKS,
+        NORMALS,
+        PIN,
+        INCISAL,
+        record,
+        np.array([record_value, record_value]),
+        target,
+        np.array([target_value, target_value]),
+        stop,
+        cast_motions=motion,
+        contact_closing_deg=np.full(2, 1.7),
+    )
+    told = one_at_a_time(true, used, record, record_value, target, target_value, stop, move, 1.7)
+    for row in range(2):
+        assert batch.error_mm[row] == pytest.approx(told.error_mm, abs=1e-10)
+        assert batch.high_mm[row] == pytest.approx(told.high_mm, abs=1e-10)
+        assert batch.closing_deg[row] == pytest.approx(told.closing_deg, abs=1e-10)
+    assert batch.magnitude_mm[0] == pytest.approx(told.magnitude_mm, abs=1e-10)
+
+
+def test_rows_do_not_depend_on_each_other():
+    rng = np.random.default_rng(1)
+    true = points([axis(rng.normal(0, 1, 4)) for _ in range(50)])
+    used = points([axis(rng.normal(0, 5, 4)) for _ in range(50)])
+    record = OpeningRule(DROP, 0.0, INCISAL)
+    target = OpeningRule(ANGLE, 0.0, INCISAL)
+    values, zero = rng.normal(3, 0.1, 50), np.zeros(50)
+
+    def run(rows):
+        return closures(
+            true[rows], used[rows], MARKS, NORMALS, PIN, INCISAL,
+            record, values[rows], target, zero[rows], "pin",
+        )  # fmt: skip
+
+    whole, part = run(np.arange(50)), run(np.array([17, 3]))
+    assert (whole.error_mm[[17, 3]] == part.error_mm).all()
+
+
+def test_a_height_out_of_reach_is_not_a_number_for_that_row_only():
+    record = OpeningRule(DROP, 0.0, INCISAL)
+    target = OpeningRule(ANGLE, 0.0, INCISAL)
+    batch = closures(
+        points([axis(np.zeros(4))]), points([axis(np.ones(4))]), MARKS, NORMALS, PIN, INCISAL,
+        record, np.array([3.0, 500.0]), target, np.zeros(2), "pin",
+    )  # fmt: skip
+    assert np.isfinite(batch.error_mm[0]).all()
+    assert np.isnan(batch.error_mm[1]).all()
+
+
+def test_the_record_motion_is_the_opening_about_the_true_axis():
+    true = axis([0.4, -0.7, 1.1, 0.2])
+    motion = record_motions(points([true]), np.array([2.5]))[0]
+    matrix = opening_motion(true, 2.5).as_matrix()
+    assert motion[:3] == pytest.approx(matrix[:3, :3], abs=1e-15)
+    assert motion[3] == pytest.approx(matrix[:3, 3], abs=1e-12)
