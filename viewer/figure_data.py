@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,8 +11,9 @@ from numpy.typing import NDArray
 from kinematics.axis import HingeAxis
 from viewer.scene import arc
 
-Assessment = Any
-"""A ``kinematics.assess.Assessment``; only read here."""
+if TYPE_CHECKING:
+    from kinematics.assess import Assessment
+    from kinematics.closure import Stop
 
 ARC_SHARE = 0.45
 """How large the drawn error is made beside the path's length (ours)."""
@@ -22,12 +23,6 @@ NICE_FACTORS = (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000)
 """Exaggerations offered; the figure prints the one used."""
 SHORTEST_PATH_MM = 1e-6
 """Below this a path is a point: record and target are the same pose."""
-
-
-def shown_stop(assessment: Assessment) -> str:
-    """Stop that the figures are about: the verdict's, or the first there is, or empty."""
-    stop = assessment.verdict.stop
-    return stop if stop in assessment.stops else next(iter(assessment.stops), "")
 
 
 def nice_factor(size: float, wanted: float) -> int:
@@ -67,25 +62,24 @@ class ArcPair:
     error_um: NDArray[np.float64]
 
 
-def arc_pairs(assessment: Assessment, stop: str) -> list[ArcPair]:
+def arc_pairs(assessment: Assessment, stop: Stop) -> list[ArcPair]:
     """Paths of the most posterior landmark (worse side) and the most anterior one.
 
     Returns
     -------
     list of ArcPair
-        Posterior first; empty without landmarks or stop; one where both are the same.
+        Posterior first; one where both are the same.
     """
     marks = assessment.landmarks
-    if not len(marks.names) or stop not in assessment.stops:
-        return []
     result = assessment.stops[stop]
-    x, y = marks.record_mm[:, 0], marks.record_mm[:, 1]
+    record = assessment.landmarks_record_mm
+    x, y = record[:, 0], record[:, 1]
     sides = [np.flatnonzero(y >= 0), np.flatnonzero(y < 0)]
     back = [int(s[np.argmin(x[s])]) for s in sides if len(s)]
     posterior = max(back, key=lambda i: float(result.magnitude_mm[i]))
     pairs = []
     for i in dict.fromkeys([posterior, int(np.argmax(x))]):
-        point = marks.record_mm[i]
+        point = record[i]
         true = arc(assessment.true_axis, point, assessment.true_closing_deg)
         arbitrary = arc(assessment.arbitrary_axis, point, result.closing_deg)
         length = float(np.linalg.norm(true[-1] - true[0]))
@@ -98,7 +92,7 @@ def arc_pairs(assessment: Assessment, stop: str) -> list[ArcPair]:
 
 
 def tooth_rank(tooth: int) -> int:
-    """Place of an ISO 3950 tooth from the patient's right to left, for sorting; 0 at the midline."""
+    """Place of an ISO 3950 tooth from the patient's right (negative) to left, for sorting."""
     quadrant, position = divmod(int(tooth), 10)
     return position if quadrant in (2, 3, 6, 7) else -position
 
@@ -120,17 +114,24 @@ class ToothTable:
 
     labels: tuple[str, ...]
     index: NDArray[np.int64]
-    error_um: dict[str, NDArray[np.float64]]
-    magnitude_um: dict[str, NDArray[np.float64]]
-    high_um: dict[str, NDArray[np.float64]]
+    error_um: dict[Stop, NDArray[np.float64]]
+    magnitude_um: dict[Stop, NDArray[np.float64]]
+    high_um: dict[Stop, NDArray[np.float64]]
 
 
-def tooth_table(assessment: Assessment, stop: str) -> ToothTable:
-    """Choose for every tooth the landmark with the largest error at ``stop``, and order them."""
+def tooth_table(assessment: Assessment, stop: Stop) -> ToothTable:
+    """Choose for every tooth the landmark with the largest error at ``stop``, and order them.
+
+    An incisal point without a tooth number is left out beside numbered teeth: it lies between two
+    of them.
+    """
     marks = assessment.landmarks
+    spare = marks.incisal_index if any(marks.teeth) and not marks.teeth[marks.incisal_index] else -1
     best: dict[str, int] = {}
-    size = assessment.stops[stop].magnitude_mm if stop else np.zeros(len(marks.names))
+    size = assessment.stops[stop].magnitude_mm
     for i, (name, tooth) in enumerate(zip(marks.names, marks.teeth)):
+        if i == spare:
+            continue
         key = str(tooth) if tooth else name
         if key not in best or size[i] > size[best[key]]:
             best[key] = i
@@ -139,8 +140,8 @@ def tooth_table(assessment: Assessment, stop: str) -> ToothTable:
         if marks.teeth[i]:
             return (float(tooth_rank(marks.teeth[i])), 0.0)
         # Without a number: where it stands in the arch, as if it carried one.
-        x, y = marks.record_mm[i, :2]
-        return (8.0 * float(np.sign(y)) * (1.0 - _anterior_share(marks.record_mm[:, 0], x)), y)
+        x, y = marks.points_mm[i, :2]
+        return (8.0 * float(np.sign(y)) * (1.0 - _anterior_share(marks.points_mm[:, 0], x)), y)
 
     order = sorted(best.items(), key=lambda item: place(item[1]))
     index = np.array([i for _, i in order], dtype=np.int64)
@@ -159,11 +160,9 @@ def _anterior_share(x: NDArray[np.float64], value: float) -> float:
     return 0.5 if span == 0.0 else float((value - x.min()) / span)
 
 
-def arrow_factor(assessment: Assessment, stop: str) -> int:
+def arrow_factor(assessment: Assessment, stop: Stop) -> int:
     """Exaggeration of the horizontal arrows in the arch figure."""
     marks = assessment.landmarks
-    if not len(marks.names) or not stop:
-        return 1
     size = float(np.linalg.norm(assessment.stops[stop].error_mm[:, :2], axis=1).max())
-    width = max(float(np.ptp(marks.true_mm[:, :2], axis=0).max()), 30.0)
+    width = max(float(np.ptp(marks.points_mm[:, :2], axis=0).max()), 30.0)
     return nice_factor(size, ARROW_SHARE * width)

@@ -3,48 +3,27 @@
 from __future__ import annotations
 
 import io
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
 from viewer.draw import Picture, render
+from viewer.figure_look import spread
 from viewer.palette import STOP_LABEL, colours, signed_table
 from viewer.scene_items import Label, Scene
 
-MARGIN_PX = 300
+MARGIN_PX = 250
 """Room left and right of the picture for names."""
 ROW_PX = 52
 """Least distance of two names under each other."""
+SAME_PLACE_PX = 4.0
+"""Names closer than this on the picture are one name."""
 BAR_MM = 10.0
 """Length of the length bar."""
 DPI = 100
 PLATES = ("oblique", "left", "occlusal")
 """Views that are shown in the report."""
-
-
-def spread(wanted: NDArray[np.float64], gap: float, low: float, high: float) -> NDArray[np.float64]:
-    """Move positions apart by at least ``gap``, in their order, staying within low and high.
-
-    Parameters
-    ----------
-    wanted : ndarray, shape (n,), sorted
-
-    Notes
-    -----
-    *Guarantee*: order kept; where n gaps do not fit the room, they are shared evenly.
-    """
-    n = len(wanted)
-    if n == 0:
-        return wanted
-    gap = min(gap, (high - low) / max(n - 1, 1))
-    at = np.clip(wanted, low, high)
-    for i in range(1, n):
-        at[i] = max(at[i], at[i - 1] + gap)
-    at[-1] = min(at[-1], high)
-    for i in range(n - 2, -1, -1):
-        at[i] = min(at[i], at[i + 1] - gap)
-    return at
 
 
 def _figure(picture: Picture, page: str, below_px: int) -> tuple[Any, Any]:
@@ -64,6 +43,35 @@ def _figure(picture: Picture, page: str, below_px: int) -> tuple[Any, Any]:
     axes.set_xlim(-MARGIN_PX, width + MARGIN_PX)
     axes.set_ylim(full_h, 0)
     return figure, axes
+
+
+def seen(picture: Picture, see_through: bool) -> list[Label]:
+    """Names to write: not what lies on the far side of opaque casts; one name a place.
+
+    Parameters
+    ----------
+    see_through : bool
+        Whether the casts hide nothing.
+
+    Notes
+    -----
+    Names that fall on (almost) the same pixel are written as one, joined by a comma.
+    """
+    projection = picture.projection
+    kept: list[Label] = []
+    for label in picture.labels:
+        far = (label.at_mm - projection.focal_mm) @ projection.towards > 0.0
+        if label.layer == "teeth" or (far and label.layer == "landmarks" and not see_through):
+            continue
+        pixel = projection.pixels(label.at_mm)[0]
+        for i, other in enumerate(kept):
+            near = np.abs(projection.pixels(other.at_mm)[0] - pixel).max() < SAME_PLACE_PX
+            if near and other.role == label.role:
+                kept[i] = replace(other, text=f"{other.text}, {label.text}")
+                break
+        else:
+            kept.append(label)
+    return kept
 
 
 def _name_points(axes: Any, picture: Picture, labels: list[Label], scene: Scene) -> None:
@@ -87,7 +95,7 @@ def _name_points(axes: Any, picture: Picture, labels: list[Label], scene: Scene)
                 y,
                 _wrapped(labels[i].text),
                 color=colour,
-                fontsize=15,
+                fontsize=16,
                 ha=align,
                 va="center",
                 linespacing=1.1,
@@ -157,7 +165,7 @@ def plate(scene: Scene, view: str, *, size_px: tuple[int, int] = (1000, 720)) ->
     occlusal = view == "occlusal"
     figure, axes = _figure(picture, theme.page, 150 if occlusal else 0)
     teeth = [i for i in picture.labels if i.layer == "teeth"]
-    _name_points(axes, picture, [i for i in picture.labels if i.layer != "teeth"], scene)
+    _name_points(axes, picture, seen(picture, scene.views[view].cast_opacity < 1.0), scene)
     _length_bar(axes, picture, theme.ink)
     if occlusal:
         from matplotlib.patheffects import withStroke

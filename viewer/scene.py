@@ -6,7 +6,7 @@ Every item names a ``layer`` (what a viewer switches on and off) and a ``role`` 
 
 from __future__ import annotations
 
-from typing import Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -26,8 +26,9 @@ from viewer.scene_items import (
     frozen,
 )
 
-Assessment = Any
-"""A ``kinematics.assess.Assessment``; only read here."""
+if TYPE_CHECKING:
+    from kinematics.assess import Assessment
+    from kinematics.closure import Stop
 
 LAYERS = (
     "upper",
@@ -60,9 +61,9 @@ def standard_views() -> dict[str, View]:
     """Views offered everywhere: oblique, from the patient's left and front, onto the lower."""
     up = frozen([0, 0, 1.0])
     both = ("upper", "lower", "axes", "arcs", "landmarks", "labels")
-    see_through = (*both, "plane", "pin")
+    see_through = (*both, "contact")
     return {
-        "oblique": View("oblique", frozen([-0.62, -0.70, -0.30]), up, (*both, "contact")),
+        "oblique": View("oblique", frozen([-0.62, -0.70, -0.30]), up, both),
         "left": View("left", frozen([0, -1.0, 0]), up, see_through, 0.3),
         "front": View("front", frozen([-1.0, 0, 0]), up, both),
         "occlusal": View("occlusal", frozen([0, 0, -1.0]), frozen([-1.0, 0, 0]), ("map", "teeth")),
@@ -94,10 +95,8 @@ def ends(names: tuple[str, ...], points_mm: NDArray[np.float64]) -> list[int]:
     Returns
     -------
     list of int
-        Without repeats, most anterior first; empty for no landmarks.
+        Without repeats, most anterior first.
     """
-    if not len(names):
-        return []
     x, y = points_mm[:, 0], points_mm[:, 1]
     chosen = [int(np.argmax(x))]
     for side in (y > 0, y < 0):
@@ -127,7 +126,7 @@ def _arc_items(
     style = LINE_STYLE[role]
     sign = 1.0 if closing_deg >= 0 else -1.0
     for i in chosen:
-        point = assessment.landmarks.record_mm[i]
+        point = assessment.landmarks_record_mm[i]
         name = assessment.landmarks.names[i]
         path = arc(axis, point, closing_deg)
         items.append(
@@ -162,7 +161,7 @@ def _arc_items(
     return items
 
 
-def _cast_items(assessment: Assessment, stop: str | None) -> list[Item]:
+def _cast_items(assessment: Assessment, stop: Stop) -> list[Item]:
     items: list[Item] = []
     upper, lower = assessment.upper, assessment.lower_true
     if upper is not None:
@@ -170,7 +169,7 @@ def _cast_items(assessment: Assessment, stop: str | None) -> list[Item]:
     if lower is None:
         return items
     signed = None
-    if stop is not None and stop in assessment.occlusal_high_mm:
+    if stop in assessment.occlusal_high_mm:
         signed = np.full(len(lower.vertices_mm), np.nan)
         signed[assessment.occlusal_index] = 1000.0 * assessment.occlusal_high_mm[stop]
         signed.flags.writeable = False
@@ -181,9 +180,8 @@ def _cast_items(assessment: Assessment, stop: str | None) -> list[Item]:
         middle = 0.5 * (part.min(axis=0) + part.max(axis=0))
         middle[2] = part[:, 2].max()
         items.append(Label("teeth", "ink", str(number), frozen(middle)))
-    if stop is not None:
-        moved = assessment.stops[stop].error_motion.apply(lower.vertices_mm)
-        items.append(Surface("articulator", "ghost", frozen(moved), lower.faces, 0.35))
+    moved = assessment.stops[stop].error_motion.apply(lower.vertices_mm)
+    items.append(Surface("articulator", "ghost", frozen(moved), lower.faces, 0.35))
     record = assessment.lower_record
     if record is not None:
         items.append(Surface("record", "lower", record.vertices_mm, record.faces, 0.35))
@@ -212,7 +210,7 @@ def _contact_items(assessment: Assessment) -> list[Item]:
 
 
 def _plane_items(assessment: Assessment) -> list[Item]:
-    reach = float(assessment.incisal_point_record_mm[0])
+    reach = float(assessment.landmarks.incisal_point_mm[0])
     half = 0.5 * assessment.true_axis.width_mm
     corners = [[-12, half, 0], [reach, half, 0], [reach, -half, 0], [-12, -half, 0]]
     return [
@@ -222,7 +220,7 @@ def _plane_items(assessment: Assessment) -> list[Item]:
 
 
 def build_scene(
-    assessment: Assessment, *, theme: Theme = "light", stop: str | None = None
+    assessment: Assessment, *, theme: Theme = "light", stop: Stop | None = None
 ) -> Scene:
     """Turn an assessment into drawable items.
 
@@ -231,7 +229,7 @@ def build_scene(
     assessment : kinematics.assess.Assessment
     theme : {"light", "dark"}
     stop : str, optional
-        Default: the stop that the verdict is about, or the first there is.
+        Default: the stop that the verdict is about.
 
     Raises
     ------
@@ -245,37 +243,29 @@ def build_scene(
     """
     if stop is None:
         stop = assessment.verdict.stop
-        if stop not in assessment.stops:
-            stop = next(iter(assessment.stops), None)
     elif stop not in assessment.stops:
         raise ValueError(f"stop: got {stop!r}, need one of {', '.join(assessment.stops)}")
-    result = assessment.stops.get(stop)
+    result = assessment.stops[stop]
     marks = assessment.landmarks
-    chosen = ends(marks.names, marks.record_mm)
+    chosen = ends(marks.names, assessment.landmarks_record_mm)
     items = _cast_items(assessment, stop)
     items += _axis_items(assessment.true_axis, "true")
     items += _axis_items(assessment.arbitrary_axis, "arbitrary")
     items += _arc_items(
         assessment, "true", assessment.true_axis, assessment.true_closing_deg, chosen
     )
-    if result is not None:
-        items += _arc_items(
-            assessment, "arbitrary", assessment.arbitrary_axis, result.closing_deg, chosen
-        )
-        items.append(
-            Points("landmarks", "arbitrary", frozen(result.articulator_mm), 0.9, marks.names)
-        )
-    items.append(Points("landmarks", "true", frozen(marks.true_mm), 0.9, marks.names))
-    items += [Label("landmarks", "ink", marks.names[i], frozen(marks.true_mm[i])) for i in chosen]
+    items += _arc_items(
+        assessment, "arbitrary", assessment.arbitrary_axis, result.closing_deg, chosen
+    )
+    items.append(Points("landmarks", "arbitrary", frozen(result.articulator_mm), 0.9, marks.names))
+    items.append(Points("landmarks", "true", frozen(marks.points_mm), 0.9, marks.names))
+    items += [Label("landmarks", "ink", marks.names[i], frozen(marks.points_mm[i])) for i in chosen]
     items += _contact_items(assessment)
     items += _plane_items(assessment)
-    if assessment.pin_tip_record_mm is not None:
-        tip = closing_motion(assessment.true_axis, assessment.true_closing_deg).apply(
-            assessment.pin_tip_record_mm
-        )
-        items.append(Points("pin", "ink", frozen(tip[None]), 1.2, ("tip of the incisal pin",)))
-        items.append(Label("pin", "ink", "pin tip", frozen(tip)))
-    values = assessment.occlusal_high_mm.get(stop, np.zeros(0)) if stop else np.zeros(0)
+    tip = frozen(assessment.geometry.pin_tip_target_mm)
+    items.append(Points("pin", "ink", frozen(tip[None]), 1.2, ("tip of the incisal pin",)))
+    items.append(Label("pin", "ink", "pin tip", tip))
+    values = assessment.occlusal_high_mm.get(stop, np.zeros(0))
     missing = tuple(
         f"no {which} cast in the case"
         for which, cast in (("upper", assessment.upper), ("lower", assessment.lower_true))
@@ -285,7 +275,7 @@ def build_scene(
     return Scene(
         items=tuple(sorted(items, key=lambda item: order[item.layer])),
         theme=theme,
-        stop=stop or "",
+        stop=stop,
         signed_limit_um=scale_limit_um(1000.0 * np.asarray(values)),
         views=standard_views(),
         missing=missing,

@@ -1,0 +1,75 @@
+"""The look that every figure shares: sizes, line styles, empty figures."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from viewer.palette import LIGHT
+
+DASH = {"solid": "-", "dashed": (0, (5, 2.5)), "dotted": (0, (1.2, 1.8))}
+RC = {
+    "font.family": "DejaVu Sans",
+    "font.size": 10.5,
+    "text.color": LIGHT.ink,
+    "axes.edgecolor": LIGHT.quiet,
+    "axes.labelcolor": LIGHT.ink,
+    "axes.facecolor": "none",
+    "axes.spines.top": False,
+    "axes.spines.right": False,
+    "axes.linewidth": 0.9,
+    "axes.unicode_minus": True,
+    "xtick.color": LIGHT.quiet,
+    "ytick.color": LIGHT.quiet,
+    "xtick.labelcolor": LIGHT.ink,
+    "ytick.labelcolor": LIGHT.ink,
+    "legend.frameon": False,
+    "legend.labelcolor": LIGHT.ink,
+    "grid.color": LIGHT.faint,
+    "grid.linewidth": 0.6,
+    "svg.fonttype": "path",
+    "text.parse_math": False,
+}
+
+
+def new_figure(width: float, height: float) -> Any:
+    """Make an empty figure, inches, without any global state."""
+    from matplotlib.backends.backend_agg import FigureCanvasAgg
+    from matplotlib.figure import Figure
+
+    figure = Figure(figsize=(width, height), facecolor="none")
+    FigureCanvasAgg(figure)
+    return figure
+
+
+def halo() -> list[Any]:
+    """Path effect that keeps text legible where it crosses a line."""
+    from matplotlib.patheffects import withStroke
+
+    return [withStroke(linewidth=3.0, foreground=LIGHT.page)]
+
+
+def spread(wanted: NDArray[np.float64], gap: float, low: float, high: float) -> NDArray[np.float64]:
+    """Move positions apart by at least ``gap``, in their order, staying within low and high.
+
+    Parameters
+    ----------
+    wanted : ndarray, shape (n,), sorted
+
+    Notes
+    -----
+    *Guarantee*: order kept; where n gaps do not fit the room, they are shared evenly.
+    """
+    n = len(wanted)
+    if n == 0:
+        return wanted
+    gap = min(gap, (high - low) / max(n - 1, 1))
+    at = np.clip(wanted, low, high)
+    for i in range(1, n):
+        at[i] = max(at[i], at[i - 1] + gap)
+    at[-1] = min(at[-1], high)
+    for i in range(n - 2, -1, -1):
+        at[i] = min(at[i], at[i + 1] - gap)
+    return at

@@ -1,0 +1,227 @@
+"""Everything that one assessment writes to a folder, all or nothing."""
+
+from __future__ import annotations
+
+import contextlib
+import csv
+import io
+import json
+import os
+import shutil
+import tempfile
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from kinematics.errors import InputError
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    from kinematics.assess import Assessment
+    from viewer.palette import Theme
+
+FIGURE_FILES = {
+    "arcs": "arcs.png",
+    "departure": "error_against_departure.png",
+    "teeth": "error_by_tooth.png",
+    "arch": "error_over_arch.png",
+}
+"""File of every 2-D figure."""
+PLATE_FILES = {
+    "oblique": "casts_and_axes.png",
+    "left": "casts_from_left.png",
+    "occlusal": "lower_error_map.png",
+}
+"""File of every picture of the casts."""
+OUTPUT_FILES = (
+    "report.html",
+    "landmarks.csv",
+    "lower_error_map.ply",
+    *FIGURE_FILES.values(),
+    *PLATE_FILES.values(),
+    "result.json",
+)
+"""Every name that may be written; one of them that is not written this time is removed."""
+STAGE_PREFIX = ".hingewise-"
+
+
+def check_folder(folder: Path | str) -> None:
+    """Refuse a folder that cannot be written, before any work; creates nothing.
+
+    Raises
+    ------
+    InputError
+        The path is a file, or the nearest folder above it that exists cannot be written.
+    """
+    path = Path(folder)
+    try:
+        nearest = path
+        while not nearest.exists() and nearest.parent != nearest:
+            nearest = nearest.parent
+        if not nearest.is_dir():
+            raise InputError(
+                "--out", f"{nearest}, which is a file", "a folder", "Name another folder.", path
+            )
+        if not os.access(nearest, os.W_OK | os.X_OK):
+            raise _unwritable(path, f"no permission to write in {nearest}")
+    except (OSError, ValueError) as error:
+        raise _unwritable(path, str(error)) from None
+
+
+def _unwritable(path: Path, why: str) -> InputError:
+    return InputError(
+        "--out", f"a folder that cannot be written ({why})", "a writable folder",
+        "Name another folder, or change its permissions.", path,
+    )  # fmt: skip
+
+
+@contextlib.contextmanager
+def _staged(folder: Path) -> Iterator[Path]:
+    """A temporary folder in ``folder``, gone afterwards; ``folder`` too, if it is new and empty."""
+    made = not folder.exists()
+    folder.mkdir(parents=True, exist_ok=True)
+    stage = Path(tempfile.mkdtemp(prefix=STAGE_PREFIX, dir=folder))
+    try:
+        yield stage
+    finally:
+        shutil.rmtree(stage, ignore_errors=True)
+        if made:
+            with contextlib.suppress(OSError):
+                folder.rmdir()  # only where nothing was written
+
+
+def write_outputs(
+    assessment: Assessment,
+    folder: Path | str,
+    *,
+    pictures: bool = True,
+    progress: Callable[[str, float], None] | None = None,
+) -> list[Path]:
+    """Write result.json, landmarks.csv, lower_error_map.ply, report.html and the pictures.
+
+    Parameters
+    ----------
+    assessment : Assessment
+    folder : Path or str
+        Made where it does not exist.
+    pictures : bool
+        Whether to draw the casts in 3-D (the 2-D figures always come).
+    progress : callable, optional
+        Called with a stage in words and the fraction done.
+
+    Returns
+    -------
+    list of Path
+        What was written, in the order of :data:`OUTPUT_FILES`.
+
+    Raises
+    ------
+    InputError
+        The folder cannot be written.
+
+    Notes
+    -----
+    *Guarantee*: everything is made in a temporary folder first and then moved file by file
+    (``os.replace``), result.json last; an error before that changes no file. Files of an earlier
+    run that this run does not make (a picture, for instance) are removed, so that the folder never
+    mixes two cases.
+    """
+    out = Path(folder)
+    check_folder(out)
+    try:
+        with _staged(out) as stage:
+            _make(assessment, stage, pictures, progress or (lambda stage, fraction: None))
+            made = [name for name in OUTPUT_FILES if (stage / name).is_file()]
+            for name in made:
+                os.replace(stage / name, out / name)
+            for name in OUTPUT_FILES:
+                if name not in made:
+                    (out / name).unlink(missing_ok=True)
+    except OSError as error:
+        raise _unwritable(out, error.strerror or str(error)) from None
+    return [out / name for name in made]
+
+
+def _make(a: Assessment, stage: Path, pictures: bool, tell: Callable[[str, float], None]) -> None:
+    from kinematics.mesh_files import write_ply
+    from kinematics.result import result_dict
+    from viewer.figures import FIGURES, draw_figure, to_png, to_svg
+    from viewer.report import FIGURE_TEXT, render_report
+
+    tell("Writing the numbers", 0.0)
+    text = json.dumps(result_dict(a), indent=2, ensure_ascii=False, allow_nan=False)
+    (stage / "result.json").write_text(text + "\n", encoding="utf-8")
+    (stage / "landmarks.csv").write_text(landmarks_csv(a), encoding="utf-8", newline="")
+    if a.lower_true is not None and a.occlusal_high_mm:
+        fields = {}
+        for stop, high in a.occlusal_high_mm.items():
+            values = np.full(len(a.lower_true.vertices_mm), np.nan)
+            values[a.occlusal_index] = 1e3 * high
+            fields[f"high_{stop}_um"] = values
+        write_ply(a.lower_true, stage / "lower_error_map.ply", fields)
+    svgs = {}
+    for i, name in enumerate(FIGURES):
+        tell("Drawing the figures", 0.1 + 0.1 * i)
+        figure = draw_figure(name, a)
+        svgs[name] = to_svg(figure, name, FIGURE_TEXT[name][0])
+        (stage / FIGURE_FILES[name]).write_bytes(to_png(figure))
+    tell("Drawing the casts", 0.5)
+    plates, reason = draw_plates(a, pictures)
+    for view, by_theme in plates.items():
+        (stage / PLATE_FILES[view]).write_bytes(by_theme["light"])
+    tell("Writing the report", 0.9)
+    page = render_report(a, svgs=svgs, plates=plates, no_plates_reason=reason)
+    (stage / "report.html").write_text(page, encoding="utf-8")
+    tell("Done", 1.0)
+
+
+def draw_plates(a: Assessment, pictures: bool) -> tuple[dict[str, dict[Theme, bytes]], str]:
+    """Draw the casts in both themes, or say why not.
+
+    Returns
+    -------
+    dict, str
+        PNG bytes by view and theme, and one sentence where there is no picture.
+    """
+    if a.upper is None and a.lower_true is None:
+        return {}, "the case has no casts; the figures below come from the landmarks."
+    if not pictures:
+        return {}, "left out on request."
+    from viewer.draw import probe_gl
+
+    status = probe_gl()
+    if not status.ok:
+        return {}, status.reason
+    from viewer.palette import THEMES
+    from viewer.plates import plate_png
+    from viewer.scene import build_scene
+
+    scenes = {theme: build_scene(a, theme=theme) for theme in THEMES}
+    return {v: {t: plate_png(scenes[t], v) for t in THEMES} for v in PLATE_FILES}, ""
+
+
+def landmarks_csv(a: Assessment) -> str:
+    """Return every landmark as comma-separated text, lengths in mm with six decimals.
+
+    Notes
+    -----
+    A name that a spreadsheet would take for a formula gets a leading apostrophe.
+    """
+    head = ["name", "tooth"]
+    head += [f"{pose}_{c}_mm" for pose in ("record", "true") for c in "xyz"]
+    for stop in a.stops:
+        head += [f"{stop}_error_{c}_mm" for c in "xyz"]
+        head += [f"{stop}_size_mm", f"{stop}_high_mm"]
+    text = io.StringIO()
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(head)
+    marks, record = a.landmarks, a.landmarks_record_mm
+    for i, name in enumerate(marks.names):
+        safe = f"'{name}" if name[:1] in "=+-@" else name
+        numbers = [*record[i], *marks.points_mm[i]]
+        for r in a.stops.values():
+            numbers += [*r.error_mm[i], r.magnitude_mm[i], r.high_mm[i]]
+        writer.writerow([safe, marks.teeth[i] or "", *(f"{float(v):.6f}" for v in numbers)])
+    return text.getvalue()

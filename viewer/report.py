@@ -1,0 +1,181 @@
+"""One self-contained HTML report of an assessment: opens offline, prints, light and dark."""
+
+from __future__ import annotations
+
+import base64
+import math
+import unicodedata
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from viewer import report_tables as tables
+from viewer.palette import THEMES, Theme, css_variables
+
+if TYPE_CHECKING:
+    from kinematics.assess import Assessment
+
+TEMPLATE = Path(__file__).with_name("report.html.j2")
+CONTROL = frozenset({"Cc", "Cf", "Cs", "Co", "Zl", "Zp"})
+"""Unicode categories that are shown as a mark instead of being obeyed."""
+
+PlatePictures = Mapping[str, Mapping[Theme, bytes]]
+"""PNG bytes by view and theme."""
+
+PLATE_TEXT = {
+    "oblique": (
+        "Casts at the target, with both axes",
+        "Seen from the front and the patient's left, at true scale. Thin arcs continue the path of "
+        "a molar and an incisor beyond record and target, solid about the true axis, dashed about "
+        "the arbitrary one.",
+    ),
+    "left": (
+        "The same from the patient's left, see-through",
+        "First contacts and landmarks lie inside the outline; each landmark is drawn twice, in the "
+        "mouth and on the articulator.",
+    ),
+    "occlusal": (
+        "High and open areas of the lower",
+        "Onto the lower's occlusal surface. A restoration made on the articulator is high in the "
+        "mouth where the map is magenta, and leaves the teeth apart where it is green.",
+    ),
+}
+FIGURE_TEXT = {
+    "arcs": (
+        "Two hinges, two arcs",
+        "From the same record, each hinge carries a tooth along its own arc. Left: true scale. "
+        "Right: the difference between the arcs multiplied by the factor written there.",
+    ),
+    "departure": (
+        "Error against departure",
+        "The departure is how far the target lies from the record. At 0 there is no error, "
+        "whatever the axis.",
+    ),
+    "teeth": (
+        "Error at every tooth",
+        "Above: size of the error at each tooth, by what stops the articulator. Below: its parts "
+        "at the stop that the verdict is about.",
+    ),
+    "arch": (
+        "Error over the arch",
+        "Onto the lower, incisors below. The colour and the number tell high or open; the arrow "
+        "tells where the articulator puts the tooth instead of the mouth.",
+    ),
+}
+
+
+@dataclass(frozen=True)
+class Section:
+    """A further section of the report: text, finished SVG figures, tables."""
+
+    title: str
+    paragraphs: tuple[str, ...] = ()
+    svgs: tuple[tuple[str, str], ...] = ()
+    tables: tuple[tables.Table, ...] = ()
+
+
+def clean(value: Any) -> Any:
+    """Replace control characters of a text by a mark; anything else is left as it is."""
+    from markupsafe import Markup
+
+    if isinstance(value, str) and not isinstance(value, Markup):
+        return "".join("�" if unicodedata.category(c) in CONTROL else c for c in value)
+    return value
+
+
+def data_uri(png: bytes) -> str:
+    """A PNG as an address that holds the picture itself."""
+    return "data:image/png;base64," + base64.b64encode(png).decode("ascii")
+
+
+def facts(a: Assessment) -> list[tuple[str, str]]:
+    """The few numbers that stand beside the answer."""
+    even = a.verdict.break_even_departure_mm
+    kind = "opening" if a.departure_mm > 0 else "closing"
+    return [
+        ("largest error", f"{tables.plain(1e3 * a.verdict.worst_error_mm)} µm"),
+        ("at", a.verdict.worst_landmark),
+        ("your tolerance", f"{tables.plain(1e3 * a.verdict.tolerance_mm)} µm"),
+        ("departure, incisors", f"{tables.plain(abs(a.departure_mm), 2)} mm {kind}"),
+        (
+            "break-even departure",
+            f"{tables.plain(even, 2)} mm" if math.isfinite(even) else "none within hinge range",
+        ),
+        ("stop", tables.STOP_LABEL[a.verdict.stop]),
+    ]
+
+
+def render_report(
+    assessment: Assessment,
+    *,
+    svgs: Mapping[str, str],
+    plates: PlatePictures,
+    no_plates_reason: str = "",
+    extra: Sequence[Section] = (),
+) -> str:
+    """Return the report as HTML.
+
+    Parameters
+    ----------
+    assessment : Assessment
+    svgs : mapping of figure name to svg element
+        From :func:`viewer.figures.to_svg`.
+    plates : mapping of view name to {theme: PNG bytes}
+        Pictures of the casts; empty where there are none.
+    no_plates_reason : str
+        Why there are none, in one sentence.
+    extra : sequence of Section
+        Placed after the figures, before the tables.
+
+    Notes
+    -----
+    *Guarantee*: the page asks for nothing outside itself (its policy forbids it too), every text
+    of the record is escaped, control characters are shown as a mark, and equal input gives equal
+    text.
+    """
+    from jinja2 import Environment, StrictUndefined
+    from markupsafe import Markup
+
+    from kinematics.result import CAUTIONS, versions
+
+    environment = Environment(
+        autoescape=True,
+        undefined=StrictUndefined,
+        finalize=clean,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    a = assessment
+    first = a.verdict.stop
+    order = [first, *[s for s in a.stops if s != first]]
+    shown = [
+        (name, *PLATE_TEXT[name], {t: data_uri(plates[name][t]) for t in THEMES})
+        for name in PLATE_TEXT
+        if name in plates
+    ]
+    return environment.from_string(TEMPLATE.read_text(encoding="utf-8")).render(
+        label=a.case.label,
+        verdict=a.verdict,
+        facts=facts(a),
+        light=Markup(css_variables("light")),
+        dark=Markup(css_variables("dark")),
+        plates=shown,
+        no_plates_reason=no_plates_reason,
+        figures=[(n, *FIGURE_TEXT[n], Markup(svgs[n])) for n in FIGURE_TEXT if n in svgs],
+        extra=[(s, [(t, Markup(svg)) for t, svg in s.svgs]) for s in extra],
+        remedies=tables.remedy_table(a),
+        tables=[
+            tables.axes_table(a),
+            tables.angles_table(a),
+            tables.contact_table(a),
+            *[tables.landmark_table(a, s) for s in order],
+            tables.findings_table(a),
+            tables.inputs_table(a),
+            tables.mounting_table(a),
+        ],
+        assumptions=tables.assumptions(a),
+        sources=tables.SOURCES,
+        cautions=CAUTIONS,
+        versions=versions(),
+    )

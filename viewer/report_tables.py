@@ -1,0 +1,334 @@
+"""The report's tables and lists: the record's numbers as text, no HTML.
+
+Errors in micrometres, positions in mm, angles in degrees; a true minus sign; a dash for a number
+that does not exist.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from kinematics.closure import STOPS
+from viewer.palette import STOP_LABEL
+
+if TYPE_CHECKING:
+    from kinematics.assess import Assessment
+    from kinematics.closure import Stop
+    from kinematics.occlusion import ContactReport
+
+NONE = "–"
+"""Stands for a number that does not exist."""
+CONTACT_WORDS = {
+    "contact": "teeth meet",
+    "already_touching": "teeth touch or overlap from the start",
+    "none_in_range": "teeth never meet",
+    "no_meshes": "no casts given",
+}
+METHOD_WORDS = {
+    "matrix": "a ready transformation (matrix)",
+    "fiducials": "points known on the casts and on the patient (fiducials)",
+    "average": "average values (Bonwill triangle and Balkwill angle), not this patient's",
+    "axis_points": "axis points and third reference point seen in the scan",
+    "distances": "caliper distances",
+    "given": "landmarks given directly in the patient's frame",
+}
+STOP_MEANING = {
+    "equal_angle": "both hinges close by the same angle",
+    "pin": "the incisal pin returns to the patient's height",
+    "contact": "the casts close until teeth meet",
+}
+
+
+@dataclass(frozen=True)
+class Table:
+    """One table: ``numeric`` says by column whether it is set flush right."""
+
+    title: str
+    head: tuple[str, ...]
+    numeric: tuple[bool, ...]
+    rows: tuple[tuple[str, ...], ...]
+    note: str = ""
+
+
+def signed(value: float, digits: int = 0) -> str:
+    """A number with its sign, without a sign where it rounds to zero."""
+    if not math.isfinite(value):
+        return NONE
+    text = f"{value:+.{digits}f}"
+    return f"{0:.{digits}f}" if float(text) == 0.0 else text.replace("-", "−")
+
+
+def plain(value: float, digits: int = 0) -> str:
+    """A number; only a negative one carries a sign."""
+    if not math.isfinite(value):
+        return NONE
+    text = f"{value:.{digits}f}"
+    return f"{0:.{digits}f}" if float(text) == 0.0 else text.replace("-", "−")
+
+
+def um(value_mm: float) -> str:
+    """A length in mm as signed whole micrometres."""
+    return signed(1e3 * value_mm)
+
+
+def yes_no(value: bool) -> str:
+    """Yes or no, also told by a mark."""
+    return "✓ yes" if value else "✗ no"
+
+
+def angles_table(a: Assessment) -> Table:
+    """Closing angle and largest error by stop."""
+    rows = [
+        ("patient, true axis", NONE, signed(a.true_closing_deg, 3), NONE, NONE, NONE, NONE),
+    ]
+    for stop in STOPS:
+        text = STOP_LABEL[stop]
+        if stop not in a.stops:
+            why = a.unavailable.get(stop, "not available")
+            rows.append((text, f"not available: {why}", NONE, NONE, NONE, NONE, NONE))
+            continue
+        result = a.stops[stop]
+        i = int(np.argmax(result.magnitude_mm))
+        size = float(result.magnitude_mm[i])
+        rows.append(
+            (
+                text + (" (verdict)" if stop == a.verdict.stop else ""),
+                STOP_MEANING[stop],
+                signed(result.closing_deg, 3),
+                signed(result.closing_deg - a.true_closing_deg, 3),
+                plain(1e3 * size),
+                a.landmarks.names[i],
+                yes_no(size <= a.verdict.tolerance_mm),
+            )
+        )
+    return Table(
+        "Angles by stop",
+        ("stop", "meaning", "closing, °", "more than patient, °", "largest error, µm", "at",
+         "within tolerance"),
+        (False, False, True, True, True, False, False),
+        tuple(rows),
+        "Closing counts positive from the record.",
+    )  # fmt: skip
+
+
+def landmark_table(a: Assessment, stop: Stop) -> Table:
+    """Error of every landmark at one stop."""
+    result, marks = a.stops[stop], a.landmarks
+    size = result.magnitude_mm
+    rows = []
+    for i, name in enumerate(marks.names):
+        p, e = marks.points_mm[i], result.error_mm[i]
+        rows.append(
+            (
+                name,
+                str(marks.teeth[i] or NONE),
+                *(plain(float(c), 1) for c in p),
+                *(um(float(c)) for c in e),
+                plain(1e3 * float(size[i])),
+                um(float(result.high_mm[i])),
+            )
+        )
+    return Table(
+        f"Every landmark, stop: {STOP_LABEL[stop]}",
+        ("landmark", "tooth", "x, mm", "y, mm", "z, mm", "antero-posterior, µm", "transverse, µm",
+         "vertical, µm", "size, µm", "high (+) open (−), µm"),
+        (False, *[True] * 9),
+        tuple(rows),
+    )  # fmt: skip
+
+
+def contact_table(a: Assessment) -> Table:
+    """First contact about both axes and back in the mouth."""
+
+    def row(what: str, report: ContactReport, more: str) -> tuple[str, ...]:
+        met = report.status == "contact"
+        point = report.point_mm if met else np.full(3, np.nan)
+        return (
+            what,
+            CONTACT_WORDS[report.status],
+            signed(report.closing_deg, 3) if met else NONE,
+            str(report.lower_tooth or NONE),
+            str(report.upper_tooth or NONE),
+            ", ".join(plain(float(c), 1) for c in point) if met else NONE,
+            more or report.message,
+        )
+
+    rows = [
+        row("closing about the true axis, from the record", a.contact_true, ""),
+        row("closing about the arbitrary axis, from the record", a.contact_arbitrary, ""),
+    ]
+    if a.mouth is not None:
+        rows.append(row("restoration back in the mouth, from the target", a.mouth.contact, ""))
+        open_mm = a.mouth.propped_incisors_mm
+        if math.isfinite(open_mm):
+            words = "stays open" if open_mm >= 0 else "closes beyond the target by"
+            rows[-1] = (
+                *rows[-1][:-1],
+                f"{rows[-1][-1]} The bite {words} {plain(abs(a.mouth.propped_deg), 3)}°, "
+                f"{plain(1e3 * abs(open_mm))} µm at the incisors.",
+            )
+    return Table(
+        "First contact of the teeth",
+        ("movement", "what happens", "closing, °", "lower tooth", "upper tooth",
+         "point x, y, z, mm", "in words"),
+        (False, False, True, True, True, True, False),
+        tuple(rows),
+    )  # fmt: skip
+
+
+def remedy_table(a: Assessment) -> Table:
+    """Ways to reduce the error, each computed."""
+    return Table(
+        "What would reduce the error",
+        ("way", "what it means", "departure at the incisors, mm", "largest error, µm", "at",
+         "within tolerance"),
+        (False, False, True, True, False, False),
+        tuple(
+            (
+                r.name,
+                r.what,
+                signed(r.departure_mm, 2),
+                plain(1e3 * r.worst_error_mm),
+                r.worst_landmark,
+                yes_no(r.within),
+            )
+            for r in a.verdict.remedies
+        ),
+        "Each line was computed for this case at the verdict's stop.",
+    )  # fmt: skip
+
+
+def axes_table(a: Assessment) -> Table:
+    """Where both axes are, and how far the arbitrary one is off."""
+    rows = []
+    for side in ("left", "right"):
+        true = getattr(a.true_axis, f"{side}_point_mm")
+        arbitrary = getattr(a.arbitrary_axis, f"{side}_point_mm")
+        off = arbitrary - true
+        rows.append(
+            (
+                side,
+                ", ".join(plain(float(c), 1) for c in true),
+                ", ".join(plain(float(c), 1) for c in arbitrary),
+                signed(float(off[0]), 1),
+                signed(float(off[2]), 1),
+                plain(float(a.true_axis.distance_mm(arbitrary)), 1),
+            )
+        )
+    return Table(
+        "The two axes",
+        ("side", "true point x, y, z, mm", "arbitrary point x, y, z, mm", "anterior, mm",
+         "superior, mm", "distance from the true axis, mm"),
+        (False, True, True, True, True, True),
+        tuple(rows),
+    )  # fmt: skip
+
+
+def inputs_table(a: Assessment) -> Table:
+    """Files, digests and mesh health."""
+    rows = []
+    for arch, cast in (("upper", a.upper), ("lower", a.lower_true)):
+        if cast is None:
+            continue
+        h = a.health[arch]
+        unit = a.case.casts.unit if a.case.casts else "mm"
+        rows.append(
+            (
+                arch,
+                cast.source or "generated",
+                unit,
+                f"{h.n_faces:,}".replace(",", " "),
+                str(h.pieces),
+                f"{h.holes} ({h.boundary_edges} edges)",
+                str(h.inverted_faces),
+                f"{h.degenerate_faces} / {h.duplicate_faces}",
+                plain(h.mean_edge_mm, 2),
+                cast.sha256 or NONE,
+            )
+        )
+    return Table(
+        "Casts",
+        ("cast", "file", "unit", "triangles", "pieces", "holes", "inverted",
+         "degenerate / duplicate", "mean edge, mm", "SHA-256"),
+        (False, False, False, True, True, True, True, True, True, False),
+        tuple(rows),
+        "" if rows else "No casts were given: the numbers come from the landmarks alone.",
+    )  # fmt: skip
+
+
+def mounting_table(a: Assessment) -> Table:
+    """Residuals of the mounting."""
+    m = a.mounting
+    note = f"Mounted by {METHOD_WORDS.get(m.method, m.method)}. "
+    note += (
+        f"Root mean square of the residuals {plain(m.rms_mm, 3)} mm."
+        if m.residuals
+        else "Nothing is measured twice, so there is no residual to judge it by."
+    )
+    return Table(
+        "Mounting of the upper cast",
+        ("point or reading", "residual, mm"),
+        (False, True),
+        tuple((name, signed(float(mm), 3)) for name, mm in m.residuals),
+        note,
+    )
+
+
+def findings_table(a: Assessment) -> Table:
+    """Findings, worst first."""
+    order = {"error": 0, "warning": 1, "note": 2}
+    found = sorted(a.findings, key=lambda f: order[f.level])
+    return Table(
+        "Findings and warnings",
+        ("kind", "where", "what was found", "what to do"),
+        (False, False, False, False),
+        tuple((f.level, f.where, f.message, f.fix) for f in found),
+        "" if found else "The checks found nothing to say.",
+    )
+
+
+def assumptions(a: Assessment) -> list[str]:
+    """What the numbers take for granted, for this case."""
+    pin = (
+        "The incisal pin's tip stands where the case file says."
+        if a.case.pin.tip_mm is not None
+        else "The case gives no incisal pin: its tip is taken at the height of the incisal point, "
+        "in front of it."
+    )
+    told = [
+        "From the record to the target the mandible only turns, about the one true axis. Beyond "
+        "some 20 mm of opening at the incisors this no longer holds.",
+        "Casts, mounting and record are rigid and exact, apart from the residuals shown; the "
+        "error shown is that of the axis alone.",
+        "High and open amounts are taken along the outward normal of the lower tooth; this is "
+        "exact to first order in the error.",
+        pin,
+        f"The tolerance of {plain(1e3 * a.verdict.tolerance_mm)} µm is your choice: there is no "
+        "agreed value.",
+    ]
+    if a.mounting.method == "average":
+        told.append(
+            "The mounting uses published averages: the casts do not stand where this patient's "
+            "stand, and the angles and errors inherit that."
+        )
+    return told
+
+
+SOURCES = (
+    "Closure error, stops, first contact: derived for this project and checked in its tests "
+    "against closed forms, another kinematics library and brute force.",
+    "Frequency of occlusal errors from arbitrary axes: Morneburg TR, Pröschel PA, Int J "
+    "Prosthodont 2002;15:358-364 (abstract read); Clin Oral Investig 2011;15:427-434 (abstract "
+    "read).",
+    "Meaning of an axis error for the occlusion: Weinberg LA, J Prosthet Dent 1961;11:32-42 "
+    "(first page read); Zuckerman GR, J Prosthet Dent 1982;48:725-733 (abstract read).",
+    "Hinge opening up to 20 mm between the incisors: Posselt U, J Prosthet Dent 1957;7:787-797 "
+    "(first page read).",
+    "Tooth numbers: ISO 3950. Colours: Okabe and Ito 2008; Crameri F, Scientific colour maps, "
+    "“bam”; Crameri, Shephard and Heron, Nat Commun 2020;11:5444.",
+)
+"""Where the method and the pictures come from, and how much of each source was read."""
