@@ -1,0 +1,315 @@
+"""Crown shapes: one tooth as a smooth solid, from average tooth dimensions and cusp positions."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+
+WHEELER_MM: dict[str, dict[int, tuple[float, float, float, float]]] = {
+    "upper": {
+        1: (10.5, 8.5, 7.0, 7.0),
+        2: (9.0, 6.5, 6.0, 5.0),
+        3: (10.0, 7.5, 8.0, 5.5),
+        4: (8.5, 7.0, 9.0, 5.0),
+        5: (8.5, 7.0, 9.0, 5.0),
+        6: (7.5, 10.0, 11.0, 8.0),
+        7: (7.0, 9.0, 11.0, 7.0),
+    },
+    "lower": {
+        1: (9.0, 5.0, 6.0, 3.5),
+        2: (9.5, 5.5, 6.5, 4.0),
+        3: (11.0, 7.0, 7.5, 5.5),
+        4: (8.5, 7.0, 7.5, 5.0),
+        5: (8.0, 7.0, 8.0, 5.0),
+        6: (7.5, 11.0, 10.5, 9.0),
+        7: (7.0, 10.5, 10.0, 8.0),
+    },
+}
+"""Crown length, mesiodistal width, buccolingual width, mesiodistal width at the cervix (mm).
+
+Source: Wheeler / Ash and Nelson averages. Upper first molar and upper second premolar READ; all
+others from memory (their mesiodistal sums reproduce Bolton's ratios)."""
+
+ROOT_SHOWN = 1.12
+"""How far a crown reaches down into the gingiva, as a share of the length shown (ours)."""
+SHOWN = 0.84
+"""Share of the crown's length above the gingiva on the cast (ours)."""
+
+
+@dataclass(frozen=True)
+class Cusp:
+    """One cusp: place in the tooth's frame, height of the tip, slopes inwards and outwards."""
+
+    u_mm: float
+    w_mm: float
+    height_mm: float
+    slope: float = 0.62
+    outer_slope: float = 1.5
+    round_mm: float = 0.55
+
+
+@dataclass(frozen=True, eq=False)
+class Crown:
+    """A crown in its own frame: u mesial, w buccal, z towards the other arch (mm).
+
+    Attributes
+    ----------
+    number : int
+        ISO 3950.
+    length_mm, width_mm : float
+        Shown crown length (gingiva to tip) and mesiodistal width.
+    top_mm : float
+        Height of the highest tip.
+    z_mm, half_u_mm, buccal_mm, lingual_mm : ndarray, shape (k,)
+        Outline by height: half mesiodistal width, buccal and lingual limits.
+    exponent : float
+        Of the outline's superellipse; 2 is an ellipse, larger is squarer.
+    cusps : sequence of Cusp
+        Empty for an incisor.
+    ridges : sequence of (u, w_from, w_to, height)
+        Marginal ridges.
+    corner_mm : (mesial, distal)
+        How far an incisor's edge is rounded off at its corners.
+    blend_mm : float
+        Radius with which table and side meet.
+    """
+
+    number: int
+    length_mm: float
+    width_mm: float
+    top_mm: float
+    z_mm: Floats
+    half_u_mm: Floats
+    buccal_mm: Floats
+    lingual_mm: Floats
+    exponent: float
+    cusps: Sequence[Cusp]
+    ridges: Sequence[tuple[float, float, float, float]]
+    corner_mm: tuple[float, float]
+    blend_mm: float
+
+    def table(self, u: Floats, w: Floats) -> Floats:
+        """Height of the occlusal table or incisal edge over (u, w), mm."""
+        if not self.cusps:
+            x = u / (0.5 * self.width_mm)
+            corner = np.where(u > 0, self.corner_mm[0], self.corner_mm[1])
+            return self.top_mm - corner * x**2 * x**2 - 0.08 * x**2
+        height: Floats | None = None
+        for cusp in self.cusps:
+            du, dw = u - cusp.u_mm, w - cusp.w_mm
+            outward = 1.0 if cusp.w_mm > self._middle else -1.0
+            gate = 0.5 + 0.5 * np.tanh(outward * dw / 0.5)
+            slope = cusp.slope + (cusp.outer_slope - cusp.slope) * gate
+            # A triangular ridge runs from the tip to the fossa: less steep along w than along u.
+            d = np.sqrt((1.08 * du) ** 2 + dw**2 + cusp.round_mm**2) - cusp.round_mm
+            height = smooth_max(height, cusp.height_mm - slope * d, 0.22)
+        for at, w_from, w_to, top in self.ridges:
+            beyond = np.maximum(np.maximum(w_from - w, w - w_to), 0.0)
+            d = np.sqrt((u - at) ** 2 + beyond**2 + 0.3**2) - 0.3
+            height = smooth_max(height, top - 0.75 * d, 0.22)
+        assert height is not None  # noqa: S101  - there is at least one cusp here
+        return height
+
+    @property
+    def _middle(self) -> float:
+        k = int(np.argmax(self.buccal_mm - self.lingual_mm))
+        return 0.5 * float(self.buccal_mm[k] + self.lingual_mm[k])
+
+    def solid(self, u: Floats, w: Floats, z: Floats) -> Floats:
+        """Signed measure of the crown: negative inside, about mm near the surface."""
+        a = np.interp(z, self.z_mm, self.half_u_mm)
+        b = np.interp(z, self.z_mm, self.buccal_mm)
+        c = np.interp(z, self.z_mm, self.lingual_mm)
+        half, middle = 0.5 * (b - c), 0.5 * (b + c)
+        n = self.exponent
+        radius = (np.abs(u / a) ** n + np.abs((w - middle) / half) ** n) ** (1.0 / n)
+        side = (radius - 1.0) * np.minimum(a, half)
+        root = self.top_mm - ROOT_SHOWN * self.length_mm - z
+        body = smooth_max(side, z - self.table(u, w), self.blend_mm)
+        return smooth_max(body, root, 0.5)
+
+
+def smooth_max(a: Floats | None, b: Floats, radius_mm: float) -> Floats:
+    """Maximum with a rounded transition where the two are within ``radius_mm``."""
+    if a is None:
+        return b
+    h = np.maximum(radius_mm - np.abs(a - b), 0.0) / radius_mm
+    return np.maximum(a, b) + 0.25 * radius_mm * h * h
+
+
+def smooth_min(a: Floats, b: Floats, radius_mm: float) -> Floats:
+    """Minimum with a rounded transition where the two are within ``radius_mm``."""
+    return -smooth_max(-a, -b, radius_mm)
+
+
+def _smooth_profile(z: Sequence[float], value: Sequence[float], fine: Floats) -> Floats:
+    from scipy.interpolate import PchipInterpolator
+
+    return PchipInterpolator(np.asarray(z), np.asarray(value))(fine)
+
+
+# Posterior cusps by arch and place: (u, w, height) as shares of half the mesiodistal width, and mm.
+# w = 0 is the line of occlusion: central fossae of the upper, buccal cusps of the lower.
+_CUSPS: dict[str, dict[int, list[tuple[float, float, float]]]] = {
+    "upper": {
+        4: [(-0.02, 2.7, 1.05), (0.10, -2.5, 0.85)],
+        5: [(0.0, 2.6, 0.95), (0.08, -2.5, 0.9)],
+        6: [(0.46, 2.8, 1.0), (-0.44, 2.7, 0.9), (0.30, -2.6, 1.0), (-0.56, -2.8, 0.55)],
+        7: [(0.44, 2.8, 0.9), (-0.46, 2.5, 0.75), (0.24, -2.6, 1.05), (-0.60, -2.6, 0.35)],
+    },
+    "lower": {
+        4: [(0.06, 0.0, 1.05), (0.12, -3.6, -0.25)],
+        5: [(0.03, 0.0, 1.0), (0.22, -4.2, 0.55), (-0.42, -4.1, 0.35)],
+        6: [
+            (0.55, 0.0, 1.0),
+            (-0.10, 0.15, 0.85),
+            (-0.72, -0.7, 0.7),
+            (0.48, -5.1, 0.9),
+            (-0.38, -5.1, 0.85),
+        ],
+        7: [(0.48, 0.0, 0.95), (-0.46, 0.0, 0.85), (0.46, -4.9, 0.85), (-0.46, -4.9, 0.75)],
+    },
+}
+
+
+def crown(
+    number: int,
+    *,
+    size: float = 1.0,
+    wear_mm: float = 0.0,
+) -> Crown:
+    """Build the crown of a permanent tooth.
+
+    Parameters
+    ----------
+    number : int
+        ISO 3950, 11 to 47, second digit 1 to 7.
+    size : float
+        Factor on every dimension.
+    wear_mm : float
+        Lowers cusp tips or edge.
+
+    Returns
+    -------
+    Crown
+        Frame: u mesial; w buccal, 0 on the line of occlusion (posterior) or the edge (anterior);
+        z towards the other arch, 0 on the occlusal surface (posterior) or the edge (anterior).
+
+    Notes
+    -----
+    Source: dimensions as in :data:`WHEELER_MM`; the shape between them is ours, drawn to look
+    like teeth and compared with photographs of none.
+    """
+    arch = "upper" if number < 30 else "lower"
+    place = number % 10
+    length, md, bl, cervix = (size * x for x in WHEELER_MM[arch][place])
+    shown = SHOWN * length
+    build = _anterior if place <= 3 else _posterior
+    return build(number, arch, place, shown, md, bl, cervix, wear_mm)
+
+
+def _anterior(
+    number: int,
+    arch: str,
+    place: int,
+    shown: float,
+    md: float,
+    bl: float,
+    cervix: float,
+    wear: float,
+) -> Crown:
+    q = [-1.35, -1.0, -0.82, -0.62, -0.42, -0.24, -0.1, 0.0, 0.12]
+    fine = np.linspace(q[0], q[-1], 160)
+    if arch == "upper":
+        labial = [0.08, 0.17, 0.215, 0.215, 0.18, 0.135, 0.095, 0.06, 0.02]
+        lingual = [-0.66, -0.74, -0.70, -0.54, -0.33, -0.20, -0.125, -0.075, -0.02]
+    else:
+        labial = [0.10, 0.20, 0.235, 0.22, 0.18, 0.13, 0.085, 0.055, 0.02]
+        lingual = [-0.64, -0.72, -0.68, -0.53, -0.35, -0.225, -0.14, -0.085, -0.03]
+    if place == 3:
+        labial = [x * 1.12 + 0.02 * (1 + k / 9) for k, x in enumerate(labial)]
+        lingual = [x * 0.98 - 0.05 for x in lingual]
+    neck = cervix / md
+    half_u = [0.86 * neck, neck, 0.5 * (1 + neck), 0.93, 0.985, 1.0, 0.985, 0.96, 0.92]
+    cusps: list[Cusp] = []
+    if place == 3:
+        cusps = [Cusp(0.04 * md, 0.0, -wear, slope=0.5, outer_slope=0.5, round_mm=0.7)]
+    corner = (0.35, 0.75) if arch == "upper" else (0.25, 0.3)
+    return Crown(
+        number=number,
+        length_mm=shown,
+        width_mm=md,
+        top_mm=-wear,
+        z_mm=fine * shown,
+        half_u_mm=_smooth_profile(q, half_u, fine) * 0.5 * md * 1.015,
+        buccal_mm=_smooth_profile(q, labial, fine) * bl,
+        lingual_mm=_smooth_profile(q, lingual, fine) * bl,
+        exponent=2.9 if place < 3 else 2.5,
+        cusps=cusps,
+        ridges=[],
+        corner_mm=corner,
+        blend_mm=0.45,
+    )
+
+
+def _posterior(
+    number: int,
+    arch: str,
+    place: int,
+    shown: float,
+    md: float,
+    bl: float,
+    cervix: float,
+    wear: float,
+) -> Crown:
+    q = [-1.35, -1.0, -0.75, -0.5, -0.25, 0.0, 0.2]
+    fine = np.linspace(q[0], q[-1], 160)
+    top = 1.0
+    neck = cervix / md
+    half_u = [0.9 * neck, neck, 0.5 * (1 + neck), 0.96, 1.0, 0.99, 0.93]
+    if arch == "upper":
+        outer, inner = 0.5 * bl, -0.5 * bl
+        buccal = [0.86, 0.96, 1.0, 0.98, 0.92, 0.82, 0.70]
+        lingual = [0.80, 0.90, 0.97, 1.0, 0.97, 0.86, 0.72]
+    else:
+        outer, inner = 0.26 * bl, -0.74 * bl
+        buccal = [0.80, 0.97, 1.0, 0.94, 0.80, 0.58, 0.36]
+        lingual = [0.86, 0.92, 0.97, 1.0, 0.985, 0.93, 0.85]
+    scale = md / WHEELER_MM[arch][place][1]
+    cusps = [
+        Cusp(
+            u * 0.5 * md,
+            w * scale,
+            h - wear,
+            slope=0.66,
+            outer_slope=1.7 if (w > 0) == (arch == "upper") else 1.4,
+            round_mm=0.5,
+        )
+        for u, w, h in _CUSPS[arch][place]
+    ]
+    low = min(c.w_mm for c in cusps) + 0.7
+    high = max(c.w_mm for c in cusps) - 0.7
+    at = 0.5 * md - 1.0
+    ridge = -0.05 if place >= 6 else -0.1
+    if (arch, place) == ("lower", 4):
+        ridge = -0.3
+    return Crown(
+        number=number,
+        length_mm=shown,
+        width_mm=md,
+        top_mm=max(c.height_mm for c in cusps),
+        z_mm=top + fine * shown,
+        half_u_mm=_smooth_profile(q, half_u, fine) * 0.5 * md * 1.015,
+        buccal_mm=_smooth_profile(q, buccal, fine) * outer,
+        lingual_mm=_smooth_profile(q, lingual, fine) * inner,
+        exponent=3.2 if place >= 6 else 2.5,
+        cusps=cusps,
+        ridges=[(at, low, high, ridge), (-at, low, high, ridge - 0.1)],
+        corner_mm=(0.0, 0.0),
+        blend_mm=0.9,
+    )
