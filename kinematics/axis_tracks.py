@@ -1,0 +1,247 @@
+"""Locate the hinge axis from points tracked on arcs about it, with covariance."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.spatial.transform import RigidTransform
+from scipy.stats import chi2, f
+
+from kinematics.arc_fit import ArcFit, demean, fit_arcs
+from kinematics.axis import HingeAxis
+from kinematics.axis_checks import REJECT_P, registration_magnification
+from kinematics.axis_inputs import MAX_MAGNIFICATION, MAX_TILT_DEG, check_located, towards_left
+from kinematics.errors import Finding, InputError
+
+Array = NDArray[np.float64]
+
+OUTLIER_SD = 6.0
+"""A sample farther off than this many robust standard deviations is set aside (ours)."""
+WARN_SD_MM = 2.0
+"""Uncertainty of an axis point from which a longer arc is advised (ours)."""
+
+
+@dataclass(frozen=True, eq=False)
+class TrackedAxis:
+    """A located axis with its uncertainty, in the frame of the tracks.
+
+    ``axis``, ``line_directions``, ``line_covariance_mm2``, ``covariance_mm2``, ``dof``,
+    ``noise_known``, ``sd_mm`` and ``moved`` are as in
+    :class:`kinematics.located_axis.LocatedAxis`.
+
+    Attributes
+    ----------
+    noise_mm : float
+        Standard deviation of a coordinate of a sample: stated, or estimated.
+    arc_deg, radius_mm, residual_mm : ndarray, shape (tracks,)
+        Angle swept, distance from the axis, RMS distance of the samples from their circle.
+    departure_p : float
+        Probability of residuals this large (chi-square, noise stated) or of paths this far from
+        common circles (F against a smooth path of its own a track); NaN where untestable.
+    outliers : tuple of (track, sample)
+        Set aside.
+    """
+
+    axis: HingeAxis
+    line_directions: Array
+    line_covariance_mm2: Array
+    covariance_mm2: Array
+    dof: int
+    noise_known: bool
+    noise_mm: float
+    arc_deg: Array
+    radius_mm: Array
+    residual_mm: Array
+    departure_p: float
+    outliers: tuple[tuple[int, int], ...]
+    findings: tuple[Finding, ...]
+
+    @property
+    def sd_mm(self) -> Array:
+        """Standard deviation of (left toward, left above, right toward, right above), mm."""
+        return np.sqrt(np.diag(self.line_covariance_mm2))
+
+    def moved(self, b_from_a: RigidTransform) -> tuple[HingeAxis, Array]:
+        """Return axis and (6, 6) covariance in another frame."""
+        turn = np.kron(np.eye(2), b_from_a.rotation.as_matrix())
+        return self.axis.transformed(b_from_a), turn @ self.covariance_mm2 @ turn.T
+
+
+def axis_from_tracked_points(
+    tracks: Sequence[ArrayLike],
+    *,
+    left: ArrayLike,
+    noise_mm: float | None = None,
+    half_widths_mm: tuple[float, float] = (55.0, 55.0),
+) -> TrackedAxis:
+    """Find the common axis of points tracked on arcs, by orthogonal least squares.
+
+    Parameters
+    ----------
+    tracks : sequence of array_like, shape (m, 3), mm
+        One array a point of the lower, in a frame fixed to the upper; m >= 4, and 6 samples more
+        than unknowns in all. Samples of different tracks need not be simultaneous.
+    left : array_like, shape (3,)
+        Roughly towards the patient's left.
+    noise_mm : float, optional
+        Standard deviation of each coordinate; estimated from the residuals where not given.
+    half_widths_mm : (float, float)
+        Transverse distance of the left and right point from the middle of all samples.
+
+    Raises
+    ------
+    InputError
+        Too few samples, tracks that do not move or sweep less than 1.15 degrees, an axis that
+        is not transverse or at an impossible distance, non-finite numbers.
+
+    Notes
+    -----
+    *Guarantee*: a local minimum of the summed squared distances of the samples from circles about
+    one line, each track with its radius and height; samples farther off than six robust SD are
+    set aside and named. The centre of a short arc is known along its radius only to about
+    noise / angle squared, so three markers with simultaneous samples do better as poses.
+    *Source*: derived here; simulated in :mod:`kinematics.axis_study`.
+    """
+    data, owner = _checked(tracks)
+    if noise_mm is not None and not (np.isfinite(noise_mm) and noise_mm > 0):
+        raise InputError("noise_mm", f"{noise_mm:g}", "above 0 mm", "Leave it out to estimate.")
+    hint = towards_left(left)
+    keep = np.ones(len(data), dtype=bool)
+    best = fit_arcs(data, owner, hint, half_widths_mm)
+    size = np.linalg.norm(best.residuals.reshape(-1, 2), axis=1)
+    robust_sd = float(np.median(size)) / np.sqrt(2.0 * np.log(2.0))
+    far = size > OUTLIER_SD * max(robust_sd, noise_mm or 0.0, 1e-9)
+    if far.any() and far.sum() <= 0.1 * len(far):
+        keep = ~far
+        best = fit_arcs(data[keep], owner[keep], hint, half_widths_mm)
+    count = int(owner.max()) + 1
+    dof = 2 * int(keep.sum()) - 4 - 2 * count
+    estimated = float(np.sqrt(best.cost / dof))
+    sd = estimated if noise_mm is None else noise_mm * max(1.0, estimated / noise_mm)
+    line_covariance = sd**2 * np.linalg.inv(best.jacobian.T @ best.jacobian)
+    across = np.stack([best.toward, best.above])
+    base = np.kron(np.eye(2), across)
+    axis = HingeAxis(best.foot + half_widths_mm[0] * best.u, best.foot - half_widths_mm[1] * best.u)
+    check_located(axis, data[keep].mean(axis=0))
+    own = owner[keep]
+    arc = np.array([np.degrees(np.ptp(best.angle[own == j])) for j in range(count)])
+    _check_arcs(arc, best, hint)
+    square = (best.residuals.reshape(-1, 2) ** 2).sum(axis=1)
+    p = _departure(best, own, noise_mm, dof)
+    outliers = tuple(
+        (int(owner[i]), int(i - np.flatnonzero(owner == owner[i])[0]))
+        for i in np.flatnonzero(~keep)
+    )
+    result = TrackedAxis(
+        axis=axis,
+        line_directions=_frozen(across),
+        line_covariance_mm2=_frozen(line_covariance),
+        covariance_mm2=_frozen(base.T @ line_covariance @ base),
+        dof=dof,
+        noise_known=noise_mm is not None,
+        noise_mm=estimated if noise_mm is None else noise_mm,
+        arc_deg=_frozen(arc),
+        radius_mm=_frozen(np.array([best.radius[own == j].mean() for j in range(count)])),
+        residual_mm=_frozen(np.array([np.sqrt(square[own == j].mean()) for j in range(count)])),
+        departure_p=p,
+        outliers=outliers,
+        findings=(),
+    )
+    object.__setattr__(result, "findings", tuple(_remarks(result)))
+    return result
+
+
+def _checked(tracks: Sequence[ArrayLike]) -> tuple[Array, NDArray[np.intp]]:
+    arrays = [np.array(t, dtype=np.float64) for t in tracks]
+    for j, a in enumerate(arrays):
+        where = f"tracks.{j}"
+        if a.ndim != 2 or a.shape[1] != 3 or len(a) < 4:
+            raise InputError(
+                where, f"shape {a.shape}", "4 or more samples of 3 numbers", "Record a longer arc."
+            )
+        if not np.isfinite(a).all():
+            raise InputError(where, "a NaN", "finite numbers in mm", "Remove lost samples.")
+        if np.linalg.norm(np.ptp(a, axis=0)) == 0.0:
+            raise InputError(where, "a point that does not move", "an arc", "Track the lower.")
+    total = sum(len(a) for a in arrays)
+    if 2 * total < 4 + 2 * len(arrays) + 6 or not arrays:
+        raise InputError(
+            "tracks",
+            f"{total} samples in {len(arrays)} tracks",
+            "6 numbers more than unknowns (two a sample; 4, and 2 a track)",
+            "Record more samples.",
+        )
+    owner = np.repeat(np.arange(len(arrays)), [len(a) for a in arrays])
+    return np.concatenate(arrays), owner
+
+
+def _departure(best: ArcFit, owner: NDArray[np.intp], noise_mm: float | None, dof: int) -> float:
+    if noise_mm is not None:
+        return float(chi2.sf(best.cost / noise_mm**2, dof))
+    columns = []
+    turn = demean(best.angle, owner)
+    for j in range(int(owner.max()) + 1):
+        for power in (1, 2):
+            for part in (0, 1):
+                c = np.zeros((len(turn), 2))
+                c[:, part] = np.where(owner == j, turn**power, 0.0)
+                columns.append(demean(c, owner).reshape(-1))
+    wide = np.column_stack([best.jacobian, *columns])
+    wide /= np.linalg.norm(wide, axis=0)
+    solution, _, rank, _ = np.linalg.lstsq(wide, best.residuals, rcond=1e-9)
+    left_over = best.residuals - wide @ solution
+    small, extra = float(left_over @ left_over), int(rank) - 4
+    rest = dof - extra
+    if rest < 3 or extra < 1 or best.cost < 1e-18 * len(owner):
+        return float("nan")
+    return float(f.sf((best.cost - small) / extra / max(small / rest, 1e-300), extra, rest))
+
+
+def _check_arcs(arc_deg: Array, best: ArcFit, hint: Array) -> None:
+    widest = float(arc_deg.max())
+    factor = registration_magnification(widest)
+    if factor > MAX_MAGNIFICATION:
+        raise InputError(
+            "tracks",
+            f"arcs of {widest:.3g} degrees at most, which magnify an error at least "
+            f"{factor:.0f} times",
+            f"{np.degrees(2 * np.arcsin(0.5 / MAX_MAGNIFICATION)):.2f} degrees or more; "
+            "8 or more is better",
+            "Record a wider opening within pure hinge movement.",
+        )
+    tilt = float(np.degrees(np.arccos(np.clip(best.u @ hint, -1.0, 1.0))))
+    if tilt > MAX_TILT_DEG:
+        raise InputError(
+            "tracks",
+            f"an axis {tilt:.0f} degrees away from the stated left",
+            f"a transverse axis, within {MAX_TILT_DEG:g} degrees",
+            "Check the direction to the left, and that the movement was an opening.",
+        )
+
+
+def _remarks(result: TrackedAxis) -> list[Finding]:
+    out = []
+    worst = float(result.sd_mm.max())
+    if worst > WARN_SD_MM:
+        message = f"arcs of {result.arc_deg.max():.1f} degrees leave an axis point uncertain by "
+        message += f"{worst:.1f} mm (one SD)"
+        fix = "Record a wider opening, more samples, or points farther from the axis."
+        out.append(Finding("warning", "tracks", message, fix))
+    if result.departure_p < REJECT_P:
+        message = f"the points do not move on circles about one axis (p = {result.departure_p:.1g})"
+        fix = "Guide the patient to the hinge position and record again; the condyles moved."
+        out.append(Finding("warning", "tracks", message, fix))
+    if result.outliers:
+        named = ", ".join(f"track {j + 1} sample {i + 1}" for j, i in result.outliers[:5])
+        message = f"{len(result.outliers)} samples set aside: {named}"
+        out.append(Finding("note", "tracks", message, "Look for a lost or slipped marker."))
+    return out
+
+
+def _frozen(a: NDArray[np.floating]) -> Array:
+    b = np.array(a, dtype=np.float64)
+    b.flags.writeable = False
+    return b
