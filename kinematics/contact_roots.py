@@ -156,8 +156,9 @@ def profile_roots(p, dp, ps, q, dq, qs, alpha, beta, sign):  # type: ignore[no-u
         if lo <= s <= hi:
             s = min(1.0, max(0.0, s))
             x, y = p[0] + s * dp[0], p[1] + s * dp[1]
-            t = angle_between(ox + s * ex, oy + s * ey, x, y, sign)
-            best = min(best, t)
+            v, w = ox + s * ex, oy + s * ey
+            if abs((x - v) * (x + v) + (y - w) * (y + w)) <= 4.0 * slack:
+                best = min(best, angle_between(v, w, x, y, sign))
     return best
 
 
@@ -171,9 +172,8 @@ def edge_edge(p, p1, q, q1):  # type: ignore[no-untyped-def]
     dq = (q1[0] - q[0], q1[1] - q[1], q1[2] - q[2])
     pl = dp[0] * dp[0] + dp[1] * dp[1] + dp[2] * dp[2]
     ql = dq[0] * dq[0] + dq[1] * dq[1] + dq[2] * dq[2]
-    if pl == 0.0 or ql == 0.0:
-        return math.inf
-    ps, qs = TOUCH_MM / math.sqrt(pl), TOUCH_MM / math.sqrt(ql)
+    ps = TOUCH_MM / max(TOUCH_MM, math.sqrt(pl))
+    qs = TOUCH_MM / max(TOUCH_MM, math.sqrt(ql))
     if max(abs(dp[2]), abs(dq[2])) <= TOUCH_MM:
         if abs(p[2] - q[2]) > TOUCH_MM:
             return math.inf

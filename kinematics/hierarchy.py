@@ -150,6 +150,8 @@ def _owners(faces, n_vertices):  # type: ignore[no-untyped-def]
                 seen[a] = 1
                 owned[i] |= 1 << j
             if a == b:
+                if j == 0 and a == faces[i, 2]:
+                    owned[i] |= 8  # a face shrunk to a point keeps one edge of no length
                 continue
             lo, hi = min(a, b), max(a, b)
             key = np.int64(lo) << 32 | np.int64(hi)
