@@ -56,6 +56,9 @@ class Population(Protocol):
     def sample(self, n: int, *, rng: np.random.Generator) -> FloatArray:
         """``n`` draws of the offsets, shape (n, 4), mm."""
 
+    def moments(self) -> tuple[FloatArray, FloatArray]:
+        """Mean, shape (4,), and covariance, shape (4, 4), of the offsets, mm."""
+
 
 def open_uniform(n: int, columns: int, *, rng: np.random.Generator) -> FloatArray:
     """Uniforms strictly inside (0, 1), shape (n, columns), so that every quantile is finite."""
@@ -86,6 +89,10 @@ class MeasuredPopulation(_Sampled):
     def from_uniform(self, u: FloatArray) -> FloatArray:
         """The same offset for each row of ``u``."""
         return np.tile(self.offset_mm, (len(u), 1))
+
+    def moments(self) -> tuple[FloatArray, FloatArray]:
+        """The offset, and no covariance."""
+        return self.offset_mm, np.zeros((4, 4))
 
 
 @dataclass(frozen=True, eq=False)
@@ -137,6 +144,13 @@ class NormalPopulation(_Sampled):
         bias = np.array([self.bias_anterior_mm, self.bias_superior_mm])
         return np.hstack([bias + sd * z[:, :2], bias + sd * right])
 
+    def moments(self) -> tuple[FloatArray, FloatArray]:
+        """Mean and covariance as given."""
+        bias = [self.bias_anterior_mm, self.bias_superior_mm]
+        variance = np.diag([self.sd_anterior_mm**2, self.sd_superior_mm**2])
+        across = self.left_right_correlation * variance
+        return np.array(bias * 2), np.block([[variance, across], [across, variance]])
+
 
 @dataclass(frozen=True, eq=False)
 class DiscPopulation(_Sampled):
@@ -160,6 +174,10 @@ class DiscPopulation(_Sampled):
         pair = np.stack([reach * np.cos(turn), reach * np.sin(turn)], axis=2)
         return pair.reshape(-1, 4)
 
+    def moments(self) -> tuple[FloatArray, FloatArray]:
+        """No bias; a quarter of the squared radius in each coordinate."""
+        return np.zeros(4), 0.25 * self.radius_mm**2 * np.eye(4)
+
 
 @dataclass(frozen=True, eq=False)
 class EmpiricalPopulation(_Sampled):
@@ -180,6 +198,10 @@ class EmpiricalPopulation(_Sampled):
         """Whole rows of the measured offsets, shape (n, 4), mm."""
         rows = len(self.offsets_mm)
         return self.offsets_mm[np.minimum((u[:, 0] * rows).astype(int), rows - 1)]
+
+    def moments(self) -> tuple[FloatArray, FloatArray]:
+        """Mean and covariance of the rows, each as likely as the others."""
+        return self.offsets_mm.mean(axis=0), np.cov(self.offsets_mm.T, bias=True).reshape(4, 4)
 
 
 def study_population(key: str, *, left_right_correlation: float = 0.0) -> NormalPopulation:

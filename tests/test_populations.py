@@ -116,6 +116,23 @@ def test_groups_cover_each_uniform_exactly_once():
         assert sorted(columns) == list(range(population.n_uniform))
 
 
+@pytest.mark.parametrize(
+    "population",
+    [
+        pop.NormalPopulation(1.0, 2.0, 3.0, -1.0, 0.6),
+        pop.DiscPopulation(3.0),
+        pop.EmpiricalPopulation(np.random.default_rng(0).normal(size=(9, 4))),
+        pop.MeasuredPopulation(np.array([4.0, -3.0, 5.5, -1.0])),
+    ],
+    ids=["normal", "disc", "empirical", "measured"],
+)
+def test_the_stated_moments_are_those_of_the_samples(population):
+    mean, covariance = population.moments()
+    x = population.sample(100_000, rng=np.random.default_rng(6))
+    assert np.allclose(x.mean(axis=0), mean, atol=0.03)
+    assert np.allclose(np.cov(x.T), covariance, atol=0.06)
+
+
 def test_the_named_input_is_the_one_that_moves():
     population = pop.NormalPopulation(1, 2)
     base = np.full((1, 4), 0.5)

@@ -1,0 +1,159 @@
+"""The uncertain inputs of a case: from its ``[uncertainty]`` table and its mounting."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.case import Case
+from kinematics.case_tables import Uncertainty
+from kinematics.closure import Stop
+from kinematics.closure_samples import ANGLE, DROP, OpeningRule
+from kinematics.contact import prepare
+from kinematics.errors import InputError
+from kinematics.placement import PlacedCase
+from kinematics.populations import (
+    DiscPopulation,
+    MeasuredPopulation,
+    NormalPopulation,
+    Population,
+    read_offsets,
+    study_population,
+)
+from kinematics.poses import site_point
+from kinematics.uncertainty_inputs import UncertaintyInputs
+
+FloatArray = NDArray[np.float64]
+
+
+def inputs_from_case(placed: PlacedCase, *, stop: Stop | None = None) -> UncertaintyInputs:
+    """Collect the uncertain inputs of a placed case.
+
+    Parameters
+    ----------
+    placed : PlacedCase
+        From :func:`kinematics.placement.place`; its case must have ``[uncertainty]``.
+    stop : optional
+        The case's decision stop by default.
+
+    Raises
+    ------
+    InputError
+        No ``[uncertainty]``, an unknown study, an offsets file that cannot be used, or ``contact``
+        without casts.
+    """
+    case, marks = placed.case, placed.landmarks
+    table = case.uncertainty
+    if table is None:
+        raise InputError(
+            "uncertainty",
+            "no [uncertainty]",
+            "a table that says what is uncertain",
+            "Add [uncertainty] arbitrary_axis = 'measured', or name a study.",
+        )
+    poses = placed.poses()
+    axes = placed.mounting
+    record, target, assumed = _rules(placed, poses.target_opening_deg, poses.pin_tip_scanned_mm)
+    located = np.array([axes.true_axis.left_point_mm, axes.true_axis.right_point_mm])
+    arbitrary = np.array([axes.arbitrary_axis.left_point_mm, axes.arbitrary_axis.right_point_mm])
+    chosen = stop or case.decision.stop
+    pair = None
+    if chosen == "contact":
+        if placed.upper is None or placed.lower is None:
+            raise InputError("decision.stop", "'contact'", "[casts]", "Give the casts.")
+        pair = prepare(
+            placed.upper.vertices_mm,
+            placed.upper.faces,
+            placed.lower.vertices_mm,
+            placed.lower.faces,
+        )
+    offsets = (arbitrary - located)[:, ::2].reshape(4)
+    return UncertaintyInputs(
+        names=marks.names,
+        teeth=marks.teeth,
+        landmarks_mm=marks.points_mm,
+        normals=marks.normals,
+        incisal_mm=marks.incisal_point_mm,
+        pin_tip_mm=poses.pin_tip_scanned_mm,
+        located_points_mm=located,
+        arbitrary_points_mm=arbitrary,
+        record=record,
+        target=target,
+        population=population_of(case, table, offsets),
+        true_axis_covariance_mm2=table.true_axis_sd_mm**2 * np.eye(4),
+        record_sd_mm=0.0 if case.record.as_scanned else table.record_thickness_sd_mm,
+        target_sd_mm=table.target_sd_mm,
+        mounting_covariance=axes.covariance,
+        tolerance_mm=case.decision.tolerance_mm,
+        stop=chosen,
+        coverage=table.coverage,
+        seed=table.seed,
+        pair=pair,
+        assumptions=(*assumed, *_assumptions(case, table)),
+    )
+
+
+def population_of(case: Case, table: Uncertainty, offsets_mm: FloatArray) -> Population:
+    """The population that ``[uncertainty]`` names; ``offsets_mm``, (4,), are the measured ones."""
+    if table.arbitrary_axis == "study":
+        return study_population(
+            str(table.study), left_right_correlation=table.left_right_correlation
+        )
+    if table.arbitrary_axis == "normal":
+        return NormalPopulation(
+            float(table.sd_anterior_mm or 0.0),
+            float(table.sd_superior_mm or 0.0),
+            table.bias_anterior_mm,
+            table.bias_superior_mm,
+            table.left_right_correlation,
+        )
+    if table.arbitrary_axis == "disc":
+        return DiscPopulation(float(table.radius_mm or 0.0))
+    if table.arbitrary_axis == "empirical":
+        return read_offsets(case.path(str(table.file), "uncertainty.file"))
+    return MeasuredPopulation(offsets_mm)
+
+
+def _rules(
+    placed: PlacedCase, target_opening_deg: float, pin_tip_mm: FloatArray
+) -> tuple[OpeningRule, OpeningRule, list[str]]:
+    marks, case = placed.landmarks, placed.case
+    nowhere = marks.incisal_point_mm
+    assumed: list[str] = []
+
+    def drop(amount: float, site: str | None) -> OpeningRule:
+        name = site or "incisors"
+        return OpeningRule(DROP, amount, site_point(name, marks, pin_tip_mm), name == "pin")
+
+    if case.record.thickness_mm is not None:
+        record = drop(case.record.thickness_mm, case.record.site)
+    else:
+        record = OpeningRule(ANGLE, case.record.opening_deg or 0.0, nowhere)
+    if case.target.vdo_change_mm is not None:
+        target = drop(case.target.vdo_change_mm, case.target.site)
+    elif case.target.first_contact:
+        target = OpeningRule(ANGLE, target_opening_deg, nowhere)
+        assumed.append(
+            "The target (first contact about the true axis) is held at the opening found about the "
+            "located axis."
+        )
+    else:
+        target = OpeningRule(ANGLE, case.target.opening_deg or 0.0, nowhere)
+    return record, target, assumed
+
+
+def _assumptions(case: Case, table: Uncertainty) -> list[str]:
+    out = [
+        f"The located axis is uncertain by {table.true_axis_sd_mm:g} mm (standard deviation) per "
+        "coordinate and side, normal, the two sides independent."
+    ]
+    if table.arbitrary_axis == "study":
+        out.append(
+            "The study's scatter is taken about the actual true axis, for it already holds the "
+            "study's own error of location; the width of the axis is the case's."
+        )
+    if table.arbitrary_axis == "measured":
+        out.append("The offset of the arbitrary axis is this patient's, measured from the located.")
+    if case.record.as_scanned:
+        out.append("The record's thickness is not uncertain: the casts were scanned in it.")
+    return out
