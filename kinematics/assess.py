@@ -13,7 +13,7 @@ from scipy.spatial.transform import RigidTransform
 from kinematics.axis import HingeAxis, opening_motion
 from kinematics.case import Case
 from kinematics.closure import STOPS, UP, Stop, StopResult, high_amount
-from kinematics.errors import Finding, InputError
+from kinematics.errors import Finding
 from kinematics.geometry import Geometry
 from kinematics.landmarks import LandmarkSet
 from kinematics.mesh import Cast
@@ -28,6 +28,9 @@ CURVE_POINTS = 41
 """Samples of the error against departure."""
 
 Progress = Callable[[str, float], None]
+Worst = Callable[
+    [Stop, HingeAxis, NDArray[np.float64]], tuple[NDArray[np.float64], NDArray[np.intp]]
+]
 
 
 @dataclass(frozen=True, eq=False)
@@ -218,14 +221,14 @@ def assess(case: Case, *, progress: Progress | None = None) -> Assessment:
         mouth = mouth_return(
             upper,
             lower_true,
-            occlusal_vertices(upper, -UP),
+            occlusal_vertices(upper, UP),
             true_axis,
             stops[decision].error_motion,
             geometry.landmarks.incisal_point_mm,
         )
 
     tell("Break-even departure and remedies", 0.7)
-    worst = _worst_error_by_departure(geometry, engine)
+    worst = worst_by_departure(geometry, engine)
     verdict = judge(case, geometry, stops, decision, worst)
     tell("Error against departure", 0.85)
     curve = departure_curve(verdict, geometry, stops, worst)
@@ -255,7 +258,7 @@ def judge(
     geometry: Geometry,
     stops: Mapping[Stop, StopResult],
     decision: Stop,
-    worst: Callable[[Stop, HingeAxis, float], tuple[float, int]],
+    worst: Worst,
 ) -> Verdict:
     """Weigh the decision stop against the tolerance and compute each remedy."""
     tolerance = case.decision.tolerance_mm
@@ -269,10 +272,9 @@ def judge(
     even = break_even(lambda d: worst(decision, arbitrary, d)[0], tolerance, sign)
 
     def remedy(name: str, what: str, axis: HingeAxis, departure_mm: float) -> Remedy:
-        error, at = worst(decision, axis, departure_mm)
-        return Remedy(
-            name, what, departure_mm, error, marks.names[at], bool(error <= tolerance + 1e-9)
-        )
+        errors, at = worst(decision, axis, np.array([departure_mm]))
+        error, landmark = float(errors[0]), marks.names[int(at[0])]
+        return Remedy(name, what, departure_mm, error, landmark, error <= tolerance + 1e-9)
 
     remedies = [
         remedy(
@@ -329,7 +331,7 @@ def departure_curve(
     verdict: Verdict,
     geometry: Geometry,
     stops: Mapping[Stop, StopResult],
-    worst: Callable[[Stop, HingeAxis, float], tuple[float, int]],
+    worst: Worst,
 ) -> DepartureCurve:
     """Worst error of each stop over departures around the case's own."""
     planned = abs(verdict.remedies[0].departure_mm)
@@ -338,39 +340,27 @@ def departure_curve(
     departures = np.linspace(-span, span, CURVE_POINTS)
     return DepartureCurve(
         departures,
-        {
-            stop: np.array([worst(stop, geometry.arbitrary_axis, float(d))[0] for d in departures])
-            for stop in stops
-        },
+        {stop: worst(stop, geometry.arbitrary_axis, departures)[0] for stop in stops},
     )
 
 
-def _worst_error_by_departure(
-    geometry: Geometry, engine: CastContacts
-) -> Callable[[Stop, HingeAxis, float], tuple[float, int]]:
-    """Worst landmark error and its index for a stop, an axis and a signed departure."""
-    known: dict[tuple[Stop, int, float], tuple[float, int]] = {}
+def worst_by_departure(geometry: Geometry, engine: CastContacts) -> Worst:
+    """Worst landmark error, shape (n,), and its index, for a stop, an axis and departures (n,)."""
 
-    def worst(stop: Stop, axis: HingeAxis, departure_mm: float) -> tuple[float, int]:
-        key = (stop, id(axis), departure_mm)
-        if key not in known:
-            known[key] = compute(stop, axis, departure_mm)
-        return known[key]
-
-    def compute(stop: Stop, axis: HingeAxis, departure_mm: float) -> tuple[float, int]:
-        try:
-            theta = geometry.closing_for_departure(departure_mm)
-            if stop != "contact":
-                result = geometry.closed_form(stop, axis, theta)
-            else:
-                record_deg = theta + geometry.poses.target_opening_deg
-                found = engine.first_contact(record_deg, axis)
-                if found is None or found.status == "none_in_range":
-                    return float("nan"), 0
-                result = geometry.at_angle(stop, axis, theta, found.closing_deg)
-        except InputError:
-            return float("nan"), 0
-        index, size = worst_of(result)
-        return size, index
+    def worst(
+        stop: Stop, axis: HingeAxis, departure_mm: NDArray[np.float64]
+    ) -> tuple[NDArray[np.float64], NDArray[np.intp]]:
+        theta = geometry.closing_for_departure(departure_mm)
+        contact = None
+        if stop == "contact":
+            contact = np.array(
+                [
+                    engine.closing_deg(float(t) + geometry.poses.target_opening_deg, axis)
+                    for t in theta
+                ]
+            )
+        size = geometry.departure_errors(stop, axis, theta, contact)
+        index = np.argmax(size, axis=1)
+        return size[np.arange(len(size)), index], index
 
     return worst

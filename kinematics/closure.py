@@ -20,51 +20,94 @@ UP = np.array([0.0, 0.0, 1.0])
 """Superior in ``axis_orbital``: heights and vertical changes are measured along it."""
 
 
-def opening_to_height(axis: HingeAxis, point_mm: ArrayLike, height_mm: float) -> float:
-    """Opening angle about an axis that brings a point to a height (z of ``axis_orbital``).
+def openings_to_height(
+    axis: HingeAxis, points_mm: NDArray[np.float64], heights_mm: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Opening angles about an axis that bring points to heights (z of ``axis_orbital``).
 
     Parameters
     ----------
     axis : HingeAxis
         Any direction; it need not be horizontal.
-    point_mm : array_like, shape (3,), mm
-    height_mm : float, mm
+    points_mm : ndarray, shape (n, 3) or (1, 3), mm
+    heights_mm : ndarray, shape (n,), mm
 
     Returns
     -------
-    float
-        Degrees, opening positive; of the two solutions the one nearest 0.
-
-    Raises
-    ------
-    InputError
-        The point's circle about the axis does not reach the height.
+    ndarray, shape (n,)
+        Degrees, opening positive; of the two solutions the one nearest 0; NaN where the point's
+        circle about the axis does not reach the height.
 
     Notes
     -----
     *Guarantee*: exact up to rounding. *Source*: derived here; with u the axis direction and r the
     point relative to its foot on the axis, the height is ``c + r_z cos t + (u x r)_z sin t``.
     """
-    point = np.asarray(point_mm, dtype=np.float64)
     u = axis.direction
-    q = point - axis.midpoint_mm
-    foot = axis.midpoint_mm + (q @ u) * u
-    r = point - foot
-    a, b = float(r[2]), float(np.cross(u, r)[2])
-    reach = float(np.hypot(a, b))
-    wanted = height_mm - float(foot[2])
-    if reach == 0.0 or abs(wanted) > reach:
+    q = points_mm - axis.midpoint_mm
+    along = (q @ u)[:, None] * u
+    r = q - along
+    a, b = r[:, 2], np.cross(u, r)[:, 2]
+    reach = np.hypot(a, b)
+    wanted = heights_mm - axis.midpoint_mm[2] - along[:, 2]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = wanted / reach
+    half = np.arccos(np.clip(share, -1.0, 1.0))
+    phase = np.arctan2(b, a)
+    turns = np.stack([phase + half, phase - half])
+    turns = np.arctan2(np.sin(turns), np.cos(turns))
+    nearest = np.where(np.abs(turns[0]) <= np.abs(turns[1]), turns[0], turns[1])
+    return np.degrees(np.where(np.abs(share) <= 1.0, nearest, np.nan))
+
+
+def opening_to_height(axis: HingeAxis, point_mm: ArrayLike, height_mm: float) -> float:
+    """Opening angle (degrees) about an axis that brings one point, shape (3,), to a height, mm.
+
+    Raises
+    ------
+    InputError
+        The point's circle about the axis does not reach the height.
+    """
+    point = np.asarray(point_mm, dtype=np.float64)
+    turn = float(openings_to_height(axis, point[None], np.array([height_mm]))[0])
+    if np.isnan(turn):
         raise InputError(
             "opening",
             f"a height {height_mm - point[2]:+.4g} mm from the point's own",
-            f"a change that its circle of radius {reach:.4g} mm about the axis can reach",
+            f"a change that its circle of radius {axis.distance_mm(point):.4g} mm about the axis "
+            "can reach",
             "Reduce the vertical change, or check the axis and the point.",
         )
-    phase = np.arctan2(b, a)
-    half = np.arccos(np.clip(wanted / reach, -1.0, 1.0))
-    turns = np.array([phase + half, phase - half])
-    turns = np.arctan2(np.sin(turns), np.cos(turns))
-    return float(np.degrees(turns[np.argmin(np.abs(turns))]))
+    return turn
+
+
+def rotated_about(
+    axis: HingeAxis, opening_deg: NDArray[np.float64], points_mm: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Points opened about an axis by many angles at once.
+
+    Parameters
+    ----------
+    axis : HingeAxis
+    opening_deg : ndarray, shape (n,)
+        Degrees, opening positive.
+    points_mm : ndarray, shape (k, 3) or (n, k, 3), mm
+
+    Returns
+    -------
+    ndarray, shape (n, k, 3), mm
+
+    Notes
+    -----
+    Rodrigues' formula; one transform an angle costs some hundred times more.
+    *Guarantee*: equal to :func:`kinematics.axis.opening_motion` within rounding (tested).
+    """
+    u = axis.direction
+    q = points_mm - axis.midpoint_mm
+    t = np.radians(opening_deg)[:, None, None]
+    along = (q @ u)[..., None] * u
+    across = q - along
+    return axis.midpoint_mm + along + np.cos(t) * across + np.sin(t) * np.cross(u, across)
 
 
 def opening_for_drop(axis: HingeAxis, point_mm: ArrayLike, drop_mm: float) -> float:

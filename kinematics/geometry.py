@@ -8,7 +8,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.axis import HingeAxis, closing_motion
-from kinematics.closure import Stop, StopResult, opening_to_height, pin_closing, stop_result
+from kinematics.closure import (
+    Stop,
+    StopResult,
+    openings_to_height,
+    pin_closing,
+    rotated_about,
+    stop_result,
+)
 from kinematics.landmarks import LandmarkSet
 from kinematics.poses import Poses
 
@@ -35,13 +42,55 @@ class Geometry:
         """Pin tip at the target pose, shape (3,), mm."""
         return self.poses.target_from_scanned.apply(self.poses.pin_tip_scanned_mm)
 
-    def closing_for_departure(self, departure_mm: float) -> float:
-        """Closing (degrees) from a record that lies ``departure_mm`` from the target.
+    def closing_for_departure(self, departure_mm: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Closing (degrees) from records that lie ``departure_mm`` (n,) from the target.
 
-        The target stays; the record moves. Measured at the incisors, opening positive.
+        The target stays; the record moves. Measured at the incisors, opening positive. NaN where
+        the incisors' circle does not reach the height.
         """
         point = self.landmarks.incisal_point_mm
-        return opening_to_height(self.true_axis, point, float(point[2]) + departure_mm)
+        return openings_to_height(self.true_axis, point[None], point[2] + departure_mm)
+
+    def departure_errors(
+        self,
+        stop: Stop,
+        axis: HingeAxis,
+        true_closing_deg: NDArray[np.float64],
+        contact_closing_deg: NDArray[np.float64] | None = None,
+    ) -> NDArray[np.float64]:
+        """Size of every landmark's error for many closings from the record at once.
+
+        Parameters
+        ----------
+        stop : {"equal_angle", "pin", "contact"}
+        axis : HingeAxis
+        true_closing_deg : ndarray, shape (n,)
+        contact_closing_deg : ndarray, shape (n,), optional
+            The articulator's closing, needed for ``contact``.
+
+        Returns
+        -------
+        ndarray, shape (n, k), mm
+            NaN where the stop is not reached.
+
+        Notes
+        -----
+        *Guarantee*: equal to :meth:`closed_form` and :meth:`at_angle` within rounding (tested).
+        """
+        theta = np.asarray(true_closing_deg, dtype=np.float64)
+        marks = self.landmarks.points_mm
+        record = rotated_about(self.true_axis, theta, marks)
+        if stop == "equal_angle":
+            phi = theta
+        elif stop == "pin":
+            pin = self.pin_tip_target_mm
+            pin_record = rotated_about(self.true_axis, theta, pin[None])[:, 0]
+            phi = -openings_to_height(axis, pin_record, np.full(len(theta), pin[2]))
+        else:
+            assert contact_closing_deg is not None
+            phi = contact_closing_deg
+        closed = rotated_about(axis, -phi, record)
+        return np.linalg.norm(closed - marks, axis=-1)
 
     def closed_form(self, stop: Stop, axis: HingeAxis, true_closing_deg: float) -> StopResult:
         """Evaluate ``equal_angle`` or ``pin`` for an axis and a closing from the record."""

@@ -67,7 +67,7 @@ class LandmarkSet:
             self.names,
             self.teeth,
             motion.apply(self.points_mm),
-            motion.rotation.apply(self.normals),
+            motion.rotation.apply(np.array(self.normals)),
             self.incisal_index,
         )
 

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import Literal
 
-import numpy as np
 from scipy.spatial.transform import RigidTransform
 
 from kinematics.axis import HingeAxis, opening_motion
@@ -26,7 +25,8 @@ from kinematics.landmarks import LandmarkSet, landmarks_for
 from kinematics.mesh import Cast, load_cast
 from kinematics.mesh_health import MeshHealth, check_cast, check_pair
 from kinematics.mesh_health import findings as health_findings
-from kinematics.mounting import Mounting, mount
+from kinematics.mounting import Mounting, lower_to_upper, mount
+from kinematics.occlusal import automatic_landmarks
 from kinematics.occlusion import MAX_CLOSING_DEG, NO_MESHES, ContactReport, contact_report
 from kinematics.poses import Poses, poses_for
 
@@ -81,13 +81,16 @@ def place(case: Case) -> PlacedCase:
         The case or a mesh cannot be used.
     """
     upper_scan, lower_scan, health, notes = load_casts(case)
-    mounting = mount(case)
+    found = []
+    if case.mounting is not None and case.mounting.method == "average" and upper_scan is not None and lower_scan is not None:
+        towards = upper_scan.vertices_mm.mean(axis=0) - lower_to_upper(case).apply(
+            lower_scan.vertices_mm.mean(axis=0)
+        )
+        found = automatic_landmarks(lower_scan, towards)
+    mounting = mount(case, found)
     findings = [*case.findings(), *notes, *mounting.findings]
     from_upper = mounting.axis_orbital_from_upper_scan
-    from_lower = from_upper
-    if case.casts is not None:
-        bite = RigidTransform.from_matrix(np.array(case.casts.upper_scan_from_lower_scan))
-        from_lower = from_upper * bite
+    from_lower = from_upper * lower_to_upper(case)
     upper = None if upper_scan is None else upper_scan.moved(from_upper)
     lower = None if lower_scan is None else lower_scan.moved(from_lower)
     if upper is not None and lower is not None:
@@ -152,6 +155,11 @@ class CastContacts:
             return None
         pair = self._prepared.with_lower_motion(opening_motion(self._true, record_opening_deg))
         return first_contact(pair, axis, max_closing_deg=MAX_CLOSING_DEG)
+
+    def closing_deg(self, record_opening_deg: float, axis: HingeAxis) -> float:
+        """Closing about an axis at first contact, degrees; 0 where touching, NaN where none."""
+        found = self.first_contact(record_opening_deg, axis)
+        return float("nan") if found is None else float(found.closing_deg)
 
     def report(self, record_opening_deg: float, axis: HingeAxis, about: str) -> ContactReport:
         """First contact in words."""

@@ -18,6 +18,9 @@ HINGE_RANGE_MM = 20.0
 SCAN_STEP_MM = 0.25
 """Step in which the first crossing of the tolerance is bracketed (ours)."""
 
+SCAN_BLOCKS = 8
+"""The scan is done in blocks, so that a slow stop is not evaluated far beyond the crossing."""
+
 MICROMETRES = 1000.0
 STOP_WORDS: dict[Stop, str] = {
     "equal_angle": "both close by the same angle",
@@ -82,14 +85,18 @@ class Verdict:
     remedies: tuple[Remedy, ...]
 
 
-def break_even(worst_error: Callable[[float], float], tolerance_mm: float, sign: float) -> float:
+def break_even(
+    worst_errors: Callable[[NDArray[np.float64]], NDArray[np.float64]],
+    tolerance_mm: float,
+    sign: float,
+) -> float:
     """Smallest departure at which the worst error leaves the tolerance.
 
     Parameters
     ----------
-    worst_error : callable
-        Worst landmark error (mm) for a signed departure (mm at the incisors); NaN where it is
-        not defined, which ends the search.
+    worst_errors : callable
+        Worst landmark error (mm), shape (n,), for signed departures (mm at the incisors), shape
+        (n,); NaN where it is not defined, which ends the search.
     tolerance_mm : float
     sign : float
         +1 opening, -1 closing.
@@ -105,18 +112,24 @@ def break_even(worst_error: Callable[[float], float], tolerance_mm: float, sign:
     *Guarantee*: a crossing between two steps of 0.25 mm is refined to 1e-9 mm; an excursion above
     the tolerance that is shorter than one step can be missed.
     """
+    grid = np.arange(0.0, HINGE_RANGE_MM + 1e-9, SCAN_STEP_MM)
     low = 0.0
-    if worst_error(0.0) > tolerance_mm:
-        return 0.0
-    for high in np.arange(SCAN_STEP_MM, HINGE_RANGE_MM + 1e-9, SCAN_STEP_MM):
-        error = worst_error(sign * float(high))
-        if np.isnan(error):
-            return float("inf")
-        if error > tolerance_mm:
-            return float(
-                brentq(lambda d: worst_error(sign * d) - tolerance_mm, low, float(high), xtol=1e-9)
-            )
-        low = float(high)
+    for block in np.array_split(grid, SCAN_BLOCKS):
+        for high, error in zip(block, worst_errors(sign * block), strict=True):
+            if np.isnan(error):
+                return float("inf")
+            if error > tolerance_mm:
+                if high == 0.0:
+                    return 0.0
+                return float(
+                    brentq(
+                        lambda d: float(worst_errors(np.array([sign * d]))[0]) - tolerance_mm,
+                        low,
+                        float(high),
+                        xtol=1e-9,
+                    )
+                )
+            low = float(high)
     return float("inf")
 
 

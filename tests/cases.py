@@ -1,0 +1,102 @@
+"""Cases for the tests: the real scan pairs, and a plain case of landmarks only."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+from kinematics.case import Case, case_from_dict
+
+CONDYLES = {
+    # Condylar centres of the open pair, README of the scans; +y is the patient's right there.
+    "left_point_mm": [138.28, -47.92, 137.77],
+    "right_point_mm": [138.28, 47.92, 137.77],
+}
+
+
+def open_pair(scans: Path, **changes: Any) -> Case:
+    """The real open pair: record as scanned, closing to first contact."""
+    return case_from_dict(
+        {
+            "schema": "hingewise-case/1",
+            "label": "open pair",
+            "casts": {
+                "upper": str(scans / "open_pair_upper.stl"),
+                "lower": str(scans / "open_pair_lower.stl"),
+                "scanned_at": "record",
+                "allow_outside": True,
+            },
+            "mounting": {
+                "method": "axis_points",
+                **CONDYLES,
+                # No orbitale on these scans: a point ahead at condylar height stands in for it.
+                "third_point_mm": [58.28, 0.0, 137.77],
+            },
+            "arbitrary_axis": {
+                "left_anterior_mm": 4.0,
+                "left_superior_mm": -3.0,
+                "right_anterior_mm": 5.5,
+                "right_superior_mm": -1.0,
+            },
+            "record": {"as_scanned": True},
+            "target": {"first_contact": True},
+            **changes,
+        }
+    )
+
+
+def closed_pair(scans: Path, **changes: Any) -> Case:
+    """The closed pair (x lateral, y up, z anterior): opened by a record, closed as scanned."""
+    return case_from_dict(
+        {
+            "schema": "hingewise-case/1",
+            "label": "closed pair",
+            "casts": {
+                "upper": str(scans / "closed_pair_upper.stl"),
+                "lower": str(scans / "closed_pair_lower.stl"),
+                "allow_outside": True,
+            },
+            "mounting": {
+                "method": "average",
+                "incisal_point_mm": changes.pop("incisal_point_mm"),
+                "left_molar_point_mm": changes.pop("left_molar_point_mm"),
+                "right_molar_point_mm": changes.pop("right_molar_point_mm"),
+            },
+            "true_axis": {"width_mm": 99.6},
+            "arbitrary_axis": {
+                "left_anterior_mm": 4.0,
+                "left_superior_mm": -3.0,
+                "right_anterior_mm": 5.5,
+                "right_superior_mm": -1.0,
+            },
+            "record": {"thickness_mm": 3.0, "site": "incisors"},
+            "target": {"as_scanned": True},
+            **changes,
+        }
+    )
+
+
+def landmarks_only(**changes: Any) -> Case:
+    """A case without casts: three landmarks in ``axis_orbital`` (a scenario of our own)."""
+    return case_from_dict(
+        {
+            "schema": "hingewise-case/1",
+            "label": "landmarks only",
+            "true_axis": {"width_mm": 110.0},
+            "arbitrary_axis": {
+                "left_anterior_mm": 5.0,
+                "left_superior_mm": 0.0,
+                "right_anterior_mm": 5.0,
+                "right_superior_mm": 0.0,
+            },
+            "record": {"thickness_mm": 3.0, "site": "incisors"},
+            "target": {"as_scanned": True},
+            "pin": {"tip_mm": [130.0, 0.0, -35.0]},
+            "landmarks": [
+                {"name": "incisal point", "tooth": 31, "point_mm": [90.0, 0.0, -35.0]},
+                {"name": "37 buccal cusp", "tooth": 37, "point_mm": [50.0, 25.0, -35.0]},
+                {"name": "47 buccal cusp", "tooth": 47, "point_mm": [50.0, -25.0, -35.0]},
+            ],
+            **changes,
+        }
+    )
