@@ -57,15 +57,18 @@ class FiducialsMounting(Table):
 class AverageMounting(Table):
     """Bonwill triangle and Balkwill angle; the defaults are published averages, not a patient.
 
-    ``bonwill_arm_mm`` 103.3 and ``balkwill_deg`` 20.4: CBCT, n = 120 (PubMed 26734666).
+    ``bonwill_arm_mm`` 103.3, ``bonwill_base_mm`` 99.6 (between the condyles, not the width of the
+    true axis's points) and ``balkwill_deg`` 20.4: CBCT, n = 120 (PubMed 26734666).
     ``occlusal_to_axis_orbital_deg`` 13.6: orbitale-tragus to ala-tragus, the latter parallel to
     the occlusal plane (Woelfel, Igarashi & Dong 2014); it turns the frame, not the hinge error.
     """
 
     method: Literal["average"]
     bonwill_arm_mm: Annotated[float, Field(ge=70.0, le=140.0)] = 103.3
+    bonwill_base_mm: Annotated[float, Field(ge=60.0, le=150.0)] = 99.6
     balkwill_deg: Annotated[float, Field(ge=0.0, le=45.0)] = 20.4
     occlusal_to_axis_orbital_deg: Annotated[float, Field(ge=-30.0, le=45.0)] = 13.6
+    # Three points in lower_scan: incisal point, distobuccal cusps of 37 and 47.
     incisal_point_mm: Point | None = None
     left_molar_point_mm: Point | None = None
     right_molar_point_mm: Point | None = None

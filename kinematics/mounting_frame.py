@@ -25,7 +25,7 @@ def bonwill_frame(
     right_molar_mm: ArrayLike,
     *,
     arm_mm: float,
-    width_mm: float,
+    base_mm: float,
     balkwill_deg: float,
     occlusal_to_axis_orbital_deg: float,
 ) -> RigidTransform:
@@ -35,7 +35,7 @@ def bonwill_frame(
     ----------
     incisal_mm, left_molar_mm, right_molar_mm : array_like, shape (3,), mm, frame ``f``
         Incisal point and the distobuccal cusps of the lower second molars: the occlusal plane.
-    arm_mm, width_mm : float, mm
+    arm_mm, base_mm : float, mm
         Bonwill arm (condyle to incisal point) and base (condyle to condyle).
     balkwill_deg : float
         Angle of the triangle's plane to the occlusal plane, condyles above it.
@@ -49,8 +49,8 @@ def bonwill_frame(
 
     Notes
     -----
-    *Guarantee*: both condyles ``arm_mm`` from the incisal point, ``width_mm`` apart, at height
-    ``sqrt(arm^2 - width^2/4) sin(balkwill)`` above the occlusal plane, exactly.
+    *Guarantee*: both condyles ``arm_mm`` from the incisal point, ``base_mm`` apart, at height
+    ``sqrt(arm^2 - base^2/4) sin(balkwill)`` above the occlusal plane, exactly.
     *Source*: Bonwill 1858 and Balkwill 1866 as described in published_values section 4; the
     construction is derived here.
     """
@@ -66,20 +66,20 @@ def bonwill_frame(
             "molars at least 20 mm apart and the incisal point 10 mm in front",
             "Check the three points and their unit (mm).",
         )
-    if arm_mm <= width_mm / 2.0 + 20.0:
+    if arm_mm <= base_mm / 2.0 + 20.0:
         raise InputError(
             "mounting.bonwill_arm_mm",
-            f"an arm of {arm_mm:g} mm on a base of {width_mm:g} mm",
+            f"an arm of {arm_mm:g} mm on a base of {base_mm:g} mm",
             "an arm well above half the base",
-            "Check bonwill_arm_mm and the width of the true axis.",
+            "Check bonwill_arm_mm and bonwill_base_mm.",
         )
     y = across / np.linalg.norm(across)
     up = up / np.linalg.norm(up)
     x = np.cross(y, up)
-    altitude = np.sqrt(arm_mm**2 - width_mm**2 / 4.0)
+    altitude = np.sqrt(arm_mm**2 - base_mm**2 / 4.0)
     beta, gamma = np.radians(balkwill_deg), np.radians(occlusal_to_axis_orbital_deg)
     centre = incisal - altitude * (np.cos(beta) * x - np.sin(beta) * up)
-    half = 0.5 * width_mm * y
+    half = 0.5 * base_mm * y
     third = centre + THIRD_POINT_REACH_MM * (np.cos(gamma) * x + np.sin(gamma) * up)
     return axis_orbital_from_points(HingeAxis(centre + half, centre - half), third)
 

@@ -143,7 +143,7 @@ def by_average(
             left,
             right,
             arm_mm=v[0],
-            width_mm=width,
+            base_mm=table.bonwill_base_mm,
             balkwill_deg=v[1],
             occlusal_to_axis_orbital_deg=v[2],
         )
@@ -152,14 +152,15 @@ def by_average(
         [table.bonwill_arm_mm, table.balkwill_deg, table.occlusal_to_axis_orbital_deg]
     )
     sds = np.array([BONWILL_ARM_SD_MM, BALKWILL_SD_DEG, OCCLUSAL_PLANE_SD_DEG])
-    altitude = np.sqrt(table.bonwill_arm_mm**2 - width**2 / 4.0)
+    altitude = np.sqrt(table.bonwill_arm_mm**2 - table.bonwill_base_mm**2 / 4.0)
     height = altitude * np.sin(np.radians(table.balkwill_deg))
     note = Finding(
         "warning",
         "mounting.method",
-        f"average values, not this patient: Bonwill arm {table.bonwill_arm_mm:g} mm, Balkwill "
-        f"angle {table.balkwill_deg:g} deg; the axis stands {height:.1f} mm above the occlusal "
-        "plane (published mean 34.3, 21.0 to 47.2; CBCT, n = 120)",
+        f"average values, not this patient: Bonwill arm {table.bonwill_arm_mm:g} mm on a base of "
+        f"{table.bonwill_base_mm:g} mm, Balkwill angle {table.balkwill_deg:g} deg; the axis "
+        f"stands {height:.1f} mm above the occlusal plane (published mean 34.3, 21.0 to 47.2; "
+        "CBCT, n = 120)",
         "Measure the patient where the answer depends on it.",
     )
     return Pose(build(values), width, (), propagated(build, values, sds), (note,))

@@ -1,0 +1,348 @@
+"""Commented case files to fill in, for whichever measurements exist."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Collection
+
+from kinematics.errors import InputError
+
+MOUNTINGS = {
+    "axis_points": "axis points and a third reference point seen in the upper scan",
+    "fiducials": "three or more points known in the scan and against the axis",
+    "matrix": "a ready 4x4 from a scanner, tracker or registered volume",
+    "distances": "caliper readings from the axis points to the teeth",
+    "average": "nothing measured: Bonwill triangle and Balkwill angle (averages)",
+    "none": "no casts: landmarks measured against the axis",
+}
+"""Ways to relate the casts to the axis, with what each needs; asked by ``hingewise start``."""
+MEASUREMENTS = {
+    "located_axis": "the true hinge axis was located on this patient",
+    "marks": "arbitrary and located axis are both marked on the skin and measured with a ruler",
+    "scanned_at_record": "the lower cast was scanned in the interocclusal record",
+    "pin": "the place of the incisal pin's tip against the axis is known",
+    "third_point": "the third reference point and its possible error are known",
+    "articulator": "condylar and incisal settings of the articulator are known",
+    "uncertainty": "the answer should carry its uncertainty",
+}
+"""What may have been measured besides; asked by ``hingewise start``."""
+
+_HEAD = """\
+# A case for hingewise. Every number below is an example: replace it with your own.
+# Planning, teaching and research aid; not a medical device. Verify on the patient;
+# the licensed clinician and local rules decide.
+# Units are in the key names. Opening is positive. Frame axis_orbital: origin midway between
+# the true axis points, +x anterior, +y to the patient's left, +z superior.
+schema = "hingewise-case/1"
+label = "case 1"                       # a pseudonym, never a name
+"""
+_CASTS = """
+[casts]
+upper = "upper.ply"                    # STL, PLY, OBJ or OFF, in this folder or below it
+lower = "lower.ply"
+unit = "mm"                            # of the mesh files: mm | cm | m | inch
+scanned_at = "{scanned_at}"  # pose of the lower in its file: intercuspation | record
+# upper_scan_from_lower_scan = [[1,0,0,0],[0,1,0,0],[0,0,1,0],[0,0,0,1]]  # if not the same frame
+# allow_outside = true                 # permits files outside this folder
+"""
+_MOUNTING = {
+    "axis_points": """
+[mounting]                             # points in the upper scan's frame, mm
+method = "axis_points"
+axis = "{axis}"                    # which axis these points lie on: true | arbitrary
+left_point_mm = [0.0, 55.0, 0.0]
+right_point_mm = [0.0, -55.0, 0.0]
+third_point_mm = [80.0, 30.0, 0.0]     # orbitale or another anterior reference point
+# sd_mm = 0.5                          # standard uncertainty of each coordinate
+""",
+    "fiducials": """
+[mounting]                             # three or more points, well spread
+method = "fiducials"
+# sd_mm = 0.3                          # standard uncertainty of each coordinate, if known
+[[mounting.fiducials]]
+name = "right molar marker"
+upper_scan_mm = [45.0, -25.0, -35.0]
+axis_orbital_mm = [45.0, -25.0, -35.0]
+[[mounting.fiducials]]
+name = "left molar marker"
+upper_scan_mm = [45.0, 25.0, -35.0]
+axis_orbital_mm = [45.0, 25.0, -35.0]
+[[mounting.fiducials]]
+name = "front marker"
+upper_scan_mm = [90.0, 0.0, -38.0]
+axis_orbital_mm = [90.0, 0.0, -38.0]
+[[mounting.fiducials]]
+name = "palate marker"
+upper_scan_mm = [65.0, 0.0, -22.0]
+axis_orbital_mm = [65.0, 0.0, -22.0]
+""",
+    "matrix": """
+[mounting]                             # rigid motion, translation in mm in the last column
+method = "matrix"
+axis_orbital_from_upper_scan = [
+  [1.0, 0.0, 0.0, 0.0],
+  [0.0, 1.0, 0.0, 0.0],
+  [0.0, 0.0, 1.0, 0.0],
+  [0.0, 0.0, 0.0, 1.0],
+]
+# rotation_sd_deg = 0.5
+# translation_sd_mm = 0.5
+""",
+    "average": """
+[mounting]                             # averages, not this patient
+method = "average"
+bonwill_arm_mm = 103.3                 # published mean, 90.2 to 117.9 (CBCT, n = 120)
+bonwill_base_mm = 99.6                 # between the condyles, 85.2 to 112.6 (same study)
+balkwill_deg = 20.4                    # published mean, 9.0 to 27.6 (same study)
+occlusal_to_axis_orbital_deg = 13.6    # turns the frame, not the hinge error
+incisal_point_mm = [92.0, 0.0, -38.0]      # lower scan; leave out all three points
+left_molar_point_mm = [45.0, 25.0, -35.0]  # if [[landmarks]] name them
+right_molar_point_mm = [45.0, -25.0, -35.0]  # distobuccal cusps of 37 and 47
+""",
+    "distances": """
+[mounting]                             # caliper readings; more than needed, so they check
+method = "distances"
+axis = "{axis}"                    # which axis the axis points lie on: true | arbitrary
+[[mounting.points]]                    # points of the upper cast, in the upper scan, mm
+name = "11 incisal edge"
+tooth = 11
+upper_scan_mm = [92.0, -4.0, -38.0]
+[[mounting.points]]
+name = "16 mesiobuccal cusp"
+tooth = 16
+upper_scan_mm = [58.0, -26.0, -36.0]
+[[mounting.points]]
+name = "26 mesiobuccal cusp"
+tooth = 26
+upper_scan_mm = [58.0, 26.0, -36.0]
+# kind: distance (from, to) | height above the axis-orbital plane | anterior of the axis
+#       | left of the midline (each of one point; negative the other way)
+# points: left_axis_point, right_axis_point, third_point, and those above
+[[mounting.readings]]
+kind = "distance"
+from = "left_axis_point"
+to = "11 incisal edge"
+mm = {d[0]}
+sd_mm = 0.5                            # standard uncertainty of the reading
+[[mounting.readings]]
+kind = "distance"
+from = "right_axis_point"
+to = "11 incisal edge"
+mm = {d[1]}
+[[mounting.readings]]
+kind = "distance"
+from = "left_axis_point"
+to = "16 mesiobuccal cusp"
+mm = {d[2]}
+[[mounting.readings]]
+kind = "distance"
+from = "right_axis_point"
+to = "16 mesiobuccal cusp"
+mm = {d[3]}
+[[mounting.readings]]
+kind = "distance"
+from = "left_axis_point"
+to = "26 mesiobuccal cusp"
+mm = {d[4]}
+[[mounting.readings]]
+kind = "distance"
+from = "right_axis_point"
+to = "26 mesiobuccal cusp"
+mm = {d[5]}
+[[mounting.readings]]
+kind = "height"
+of = "11 incisal edge"
+mm = -38.0
+[[mounting.readings]]
+kind = "height"
+of = "16 mesiobuccal cusp"
+mm = -36.0
+[[mounting.readings]]
+kind = "height"
+of = "26 mesiobuccal cusp"
+mm = -36.0
+""",
+    "none": "",
+}
+_WIDTH = """
+[true_axis]
+width_mm = 110.0                       # distance of the two axis points
+"""
+_ARBITRARY = """
+[arbitrary_axis]                       # how far the arbitrary point lies from the true one, by side
+left_anterior_mm = {0}
+left_superior_mm = {1}
+right_anterior_mm = {2}
+right_superior_mm = {3}
+"""
+_MARKS = """
+[marks]                                # both marks of a side, from one landmark of that side
+face_landmark = "tragus"
+left_arbitrary_anterior_mm = 13.0
+left_arbitrary_superior_mm = 0.0
+left_located_anterior_mm = 10.0
+left_located_superior_mm = 2.0
+right_arbitrary_anterior_mm = 13.0
+right_arbitrary_superior_mm = 0.0
+right_located_anterior_mm = 9.0
+right_located_superior_mm = 1.0
+facial_width_mm = 140.0                # between the two located marks
+# stand_width_mm = 130.0               # mounting stand; gives the side extension
+# ruler_tilt_deg = 0.0                 # ruler's front end above the axis-orbital plane
+"""
+_THIRD = """
+[third_point]
+kind = "orbitale"                      # orbitale | below_nasion | incisal_height
+# below_nasion_mm = 23.0               # with below_nasion
+# incisal_height_mm = 43.0             # with incisal_height: above the incisal edge
+reach_mm = 80.0                        # its distance from the axis
+error_superior_mm = 3.0                # positive: the point used was too high
+"""
+_RECORD = {
+    "scanned": "\n[record]\nas_scanned = true                      # the lower was scanned in it\n",
+    "thick": """
+[record]                               # one form only
+thickness_mm = 3.0
+site = "{site}"                     # incisors | pin | a landmark's name
+# opening_deg = 2.0
+""",
+}
+_TARGET = """
+[target]                               # one form only; from the scanned pose, raise positive
+vdo_change_mm = {vdo}
+site = "{site}"
+# opening_deg = 0.0
+# as_scanned = true
+# first_contact = true                 # teeth together about the true axis, from the record
+"""
+_PIN = """
+[pin]
+tip_mm = [130.0, 0.0, -35.0]           # axis_orbital, at the scanned pose
+"""
+_DECISION = """
+[decision]
+tolerance_mm = 0.3                     # no consensus: 0.1, 0.2, 0.3 and 0.5 are in use
+stop = "pin"                           # equal_angle | pin | contact
+"""
+_ARTICULATOR = """
+[articulator]                          # leave out what is not known
+intercondylar_mm = 110.0
+sagittal_inclination_left_deg = 40.0
+sagittal_inclination_right_deg = 40.0
+bennett_left_deg = 8.0
+bennett_right_deg = 8.0
+immediate_side_shift_left_mm = 0.0
+immediate_side_shift_right_mm = 0.0
+incisal_sagittal_deg = 10.0
+incisal_lateral_deg = 10.0
+"""
+_UNCERTAINTY = {
+    True: """
+[uncertainty]
+arbitrary_axis = "measured"            # measured | study | normal | disc | empirical
+true_axis_sd_mm = 1.0                  # located axis, per coordinate and side
+record_thickness_sd_mm = 0.1
+coverage = 0.95
+seed = 1
+""",
+    False: """
+[uncertainty]                          # the arbitrary axis was never compared on this patient
+arbitrary_axis = "normal"              # measured | study | normal | disc | empirical
+sd_anterior_mm = 3.0                   # published studies differ from 1 to 8 mm: choose
+sd_superior_mm = 3.0
+true_axis_sd_mm = 0.0
+record_thickness_sd_mm = 0.1
+coverage = 0.95
+seed = 1
+""",
+}
+_LANDMARKS = """
+[[landmarks]]                          # {frame}, mm{note}
+name = "incisal point"
+tooth = 31
+point_mm = [90.0, 0.0, -38.0]
+[[landmarks]]
+name = "37 distobuccal cusp"
+tooth = 37
+point_mm = [46.0, 25.0, -35.0]
+[[landmarks]]
+name = "47 distobuccal cusp"
+tooth = 47
+point_mm = [46.0, -25.0, -35.0]
+"""
+
+
+def _example_distances(half_width_mm: float) -> list[float]:
+    points = [(92.0, -4.0, -38.0), (58.0, -26.0, -36.0), (58.0, 26.0, -36.0)]
+    return [
+        round((x**2 + (y - side) ** 2 + z**2) ** 0.5, 1)
+        for x, y, z in points
+        for side in (half_width_mm, -half_width_mm)
+    ]
+
+
+def template(kind: str, measurements: Collection[str] = ()) -> str:
+    """Return a commented case file to fill in.
+
+    Parameters
+    ----------
+    kind : str
+        A key of ``MOUNTINGS``.
+    measurements : collection of str
+        Keys of ``MEASUREMENTS``. Without ``located_axis`` and ``marks`` the offsets are 0 and an
+        uncertainty says how far off the arbitrary axis may be.
+
+    Returns
+    -------
+    str
+        TOML that :func:`kinematics.case.read_case` accepts as it is.
+
+    Raises
+    ------
+    InputError
+        Unknown kind or measurement (the nearest is named).
+    """
+    chosen = set(measurements)
+    _known(kind, list(MOUNTINGS), "mounting")
+    for name in sorted(chosen):
+        _known(name, list(MEASUREMENTS), "measurement")
+    compared = bool(chosen & {"located_axis", "marks"})
+    casts = kind != "none"
+    scanned = casts and "scanned_at_record" in chosen
+    parts = [_HEAD]
+    if casts:
+        pose = "record" if scanned else "intercuspation"
+        parts.append(_CASTS.format(scanned_at=pose))
+    axis = "true" if compared else "arbitrary"
+    distances = _example_distances(70.0 if "marks" in chosen else 55.0)
+    parts.append(_MOUNTING[kind].format(axis=axis, d=distances))
+    if "marks" in chosen:
+        parts.append(_MARKS)
+    else:
+        if kind != "axis_points":
+            parts.append(_WIDTH)
+        offsets = (4.0, -3.0, 5.5, -1.0) if compared else (0.0, 0.0, 0.0, 0.0)
+        parts.append(_ARBITRARY.format(*offsets))
+    if "third_point" in chosen:
+        parts.append(_THIRD)
+    parts.append(_RECORD["scanned"] if scanned else _RECORD["thick"].format(site="incisors"))
+    parts.append(_TARGET.format(vdo="-2.0" if scanned else "2.0", site="incisors"))
+    if "pin" in chosen:
+        parts.append(_PIN)
+    parts.append(_DECISION)
+    if "articulator" in chosen:
+        parts.append(_ARTICULATOR)
+    if "uncertainty" in chosen or not compared:
+        parts.append(_UNCERTAINTY[compared])
+    frame = "lower_scan" if casts else "axis_orbital"
+    note = "; found automatically on casts with tooth numbers" if casts else ""
+    parts.append(_LANDMARKS.format(frame=frame, note=note))
+    return "".join(parts)
+
+
+def _known(name: str, names: list[str], what: str) -> None:
+    if name in names:
+        return
+    near = difflib.get_close_matches(name, names, n=1, cutoff=0.4)
+    hint = f"Did you mean {near[0]!r}?" if near else "Choose one of them."
+    raise InputError(what, repr(name), f"one of {', '.join(names)}", hint)

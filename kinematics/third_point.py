@@ -1,0 +1,171 @@
+"""What an error of the third reference point costs: nothing in hinge error, degrees in guidance."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from kinematics.axis import HingeAxis, opening_motion
+from kinematics.case_model import Case
+from kinematics.case_tables import Articulator
+from kinematics.closure import error_motion, pin_closing
+from kinematics.errors import InputError
+from kinematics.mounting import Mounting
+from kinematics.mounting_frame import THIRD_POINT_REACH_MM
+
+SAGITTAL_DEG = 41.9
+"""Sagittal condylar inclination where the case gives none: mean of 32 subjects, J Prosthodont
+2013;22:561 (READ, abstract)."""
+BENNETT_DEG = 7.5
+"""Bennett angle where the case gives none: progressive side shift, Lundeen & Wirth 1973
+(from memory)."""
+
+
+@dataclass(frozen=True)
+class ThirdPointEffect:
+    """Cost of a third point used too high (positive) or too low.
+
+    Attributes
+    ----------
+    error_superior_mm, reach_mm : float
+        Height error of the point, and its distance from the transferred axis.
+    tilt_deg : float
+        How far the casts then stand turned in the articulator, opening positive.
+    equal_angle_change_mm : float
+        Largest change of the closure error's magnitude at the points, same closing angle on both
+        sides; zero up to rounding. A contact stop is unchanged for the same reason.
+    pin_change_mm : float
+        The same with the pin as the stop: small, not zero, because the pin holds a height along
+        the articulator's own vertical.
+    sagittal_deg, bennett_deg : (float, float)
+        Guidance angles against the true frame, and as they read in the articulator.
+    """
+
+    error_superior_mm: float
+    reach_mm: float
+    tilt_deg: float
+    equal_angle_change_mm: float
+    pin_change_mm: float
+    sagittal_deg: tuple[float, float]
+    bennett_deg: tuple[float, float]
+
+
+def third_point_effect(
+    true_axis: HingeAxis,
+    arbitrary_axis: HingeAxis,
+    true_closing_deg: float,
+    target_mm: ArrayLike,
+    pin_tip_record_mm: ArrayLike,
+    *,
+    error_superior_mm: float,
+    reach_mm: float,
+    sagittal_deg: float = SAGITTAL_DEG,
+    bennett_deg: float = BENNETT_DEG,
+) -> ThirdPointEffect:
+    """Compute the effect by turning the casts about the transferred axis and closing again.
+
+    Parameters
+    ----------
+    true_axis, arbitrary_axis : HingeAxis
+        In ``axis_orbital``; the arbitrary one is transferred.
+    true_closing_deg : float
+        From record to target, closing positive.
+    target_mm : array_like, shape (n, 3), mm
+        Points of the lower at the target pose.
+    pin_tip_record_mm : array_like, shape (3,), mm
+        Belongs to the articulator and does not turn with the casts.
+    error_superior_mm, reach_mm : float
+    sagittal_deg, bennett_deg : float
+        Guidance angles of the patient.
+
+    Raises
+    ------
+    InputError
+        A reach that is not above 0.
+
+    Notes
+    -----
+    *Guarantee*: none about small angles; everything is recomputed in the turned frame.
+    *Source*: derived here. With F the turn, the error motion becomes ``F E F^-1``: the same screw
+    elsewhere, so every magnitude stays; a sagittal path steepens by exactly F's angle.
+    """
+    if not reach_mm > 0.0:
+        raise InputError(
+            "third_point.reach_mm", f"{reach_mm:g}", "a distance above 0 mm", "Measure it."
+        )
+    tilt = float(np.degrees(np.arctan2(error_superior_mm, reach_mm)))
+    turn = opening_motion(arbitrary_axis, tilt)
+    points = np.asarray(target_mm, dtype=np.float64).reshape(-1, 3)
+    turned_true, turned_points = true_axis.transformed(turn), turn.apply(points).reshape(-1, 3)
+    turned_arbitrary = arbitrary_axis.transformed(turn)
+    theta = true_closing_deg
+
+    def change(before_deg: float, after_deg: float) -> float:
+        before = error_motion(true_axis, arbitrary_axis, theta, before_deg)
+        after = error_motion(turned_true, turned_arbitrary, theta, after_deg)
+        old = np.linalg.norm(before.apply(points) - points, axis=1)
+        new = np.linalg.norm(after.apply(turned_points) - turned_points, axis=1)
+        return float(np.abs(new - old).max())
+
+    pin = pin_closing(true_axis, arbitrary_axis, theta, pin_tip_record_mm)
+    turned_pin = pin_closing(turned_true, turned_arbitrary, theta, pin_tip_record_mm)
+    forward, side = 1.0, np.tan(np.radians(bennett_deg))
+    path = np.array([forward, -side, -np.tan(np.radians(sagittal_deg))])
+    seen = opening_motion(_level(arbitrary_axis), tilt).rotation.apply(path)
+    return ThirdPointEffect(
+        error_superior_mm=error_superior_mm,
+        reach_mm=reach_mm,
+        tilt_deg=tilt,
+        equal_angle_change_mm=change(theta, theta),
+        pin_change_mm=change(pin, turned_pin),
+        sagittal_deg=(sagittal_deg, _angle(-seen[2], seen[0])),
+        bennett_deg=(bennett_deg, _angle(-seen[1], seen[0])),
+    )
+
+
+def third_point_effect_of_case(
+    case: Case,
+    mounting: Mounting,
+    true_closing_deg: float,
+    target_mm: ArrayLike,
+    pin_tip_record_mm: ArrayLike,
+) -> ThirdPointEffect | None:
+    """Return the effect for a case's ``[third_point]``; None without that table.
+
+    The condylar settings of ``[articulator]`` are used where they are given (mean of both sides).
+    """
+    table = case.third_point
+    if table is None:
+        return None
+    at = case.articulator or Articulator()
+    sides = at.sagittal_inclination_left_deg, at.sagittal_inclination_right_deg
+    sagittal = _mean(*sides, SAGITTAL_DEG)
+    bennett = _mean(at.bennett_left_deg, at.bennett_right_deg, BENNETT_DEG)
+    return third_point_effect(
+        mounting.true_axis,
+        mounting.arbitrary_axis,
+        true_closing_deg,
+        target_mm,
+        pin_tip_record_mm,
+        error_superior_mm=table.error_superior_mm,
+        reach_mm=table.reach_mm if table.reach_mm is not None else THIRD_POINT_REACH_MM,
+        sagittal_deg=sagittal,
+        bennett_deg=bennett,
+    )
+
+
+def _mean(left: float | None, right: float | None, default: float) -> float:
+    given = [v for v in (left, right) if v is not None]
+    return float(np.mean(given)) if given else default
+
+
+def _angle(rise: float, run: float) -> float:
+    return float(np.degrees(np.arctan2(rise, run)))
+
+
+def _level(axis: HingeAxis) -> HingeAxis:
+    """The transverse axis of the articulator's own frame: guidance angles refer to it."""
+    half: NDArray[np.float64] = np.array([0.0, axis.width_mm / 2.0, 0.0])
+    return HingeAxis(half, -half)

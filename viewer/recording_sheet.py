@@ -1,0 +1,253 @@
+"""A one-page form for the clinic (HTML, printable) with the fields of the case file."""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from dataclasses import dataclass
+from pathlib import Path
+
+import jinja2
+
+from kinematics.case import write_text
+from kinematics.case_template import template
+
+CAUTION = (
+    "Planning, teaching and research aid; not a medical device. Verify on the patient. "
+    "The licensed clinician and local rules decide."
+)
+
+
+@dataclass(frozen=True)
+class Field:
+    """One line to fill in: words for the reader, and the key of the case file that takes it."""
+
+    words: str
+    key: str
+    unit: str = "mm"
+
+
+@dataclass(frozen=True)
+class Section:
+    """A group of lines; with ``columns`` the keys hold one ``{}`` for each column's name."""
+
+    title: str
+    hint: str
+    fields: tuple[Field, ...]
+    columns: tuple[str, ...] = ()
+    rows: int = 0
+
+
+_SIDES = ("left", "right")
+_MOUNTING = {
+    "axis_points": Section(
+        "Axis points in the upper scan",
+        "Read in the scanning program; x, y, z.",
+        (
+            Field("Left axis point (x, y, z)", "mounting.left_point_mm", "mm"),
+            Field("Right axis point (x, y, z)", "mounting.right_point_mm", "mm"),
+            Field("Third reference point (x, y, z)", "mounting.third_point_mm", "mm"),
+            Field("Axis they lie on: true or arbitrary", "mounting.axis", ""),
+        ),
+    ),
+    "fiducials": Section(
+        "Points known in both frames",
+        "Three or more, spread wide, not on a line; x, y, z.",
+        (
+            Field("Name", "mounting.fiducials.name", ""),
+            Field("In the upper scan", "mounting.fiducials.upper_scan_mm"),
+            Field("Against the axis", "mounting.fiducials.axis_orbital_mm"),
+        ),
+        rows=5,
+    ),
+    "matrix": Section(
+        "Matrix from the scanner or tracker",
+        "Note the file that holds it; all 16 numbers in full digits.",
+        (Field("File", "mounting.axis_orbital_from_upper_scan", ""),),
+    ),
+    "distances": Section(
+        "Caliper readings",
+        "Distance between two points; or height above the axis-orbital plane, anterior of the "
+        "axis, left of the midline (negative the other way). Take two more than needed.",
+        (
+            Field("Kind", "mounting.readings.kind", ""),
+            Field("From (or of)", "mounting.readings.from", ""),
+            Field("To", "mounting.readings.to", ""),
+            Field("Reading", "mounting.readings.mm"),
+            Field("Uncertainty (or repeat)", "mounting.readings.sd_mm"),
+        ),
+        rows=10,
+    ),
+    "average": Section(
+        "Average mounting",
+        "Nothing is measured; leave the averages unless the patient's own values are known.",
+        (
+            Field("Bonwill arm (103.3)", "mounting.bonwill_arm_mm"),
+            Field("Bonwill base (99.6)", "mounting.bonwill_base_mm"),
+            Field("Balkwill angle (20.4)", "mounting.balkwill_deg", "deg"),
+        ),
+    ),
+}
+_OFFSETS = Section(
+    "Arbitrary point, from the located point",
+    "Anterior and superior positive.",
+    (
+        Field("Anterior", "arbitrary_axis.{}_anterior_mm"),
+        Field("Superior", "arbitrary_axis.{}_superior_mm"),
+    ),
+    _SIDES,
+)
+_MARKS = Section(
+    "Marks on the skin",
+    "Measure both marks of a side from one landmark of that side; anterior and superior positive.",
+    (
+        Field("Arbitrary mark, anterior", "marks.{}_arbitrary_anterior_mm"),
+        Field("Arbitrary mark, superior", "marks.{}_arbitrary_superior_mm"),
+        Field("Located mark, anterior", "marks.{}_located_anterior_mm"),
+        Field("Located mark, superior", "marks.{}_located_superior_mm"),
+    ),
+    _SIDES,
+)
+_FACE = Section(
+    "Face and stand",
+    "",
+    (
+        Field("Landmark that the marks are measured from", "marks.face_landmark", ""),
+        Field("Facial width between the located marks", "marks.facial_width_mm"),
+        Field("Width of the mounting stand", "marks.stand_width_mm"),
+        Field("Ruler's front end above the axis-orbital plane", "marks.ruler_tilt_deg", "deg"),
+    ),
+)
+_WIDTH = Section("Axis", "", (Field("Distance of the two true axis points", "true_axis.width_mm"),))
+_THIRD = Section(
+    "Third reference point",
+    "",
+    (
+        Field("Orbitale, below nasion, or incisal height", "third_point.kind", ""),
+        Field("Below nasion", "third_point.below_nasion_mm"),
+        Field("Above the incisal edge", "third_point.incisal_height_mm"),
+        Field("Distance from the axis", "third_point.reach_mm"),
+        Field("Used too high by (negative: too low)", "third_point.error_superior_mm"),
+    ),
+)
+_RECORD = Section(
+    "Record and plan",
+    "Openings are counted from the scanned pose; a raise is positive.",
+    (
+        Field("Lower scanned at: intercuspation or record", "casts.scanned_at", ""),
+        Field("Thickness of the interocclusal record", "record.thickness_mm"),
+        Field("measured at (incisors, pin or tooth)", "record.site", ""),
+        Field("Planned change of the vertical dimension", "target.vdo_change_mm"),
+        Field("measured at", "target.site", ""),
+        Field("Tolerance (0.1, 0.2, 0.3 or 0.5)", "decision.tolerance_mm"),
+    ),
+)
+_PIN = Section("Incisal pin", "", (Field("Tip against the axis (x, y, z)", "pin.tip_mm", "mm"),))
+_ARTICULATOR = Section(
+    "Articulator settings",
+    "",
+    (
+        Field("Sagittal condylar inclination", "articulator.sagittal_inclination_{}_deg", "deg"),
+        Field("Bennett angle", "articulator.bennett_{}_deg", "deg"),
+        Field("Immediate side shift", "articulator.immediate_side_shift_{}_mm"),
+    ),
+    _SIDES,
+)
+
+_PAGE = jinja2.Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True).from_string(
+    """<!doctype html>
+<html lang="en"><head><meta charset="utf-8">
+<title>Recording sheet: {{ label }}</title>
+<style>
+@page { size: A4; margin: 12mm; }
+body { font: 9pt/1.2 sans-serif; color: #111; max-width: 186mm; margin: 4mm auto; }
+h1 { font-size: 14pt; margin: 0 0 1mm; } h2 { font-size: 10.5pt; margin: 1.8mm 0 0.3mm; }
+p { margin: 0 0 1mm; } .hint { color: #444; font-size: 8.5pt; }
+table { border-collapse: collapse; width: 100%; table-layout: fixed; break-inside: avoid; }
+td, th { border: 0.3mm solid #888; padding: 0.4mm 1.5mm; text-align: left; font-weight: normal;
+  height: 4.6mm; } th { background: #f1f1f1; font-size: 8.5pt; }
+.words { width: 62mm; } .unit { width: 11mm; color: #444; } .key { width: 60mm; }
+code { font-size: 7pt; color: #555; } th code { display: block; }
+footer { margin-top: 3mm; border-top: 0.3mm solid #888; padding-top: 1mm; font-size: 8.5pt; }
+</style></head><body>
+<h1>Recording sheet: {{ label }}</h1>
+<p>Pseudonym only, never a name. Date: ________ Recorded by (initials): ________
+Left and right are the patient's.</p>
+{% for s in sections %}
+<h2>{{ s.title }}</h2>
+{% if s.hint %}<p class="hint">{{ s.hint }}</p>{% endif %}
+<table>
+{% if s.rows %}
+<tr>{% for f in s.fields %}<th>{{ f.words }}{{ ", " ~ f.unit if f.unit else "" }}<code>{{ f.key }}
+</code></th>{% endfor %}</tr>
+{% for _ in range(s.rows) %}
+<tr>{% for f in s.fields %}<td>&nbsp;</td>{% endfor %}</tr>
+{% endfor %}
+{% else %}
+{% if s.columns %}
+<tr><th class="words"></th>{% for c in s.columns %}<th>{{ c }}</th>{% endfor %}
+<th class="unit"></th><th class="key"></th></tr>
+{% endif %}
+{% for f in s.fields %}
+<tr><td class="words">{{ f.words }}</td>
+{% for c in s.columns or [""] %}<td>&nbsp;</td>{% endfor %}<td class="unit">{{ f.unit }}</td>
+<td class="key"><code>{{ f.key.format("left/right") }}</code></td></tr>
+{% endfor %}
+{% endif %}
+</table>
+{% endfor %}
+<footer>{{ caution }}</footer>
+</body></html>
+"""
+)
+
+
+def sections_for(kind: str, measurements: Collection[str] = ()) -> list[Section]:
+    """Return the sections of the sheet for a mounting and the measurements that exist.
+
+    Parameters
+    ----------
+    kind, measurements
+        As :func:`kinematics.case_template.template`, whose case takes the readings.
+
+    Raises
+    ------
+    InputError
+        Unknown kind or measurement.
+    """
+    template(kind, measurements)  # refuses what it does not know
+    out = [_MOUNTING[kind]] if kind in _MOUNTING else []
+    if "marks" in measurements:
+        out += [_MARKS, _FACE]
+    else:
+        out += [_WIDTH] if kind != "axis_points" else []
+        out += [_OFFSETS] if "located_axis" in measurements else []
+    for name, section in (("third_point", _THIRD), ("pin", _PIN), ("articulator", _ARTICULATOR)):
+        if name in measurements:
+            out.append(section)
+    return [*out, _RECORD]
+
+
+def recording_sheet_html(
+    kind: str, measurements: Collection[str] = (), label: str = "________________"
+) -> str:
+    """Return the sheet as one HTML page that needs no other file.
+
+    Parameters
+    ----------
+    kind, measurements
+        As :func:`sections_for`.
+    label : str
+        Pseudonymous case label; escaped.
+    """
+    sections = sections_for(kind, measurements)
+    return str(_PAGE.render(label=label, sections=sections, caution=CAUTION))
+
+
+def write_recording_sheet(
+    path: Path | str,
+    kind: str,
+    measurements: Collection[str] = (),
+    label: str = "________________",
+) -> None:
+    """Write the sheet, whole or not at all; ``InputError`` if the folder cannot be written."""
+    write_text(path, recording_sheet_html(kind, measurements, label))
