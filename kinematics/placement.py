@@ -72,8 +72,15 @@ class PlacedCase:
         )
 
 
-def place(case: Case) -> PlacedCase:
+def place(case: Case, *, strict: bool = True) -> PlacedCase:
     """Read a case's casts, mount them and collect the landmarks.
+
+    Parameters
+    ----------
+    case : Case
+    strict : bool
+        Whether a finding of level "error" (casts swapped, a mesh without area) ends the work;
+        ``inspect`` goes on and lists it.
 
     Raises
     ------
@@ -82,7 +89,12 @@ def place(case: Case) -> PlacedCase:
     """
     upper_scan, lower_scan, health, notes = load_casts(case)
     found = []
-    if case.mounting is not None and case.mounting.method == "average" and upper_scan is not None and lower_scan is not None:
+    if (
+        case.mounting is not None
+        and case.mounting.method == "average"
+        and upper_scan is not None
+        and lower_scan is not None
+    ):
         towards = upper_scan.vertices_mm.mean(axis=0) - lower_to_upper(case).apply(
             lower_scan.vertices_mm.mean(axis=0)
         )
@@ -95,6 +107,9 @@ def place(case: Case) -> PlacedCase:
     lower = None if lower_scan is None else lower_scan.moved(from_lower)
     if upper is not None and lower is not None:
         findings += check_pair(upper, lower, UP)
+    if strict:
+        _refuse(findings)
+    if upper is not None and lower is not None:
         _refuse_axis_in_casts(upper, lower, mounting.true_axis, mounting.arbitrary_axis)
     marks, more = landmarks_for(case, lower, from_lower)
     return PlacedCase(
@@ -211,6 +226,12 @@ class CastContacts:
             "Scans stored in occlusion usually overlap by 0.05 to 0.5 mm: give a record that holds "
             "the casts apart, or correct the bite registration.",
         )
+
+
+def _refuse(findings: list[Finding]) -> None:
+    for finding in findings:
+        if finding.level == "error":
+            raise InputError(finding.where, finding.message, "inputs without it", finding.fix)
 
 
 def _refuse_axis_in_casts(upper: Cast, lower: Cast, *axes: HingeAxis) -> None:
