@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from viewer.figure_data import arrow_factor, tooth_table
-from viewer.figure_look import DASH, halo, new_figure, spread
+from viewer.figure_look import DASH, halo, new_figure, spread, wrapped
 from viewer.palette import (
     LIGHT,
     STOP_LABEL,
@@ -20,6 +20,10 @@ from viewer.palette import (
 if TYPE_CHECKING:
     from kinematics.assess import Assessment
 
+CURVE_ROOM = 2.5
+"""How far above the verdict's own curve the others may stretch the axis; beyond, they run out."""
+LONG_NAME = 4
+"""Characters from which a name is wrapped instead of written in one line."""
 COMPONENTS = (
     ("anteroposterior", "anteroposterior (+ anterior)", ""),
     ("transverse", "transverse (+ to the patient's left)", "////"),
@@ -41,12 +45,14 @@ def departure_figure(assessment: Assessment) -> Any:
     axes = figure.add_axes((0.08, 0.14, 0.74, 0.76))
     x = np.asarray(curve.departure_mm, dtype=np.float64)
     tolerance = 1e3 * verdict.tolerance_mm
-    top = max(1.15 * tolerance, 10.0)
     named = [(tolerance, f"your tolerance {tolerance:.0f} µm", "tolerance")]
+    main = 1e3 * np.asarray(curve.worst_error_mm[verdict.stop], dtype=np.float64)
+    top = 1.08 * max(tolerance, float(np.nanmax(main, initial=0.0)), 10.0)
+    others = [1e3 * float(np.nanmax(e, initial=0.0)) for e in curve.worst_error_mm.values()]
+    top = min(max(top, 1.04 * max(others)), CURVE_ROOM * top)
     for stop, error in curve.worst_error_mm.items():
         y = 1e3 * np.asarray(error, dtype=np.float64)
         finite = y[np.isfinite(y)]
-        top = max(top, 1.06 * float(finite.max(initial=0.0)))
         chosen = stop == verdict.stop
         axes.plot(
             x,
@@ -59,7 +65,9 @@ def departure_figure(assessment: Assessment) -> Any:
         if len(finite):
             last = float(y[np.flatnonzero(np.isfinite(y))[-1]])
             role = "arbitrary" if chosen else "quiet"
-            named.append((last, STOP_LABEL[stop] + (" (verdict)" if chosen else ""), role))
+            named.append(
+                (min(last, top), STOP_LABEL[stop] + (" (verdict)" if chosen else ""), role)
+            )
     axes.axhspan(0, tolerance, color=LIGHT.within, lw=0, zorder=0)
     axes.axhline(tolerance, color=LIGHT.tolerance, ls=DASH["dotted"], lw=1.8, gid="tolerance")
     here = float(assessment.departure_mm)
@@ -163,8 +171,8 @@ def teeth_figure(assessment: Assessment) -> Any:
             width,
             color=getattr(LIGHT, role),
             hatch=hatch,
-            edgecolor=LIGHT.page,
-            lw=0.5,
+            edgecolor=LIGHT.quiet,
+            lw=0.8,
             label=text,
             gid=f"component {role}",
         )
@@ -182,11 +190,13 @@ def teeth_figure(assessment: Assessment) -> Any:
     lower.axhline(0, color=LIGHT.ink, lw=0.9)
     lower.set_ylabel(f"parts at {STOP_LABEL[stop]}, µm")
     lower.margins(y=0.12)
-    long = max(len(t) for t in table.labels) > 4
+    long = max(len(t) for t in table.labels) > LONG_NAME
+    turn = 60 if long and len(at) > 8 else 0
+    names = [wrapped(t, 14) if long and not turn else t for t in table.labels]
     for axes, columns in ((upper, 4), (lower, 4)):
-        axes.set_xticks(
-            at, table.labels, rotation=35 if long else 0, ha="right" if long else "center"
-        )
+        axes.set_xticks(at, names, rotation=turn, ha="right" if turn else "center")
+        if turn and axes is upper:
+            axes.set_xticks(at, [""] * len(at))
         axes.set_xlim(-0.7, len(at) - 0.3)
         axes.grid(axis="y")
         axes.set_axisbelow(True)
@@ -206,12 +216,12 @@ def teeth_figure(assessment: Assessment) -> Any:
 
 def arch_figure(assessment: Assessment) -> Any:
     """Draw the arch from above: a disc a tooth in the signed colours, an arrow for the shift."""
-    figure = new_figure(6.4, 5.8)
+    figure = new_figure(6.4, 4.9)
     stop = assessment.verdict.stop
     table = tooth_table(assessment, stop)
     factor = arrow_factor(assessment, stop)
     limit = scale_limit_um(table.high_um[stop])
-    axes = figure.add_axes((0.02, 0.03, 0.96, 0.88))
+    axes = figure.add_axes((0.02, 0.02, 0.96, 0.9))
     points = assessment.landmarks.points_mm[table.index]
     shift = table.error_um[stop] * 1e-3
     # Seen onto the lower with the incisors below: x is drawn downwards, the right on the left.
@@ -241,9 +251,11 @@ def arch_figure(assessment: Assessment) -> Any:
         gid="shift",
     )
     middle = np.array([across.mean(), down.max()])
+    long = max(len(t) for t in table.labels) > LONG_NAME
     for i, label in enumerate(table.labels):
         out = np.array([across[i], down[i]]) - middle
         out = 30.0 * out / max(float(np.linalg.norm(out)), 1e-9)
+        side = "left" if out[0] > 0 else "right"
         high = table.high_um[stop][i]
         for text, lift, size, role in (
             (label, 6, 10.5, "ink"),
@@ -252,9 +264,11 @@ def arch_figure(assessment: Assessment) -> Any:
             axes.annotate(
                 text,
                 (across[i], down[i]),
-                xytext=(float(out[0]), float(out[1]) + lift),
+                xytext=((0.6 if long else 1.0) * float(out[0]), float(out[1]) + lift),
                 textcoords="offset points",
-                ha="center",
+                ha="center"
+                if not long or abs(out[0]) < 12
+                else ("left" if out[0] > 0 else "right"),
                 va="center",
                 fontsize=size,
                 color=getattr(LIGHT, role),
@@ -262,7 +276,8 @@ def arch_figure(assessment: Assessment) -> Any:
             )
     tips = np.stack([across + factor * shift[:, 1], down - factor * shift[:, 0]], axis=1)
     every = np.concatenate([tips, np.stack([across, down], axis=1)])
-    low, high_end = every.min(axis=0) - 9.0, every.max(axis=0) + 9.0
+    room = np.array([34.0 if long else 9.0, 9.0])
+    low, high_end = every.min(axis=0) - room, every.max(axis=0) + room
     axes.set_xlim(low[0], high_end[0])
     axes.set_ylim(low[1], high_end[1])
     axes.set_aspect("equal", adjustable="box")

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
 
 ARC_SHARE = 0.45
 """How large the drawn error is made beside the path's length (ours)."""
-ARROW_SHARE = 0.16
+ARROW_SHARE = 0.14
 """How long the longest drawn arrow is beside the arch's width (ours)."""
 NICE_FACTORS = (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000)
 """Exaggerations offered; the figure prints the one used."""

@@ -73,3 +73,10 @@ def spread(wanted: NDArray[np.float64], gap: float, low: float, high: float) -> 
     for i in range(n - 2, -1, -1):
         at[i] = min(at[i], at[i + 1] - gap)
     return at
+
+
+def wrapped(text: str, width: int = 22, lines: int = 3) -> str:
+    """A name in at most ``lines`` lines of at most ``width`` characters."""
+    import textwrap
+
+    return "\n".join(textwrap.wrap(text, width, max_lines=lines, placeholder="…"))

@@ -82,7 +82,7 @@ def to_svg(figure: Any, key: str, title: str) -> str:
     return svg[:end] + named + svg[end:]
 
 
-def to_png(figure: Any, *, dpi: int = 200) -> bytes:
+def to_png(figure: Any, *, dpi: int = 150) -> bytes:
     """Return a figure as the bytes of a PNG on the light page colour."""
     import matplotlib
 

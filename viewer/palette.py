@@ -84,7 +84,7 @@ class Colours:
 
 
 LIGHT = Colours(
-    page="#fdfcf9",
+    page="#ffffff",
     panel="#f4f1ea",
     ink="#23262b",
     quiet="#5d6169",
@@ -92,11 +92,11 @@ LIGHT = Colours(
     true="#0072b2",
     arbitrary="#d55e00",
     tolerance="#6b5300",
-    within="#e3efe9",
+    within="#e2f0ea",
     beyond="#f6e5e9",
     anteroposterior="#3f4147",
     transverse="#9c9ea3",
-    vertical="#cc79a7",
+    vertical="#f0e442",
     upper="#e6dcc8",
     lower="#dccfb6",
     ghost="#d55e01",
@@ -104,7 +104,7 @@ LIGHT = Colours(
     contact="#1e1e1c",
     high="#97357e",
     open="#3e7525",
-    halo="#fdfcf8",
+    halo="#fffffe",
 )
 DARK = Colours(
     page="#15181c",
@@ -119,7 +119,7 @@ DARK = Colours(
     beyond="#3a2230",
     anteroposterior="#d9dade",
     transverse="#85888f",
-    vertical="#dd9cc0",
+    vertical="#f0e443",
     upper="#d3c9b6",
     lower="#c6baa3",
     ghost="#f08a3d",

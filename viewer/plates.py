@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from viewer.draw import Picture, render
-from viewer.figure_look import spread
+from viewer.figure_look import spread, wrapped
 from viewer.palette import STOP_LABEL, colours, signed_table
 from viewer.scene_items import Label, Scene
 
@@ -93,19 +93,14 @@ def _name_points(axes: Any, picture: Picture, labels: list[Label], scene: Scene)
             axes.text(
                 x_text,
                 y,
-                _wrapped(labels[i].text),
+                wrapped(labels[i].text, 24, 2),
                 color=colour,
                 fontsize=16,
                 ha=align,
                 va="center",
                 linespacing=1.1,
+                parse_math=False,
             )
-
-
-def _wrapped(text: str, width: int = 22) -> str:
-    import textwrap
-
-    return "\n".join(textwrap.wrap(text.replace("$", r"\$"), width)[:3])
 
 
 def _length_bar(axes: Any, picture: Picture, ink: str) -> None:
@@ -189,13 +184,11 @@ def plate(scene: Scene, view: str, *, size_px: tuple[int, int] = (1000, 720)) ->
 
 
 def plate_png(scene: Scene, view: str) -> bytes:
-    """Return :func:`plate` as the bytes of a PNG, reduced to 256 colours where that is smaller."""
+    """Return :func:`plate` as the bytes of a PNG."""
     from PIL import Image
 
-    figure = plate(scene, view)
-    raw = io.BytesIO()
-    figure.savefig(raw, format="png", dpi=DPI, facecolor=figure.get_facecolor())
-    image = Image.open(raw).convert("RGB")
+    canvas = plate(scene, view).canvas
+    canvas.draw()
     out = io.BytesIO()
-    image.save(out, format="PNG", optimize=True)
+    Image.fromarray(np.asarray(canvas.buffer_rgba())[..., :3]).save(out, format="PNG")
     return out.getvalue()

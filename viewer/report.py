@@ -150,7 +150,7 @@ def render_report(
     first = a.verdict.stop
     order = [first, *[s for s in a.stops if s != first]]
     shown = [
-        (name, *PLATE_TEXT[name], {t: data_uri(plates[name][t]) for t in THEMES})
+        (name, *PLATE_TEXT[name], {t: Markup(data_uri(plates[name][t])) for t in THEMES})
         for name in PLATE_TEXT
         if name in plates
     ]

@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 
 NONE = "–"
 """Stands for a number that does not exist."""
+NOTHING_MM = 1e-6
+"""An error below a nanometre is rounding: no tooth is named for it."""
 CONTACT_WORDS = {
     "contact": "teeth meet",
     "already_touching": "teeth touch or overlap from the start",
@@ -101,7 +103,7 @@ def angles_table(a: Assessment) -> Table:
                 signed(result.closing_deg, 3),
                 signed(result.closing_deg - a.true_closing_deg, 3),
                 plain(1e3 * size),
-                a.landmarks.names[i],
+                a.landmarks.names[i] if size > NOTHING_MM else NONE,
                 yes_no(size <= a.verdict.tolerance_mm),
             )
         )
@@ -144,7 +146,7 @@ def landmark_table(a: Assessment, stop: Stop) -> Table:
 def contact_table(a: Assessment) -> Table:
     """First contact about both axes and back in the mouth."""
 
-    def row(what: str, report: ContactReport, more: str) -> tuple[str, ...]:
+    def row(what: str, report: ContactReport) -> tuple[str, ...]:
         met = report.status == "contact"
         point = report.point_mm if met else np.full(3, np.nan)
         return (
@@ -154,23 +156,15 @@ def contact_table(a: Assessment) -> Table:
             str(report.lower_tooth or NONE),
             str(report.upper_tooth or NONE),
             ", ".join(plain(float(c), 1) for c in point) if met else NONE,
-            more or report.message,
+            report.message,
         )
 
     rows = [
-        row("closing about the true axis, from the record", a.contact_true, ""),
-        row("closing about the arbitrary axis, from the record", a.contact_arbitrary, ""),
+        row("closing about the true axis, from the record", a.contact_true),
+        row("closing about the arbitrary axis, from the record", a.contact_arbitrary),
     ]
     if a.mouth is not None:
-        rows.append(row("restoration back in the mouth, from the target", a.mouth.contact, ""))
-        open_mm = a.mouth.propped_incisors_mm
-        if math.isfinite(open_mm):
-            words = "stays open" if open_mm >= 0 else "closes beyond the target by"
-            rows[-1] = (
-                *rows[-1][:-1],
-                f"{rows[-1][-1]} The bite {words} {plain(abs(a.mouth.propped_deg), 3)}°, "
-                f"{plain(1e3 * abs(open_mm))} µm at the incisors.",
-            )
+        rows.append(row("restoration back in the mouth, from the target", a.mouth.contact))
     return Table(
         "First contact of the teeth",
         ("movement", "what happens", "closing, °", "lower tooth", "upper tooth",
@@ -193,7 +187,7 @@ def remedy_table(a: Assessment) -> Table:
                 r.what,
                 signed(r.departure_mm, 2),
                 plain(1e3 * r.worst_error_mm),
-                r.worst_landmark,
+                r.worst_landmark if r.worst_error_mm > NOTHING_MM else NONE,
                 yes_no(r.within),
             )
             for r in a.verdict.remedies
