@@ -21,9 +21,7 @@ OCCLUSAL_SPHERE_MM = 101.6
 """Radius of the sphere on which cusps lie (Monson's 4 inches, READ second hand)."""
 SPHERE_CENTRE_X_MM = -31.6
 """Puts incisors and second molars on one level; Spee's depth is then 1.9 mm (derived here)."""
-SPHERE_RISE_MM = float(
-    OCCLUSAL_SPHERE_MM - np.sqrt(OCCLUSAL_SPHERE_MM**2 - SPHERE_CENTRE_X_MM**2)
-)
+SPHERE_RISE_MM = float(OCCLUSAL_SPHERE_MM - np.sqrt(OCCLUSAL_SPHERE_MM**2 - SPHERE_CENTRE_X_MM**2))
 PAD_MM = 5.0
 """Length of the ridge behind the last tooth (ours)."""
 GUM_SHOWN_MM = 3.5
@@ -161,7 +159,10 @@ def _pose(
         c, d = np.cos(np.radians(angle)), np.sin(np.radians(angle))
         axes[[i, j]] = np.stack([c * axes[i] - d * axes[j], d * axes[i] + c * axes[j]])
     base = np.array([*point, float(occlusal_level(point[0], point[1]))])
-    origin = base + (shift + 0.08 * draw[4]) * w + height * z
+    # Overbite and overjet are measured level and upright, so the shifts are too.
+    level = np.array([*normal, 0.0])
+    upright = np.array([0.0, 0.0, 1.0 if arch == "lower" else -1.0])
+    origin = base + (shift + 0.08 * draw[4]) * level + height * upright
     return PlacedTooth(shape, s, 0.5 * span, origin, axes)
 
 
@@ -172,14 +173,14 @@ def _setting(
     jet, bite = occlusion.overjet_mm, occlusion.overbite_mm
     if arch == "upper":
         return {
-            1: (14.0, -3.0, 0.0, jet + 0.2, bite - 1.0),
-            2: (12.0, -5.0, 3.0, jet - 0.2, bite - 1.5),
-            3: (4.0, -5.0, 6.0, jet + 0.7, bite - 0.7),
+            1: (6.0, -3.0, 0.0, jet + 0.4, bite - 1.0),
+            2: (5.0, -5.0, 3.0, jet + 0.05, bite - 1.5),
+            3: (-2.0, -5.0, 6.0, jet + 1.0, bite - 0.7),
         }.get(place, (0.0, 0.0, 0.0, 0.0, 0.0))
     return {
-        1: (4.0, 0.0, 0.0, 0.0, 1.0),
-        2: (3.0, 0.0, 1.0, 0.0, 1.0),
-        3: (-1.0, -3.0, 5.0, 0.25, 1.35),
+        1: (14.0, 0.0, 0.0, 0.0, 1.0),
+        2: (13.0, 0.0, 1.0, 0.0, 1.0),
+        3: (8.0, -3.0, 5.0, 0.25, 1.35),
     }.get(place, (0.0, 0.0, 0.0, 0.0, 0.0))
 
 
@@ -209,12 +210,14 @@ class ArchSolid:
             gum = self.to_section(tooth, 0.5 * (bn + cn), neck)
             web = self.to_section(tooth, 0.0, -2.0 if place <= 3 else -0.9)
             knots.append(
-                [*core, gum[0], 0.5 * (bn - cn), web[1], 0.9 if place <= 3 else 1.9, web[0]]
+                [*core, gum[0], 0.5 * (bn - cn), web[1], 1.0 if place <= 3 else 2.3, web[0]]
             )
             margins.append((tooth.s_mm, gum[1]))
         at = [t.s_mm for t in self.teeth]
-        first, last = (t.s_mm + k * (t.half_span_mm + PAD_MM) for t, k in zip(
-            (self.teeth[0], self.teeth[-1]), (-1, 1)))
+        first, last = (
+            t.s_mm + k * (t.half_span_mm + PAD_MM)
+            for t, k in zip((self.teeth[0], self.teeth[-1]), (-1, 1))
+        )
         self.s_range = (first, last)
         ends = []
         for row, level in ((knots[0], margins[0][1]), (knots[-1], margins[-1][1])):
@@ -222,8 +225,10 @@ class ArchSolid:
             end[1], end[4] = level - 2.5, level - 3.0
             end[3] = 0.8 * row[3]
             ends.append(end)
-        distal = [t.s_mm + k * (t.half_span_mm + 0.8) for t, k in zip(
-            (self.teeth[0], self.teeth[-1]), (-1, 1))]
+        distal = [
+            t.s_mm + k * (t.half_span_mm + 0.8)
+            for t, k in zip((self.teeth[0], self.teeth[-1]), (-1, 1))
+        ]
         behind = []
         for row, end in zip((knots[0], knots[-1]), ends):
             behind.append([0.6 * a + 0.4 * b for a, b in zip(row, end)])
@@ -247,14 +252,16 @@ class ArchSolid:
         self._web = PchipInterpolator(np.array(web_s), np.array(web_h))
         edge_s, edge_h = [first], [margins[0][1] + 0.2]
         for k, tooth in enumerate(self.teeth):
-            papilla = 1.5 if tooth.crown.number % 10 <= 3 else 1.0
+            papilla = 1.6
             if k == 0:
                 edge_s.append(tooth.s_mm - tooth.half_span_mm - 0.6)
                 edge_h.append(margins[0][1] + 0.7)
             edge_s.append(tooth.s_mm)
             edge_h.append(margins[k][1])
             following = margins[k + 1][1] if k + 1 < len(self.teeth) else margins[k][1]
-            edge_s.append(tooth.s_mm + tooth.half_span_mm + (0.6 if k + 1 == len(self.teeth) else 0))
+            edge_s.append(
+                tooth.s_mm + tooth.half_span_mm + (0.6 if k + 1 == len(self.teeth) else 0)
+            )
             edge_h.append(0.5 * (margins[k][1] + following) + papilla)
         edge_h[-1] = margins[-1][1] + 0.7
         self._shelf = PchipInterpolator(

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.ndimage import gaussian_filter1d
+from scipy.ndimage import gaussian_filter1d, maximum_filter1d
 
 from kinematics.arch_form import ArchSolid
 from kinematics.mesh import Cast
@@ -19,7 +19,9 @@ RAYS = 180
 """Rays a section (ours)."""
 STEP_MM = 0.4
 REACH_MM = 14.4
-SHOULDER_MM = 0.7
+WALL_BLUR = 0.03
+"""Share of the arch over which the base's walls are smoothed (ours)."""
+SHOULDER_MM = 1.0
 """How far the trimmed base stands out beyond the gingiva (ours)."""
 LABEL_REACH_MM = 0.6
 """A point this near to a crown, and outside the gingiva, is labelled with its tooth (ours)."""
@@ -202,9 +204,12 @@ def _with_base(
 ) -> tuple[Floats, Floats]:
     """Append the lingual wall, the flat bottom and the buccal wall to every section."""
     drop = np.linspace(0, 1, walls + 1)[1:]
-    out = np.minimum(drop / drop[0], 1.0) * SHOULDER_MM
-    w_lingual = w[:, -1:] - out
-    w_buccal = w[:, :1] + out
+    # The trimmed walls follow the ridge, not each tooth.
+    blur = WALL_BLUR * len(w)
+    lingual = -_smooth_above(-w[:, -1], blur) - SHOULDER_MM
+    buccal = _smooth_above(w[:, 0], blur) + SHOULDER_MM
+    w_lingual = np.broadcast_to(lingual[:, None], (len(w), walls))
+    w_buccal = np.broadcast_to(buccal[:, None], (len(w), walls))
     h_lingual = h[:, -1:] + (bottom - h[:, -1:]) * drop
     h_buccal = h[:, :1] + (bottom - h[:, :1]) * drop
     across = np.linspace(0, 1, floors + 1)[1:-1]
@@ -214,6 +219,12 @@ def _with_base(
         np.concatenate([w, w_lingual, w_floor, w_buccal[:, ::-1]], axis=1),
         np.concatenate([h, h_lingual, h_floor, h_buccal[:, ::-1]], axis=1),
     )
+
+
+def _smooth_above(value: Floats, blur: float) -> Floats:
+    """Smooth curve that stays about level with the highest values nearby."""
+    top = maximum_filter1d(value, int(2 * blur) + 1, mode="nearest")
+    return gaussian_filter1d(top, blur, mode="nearest")
 
 
 def _closed(

@@ -17,6 +17,10 @@ REST_DEPTH_MM = 4.5
 
 Cusps reach 2 to 3 mm above their fossae and the curve of Spee adds 1 to 2 mm; gingiva, palate
 and floor lie 6 mm or more below."""
+TIP_DROP_MM = 1.0
+"""A summit this far below the highest point of its part is no cusp tip (ours)."""
+TIP_RADIUS_MM = 1.2
+"""A cusp tip is the highest vertex within this distance (ours; half the distance of tips)."""
 REACH_MM = 3.0
 """A point farther than this from every labelled vertex belongs to no tooth (ours)."""
 
@@ -188,11 +192,11 @@ def _crown(
     along, across = points @ mesial, points @ buccal
     place = tooth % 10
     if place <= 2:
-        edge = height > height.max() - 0.5
-        target = points[edge].mean(axis=0)
-        edge_points = points[edge]
-        near = np.argmin(np.linalg.norm(edge_points - target, axis=1))
-        return [("incisal edge", edge_points[near])]
+        middle = 0.5 * (
+            along[height > height.max() - 1.0].min() + along[height > height.max() - 1.0].max()
+        )
+        near = np.argsort(np.abs(along - middle))[: max(3, len(points) // 6)]
+        return [("incisal edge", points[near[np.argmax(height[near])]])]
     if place == 3:
         return [("cusp tip", points[np.argmax(height)])]
     low, high = np.percentile(along, [5, 95])
@@ -207,6 +211,14 @@ def _crown(
             (f"{buccal_name} cusp", w > 0.05),
             (f"{lingual_name} cusp", w < -0.15),
         ]
+    elif tooth in (36, 46):  # three buccal cusps
+        parts = [
+            (f"mesio{buccal_name} cusp", (u > 0.1) & (w > 0.05)),
+            (f"disto{buccal_name} cusp", (np.abs(u + 0.1) < 0.15) & (w > 0.05)),
+            ("distal cusp", (u < -0.25) & (w > -0.15)),
+            (f"mesio{lingual_name} cusp", (u > 0.05) & (w < -0.05)),
+            (f"disto{lingual_name} cusp", (u < -0.05) & (w < -0.15)),
+        ]
     else:
         parts = [
             (f"mesio{buccal_name} cusp", (u > 0.05) & (w > 0.05)),
@@ -214,7 +226,16 @@ def _crown(
             (f"mesio{lingual_name} cusp", (u > 0.05) & (w < -0.05)),
             (f"disto{lingual_name} cusp", (u < -0.05) & (w < -0.05)),
         ]
-    out = [(name, points[part][np.argmax(height[part])]) for name, part in parts if part.any()]
+    # A tip is higher than all around it; the edge of a part may be higher still, on a slope.
+    around = cKDTree(points).query_ball_point(points, TIP_RADIUS_MM)
+    summit = np.array([height[k] >= height[near].max() for k, near in enumerate(around)])
+    out = []
+    for name, part in parts:
+        tips = part & summit
+        if not (tips & (height > height[part].max(initial=-np.inf) - TIP_DROP_MM)).any():
+            tips = part
+        if tips.any():
+            out.append((name, points[tips][np.argmax(height[tips])]))
     table = (np.abs(u) < 0.2) & (np.abs(w) < 0.2)
     if place >= 6 and table.any():
         out.append(("central fossa", points[table][np.argmin(height[table])]))

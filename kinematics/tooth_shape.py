@@ -38,6 +38,7 @@ others from memory (their mesiodistal sums reproduce Bolton's ratios)."""
 ROOT_SHOWN = 1.12
 """How far a crown reaches down into the gingiva, as a share of the length shown (ours)."""
 SHOWN = 0.84
+SHOWN_CANINE = 0.77
 """Share of the crown's length above the gingiva on the cast (ours)."""
 
 
@@ -112,7 +113,7 @@ class Crown:
             beyond = np.maximum(np.maximum(w_from - w, w - w_to), 0.0)
             d = np.sqrt((u - at) ** 2 + beyond**2 + 0.3**2) - 0.3
             height = smooth_max(height, top - 0.75 * d, 0.22)
-        assert height is not None  # noqa: S101  - there is at least one cusp here
+        assert height is not None
         return height
 
     @property
@@ -208,7 +209,7 @@ def crown(
     arch = "upper" if number < 30 else "lower"
     place = number % 10
     length, md, bl, cervix = (size * x for x in WHEELER_MM[arch][place])
-    shown = SHOWN * length
+    shown = (SHOWN_CANINE if place == 3 else SHOWN) * length
     build = _anterior if place <= 3 else _posterior
     return build(number, arch, place, shown, md, bl, cervix, wear_mm)
 
@@ -271,7 +272,7 @@ def _posterior(
     fine = np.linspace(q[0], q[-1], 160)
     top = 1.0
     neck = cervix / md
-    half_u = [0.9 * neck, neck, 0.5 * (1 + neck), 0.96, 1.0, 0.99, 0.93]
+    half_u = [0.9 * neck, neck, 0.35 * neck + 0.62, 0.97, 1.0, 1.0, 0.95]
     if arch == "upper":
         outer, inner = 0.5 * bl, -0.5 * bl
         buccal = [0.86, 0.96, 1.0, 0.98, 0.92, 0.82, 0.70]
@@ -304,10 +305,10 @@ def _posterior(
         width_mm=md,
         top_mm=max(c.height_mm for c in cusps),
         z_mm=top + fine * shown,
-        half_u_mm=_smooth_profile(q, half_u, fine) * 0.5 * md * 1.015,
+        half_u_mm=_smooth_profile(q, half_u, fine) * 0.5 * md * 1.03,
         buccal_mm=_smooth_profile(q, buccal, fine) * outer,
         lingual_mm=_smooth_profile(q, lingual, fine) * inner,
-        exponent=3.2 if place >= 6 else 2.5,
+        exponent=3.2 if place >= 6 else 2.8,
         cusps=cusps,
         ridges=[(at, low, high, ridge), (-at, low, high, ridge - 0.1)],
         corner_mm=(0.0, 0.0),
