@@ -12,33 +12,19 @@ from scipy.spatial.transform import RigidTransform
 
 from kinematics.axis import HingeAxis, opening_motion
 from kinematics.case import Case
-from kinematics.closure import STOPS, UP, Stop, StopResult, high_amount
+from kinematics.closure import STOPS, Stop, StopResult, high_amount
 from kinematics.errors import Finding
 from kinematics.geometry import Geometry
+from kinematics.judging import DepartureCurve, departure_curve, judge, worst_by_departure
 from kinematics.landmarks import LandmarkSet
 from kinematics.mesh import Cast
 from kinematics.mesh_health import MeshHealth
 from kinematics.mounting import Mounting
-from kinematics.occlusal import occlusal_vertices, vertex_normals
-from kinematics.occlusion import ContactReport, MouthReturn, mouth_return
-from kinematics.placement import CastContacts, place
-from kinematics.verdict import Remedy, Verdict, answer, break_even, why, worst_of
-
-CURVE_POINTS = 41
-"""Samples of the error against departure."""
+from kinematics.occlusion import ContactReport, MouthReturn, mouth_return, return_report
+from kinematics.placement import PlacedCase, place
+from kinematics.verdict import Verdict
 
 Progress = Callable[[str, float], None]
-Worst = Callable[
-    [Stop, HingeAxis, NDArray[np.float64]], tuple[NDArray[np.float64], NDArray[np.intp]]
-]
-
-
-@dataclass(frozen=True, eq=False)
-class DepartureCurve:
-    """Worst landmark error against departure (mm at the incisors, opening positive)."""
-
-    departure_mm: NDArray[np.float64]
-    worst_error_mm: Mapping[Stop, NDArray[np.float64]]
 
 
 @dataclass(frozen=True, eq=False)
@@ -160,8 +146,30 @@ def assess(case: Case, *, progress: Progress | None = None) -> Assessment:
     """
     tell = progress or (lambda stage, fraction: None)
     tell("Reading and mounting the casts", 0.0)
-    placed = place(case)
-    upper, engine = placed.upper, placed.contacts
+    return assess_placed(place(case), progress=progress)
+
+
+def assess_placed(
+    placed: PlacedCase, *, progress: Progress | None = None, curve: bool = True
+) -> Assessment:
+    """Answer the question of a case that is read and placed already.
+
+    Parameters
+    ----------
+    placed : PlacedCase
+        :meth:`PlacedCase.with_case` gives it for a changed case.
+    progress : callable, optional
+    curve : bool
+        Whether to trace the error against departure (the contact stop needs a first contact a
+        sample); without it the curve has no samples.
+
+    Raises
+    ------
+    InputError
+        The record or the target cannot be reached.
+    """
+    tell = progress or (lambda stage, fraction: None)
+    case, upper, engine = placed.case, placed.upper, placed.contacts
     findings = list(placed.findings)
     tell("Closing about the true axis", 0.3)
     geometry = placed.geometry()
@@ -210,28 +218,14 @@ def assess(case: Case, *, progress: Progress | None = None) -> Assessment:
         decision = "pin"
 
     tell("Error map and return to the mouth", 0.6)
-    index = np.zeros(0, dtype=np.intp)
-    high: dict[Stop, NDArray[np.float64]] = {}
-    mouth: MouthReturn | None = None
-    if upper is not None and lower_true is not None:
-        index = occlusal_vertices(lower_true, UP)
-        normals = vertex_normals(lower_true)[index]
-        points = lower_true.vertices_mm[index]
-        high = {s: high_amount(r.error_motion, points, normals) for s, r in stops.items()}
-        mouth = mouth_return(
-            upper,
-            lower_true,
-            occlusal_vertices(upper, UP),
-            true_axis,
-            stops[decision].error_motion,
-            geometry.landmarks.incisal_point_mm,
-        )
+    index, high = _occlusal_map(placed, geometry, stops)
+    mouth = _mouth(placed, geometry, stops[decision])
 
     tell("Break-even departure and remedies", 0.7)
     worst = worst_by_departure(geometry, engine)
     verdict = judge(case, geometry, stops, decision, worst)
     tell("Error against departure", 0.85)
-    curve = departure_curve(verdict, geometry, stops, worst)
+    traced = departure_curve(verdict, geometry, stops if curve else {}, worst)
     tell("Done", 1.0)
     return Assessment(
         case=case,
@@ -239,7 +233,7 @@ def assess(case: Case, *, progress: Progress | None = None) -> Assessment:
         geometry=geometry,
         upper=upper,
         lower_true=lower_true,
-        health=placed.health,
+        health=placed.scans.health,
         stops=stops,
         unavailable=unavailable,
         contact_true=contact_true,
@@ -248,119 +242,46 @@ def assess(case: Case, *, progress: Progress | None = None) -> Assessment:
         occlusal_index=index,
         occlusal_high_mm=high,
         verdict=verdict,
-        curve=curve,
+        curve=traced,
         findings=tuple(findings),
     )
 
 
-def judge(
-    case: Case,
-    geometry: Geometry,
-    stops: Mapping[Stop, StopResult],
-    decision: Stop,
-    worst: Worst,
-) -> Verdict:
-    """Weigh the decision stop against the tolerance and compute each remedy."""
-    tolerance = case.decision.tolerance_mm
-    marks = geometry.landmarks
-    index, size = worst_of(stops[decision])
-    target = marks.incisal_point_mm
-    record = opening_motion(geometry.true_axis, geometry.poses.true_closing_deg).apply(target)
-    departure = float(record[2] - target[2])
-    sign = 1.0 if departure > 0 else -1.0
-    arbitrary = geometry.arbitrary_axis
-    even = break_even(lambda d: worst(decision, arbitrary, d)[0], tolerance, sign)
+def _occlusal_map(
+    placed: PlacedCase, geometry: Geometry, stops: Mapping[Stop, StopResult]
+) -> tuple[NDArray[np.intp], dict[Stop, NDArray[np.float64]]]:
+    surface = placed.lower_occlusal
+    if surface is None:
+        return np.zeros(0, dtype=np.intp), {}
+    to_target = geometry.poses.target_from_scanned
+    points = to_target.apply(surface.points_mm)
+    normals = to_target.rotation.apply(surface.normals)
+    return surface.index, {
+        stop: high_amount(result.error_motion, points, normals) for stop, result in stops.items()
+    }
 
-    def remedy(name: str, what: str, axis: HingeAxis, departure_mm: float) -> Remedy:
-        errors, at = worst(decision, axis, np.array([departure_mm]))
-        error, landmark = float(errors[0]), marks.names[int(at[0])]
-        return Remedy(name, what, departure_mm, error, landmark, error <= tolerance + 1e-9)
 
-    remedies = [
-        remedy(
-            "as planned",
-            "The arbitrary axis with the record and the target of this case.",
-            arbitrary,
-            departure,
-        )
-    ]
-    if np.isfinite(even) and even < abs(departure):
-        remedies.append(
-            remedy(
-                "thinner record" if sign < 0 else "record nearer the target",
-                f"The arbitrary axis, with the record {even:.2f} mm (incisors) from the target.",
-                arbitrary,
-                sign * even,
-            )
-        )
-    remedies += [
-        remedy(
-            "record at the target vertical dimension",
-            "The arbitrary axis, with nothing left to close or open.",
-            arbitrary,
-            0.0,
-        ),
-        remedy(
-            "true axis",
-            "The axis is located on the patient and transferred; the record stays.",
-            geometry.true_axis,
-            departure,
-        ),
-    ]
-    offsets = np.array(
-        [
-            arbitrary.left_point_mm - geometry.true_axis.left_point_mm,
-            arbitrary.right_point_mm - geometry.true_axis.right_point_mm,
-        ]
+def _mouth(placed: PlacedCase, geometry: Geometry, result: StopResult) -> MouthReturn | None:
+    surface, upper, lower, tree = (
+        placed.upper_occlusal,
+        placed.upper,
+        placed.lower,
+        placed.lower_tree,
     )
-    return Verdict(
-        stop=decision,
-        tolerance_mm=tolerance,
-        worst_error_mm=size,
-        worst_landmark=marks.names[index],
-        worst_tooth=marks.teeth[index],
-        within=bool(size <= tolerance),
-        break_even_departure_mm=even,
-        sentence=answer(size, marks.names[index], tolerance, departure, even, decision),
-        reason=why(stops[decision].error_mm, offsets),
-        remedies=tuple(remedies),
+    if surface is None or upper is None or lower is None or tree is None:
+        return None
+    points = surface.points_mm
+    scanned = geometry.poses.target_from_scanned.inv().apply(points)
+    gap, nearest = tree.query(scanned)
+    found = mouth_return(points, surface.normals, gap, geometry.true_axis, result.error_motion)
+    if found is None:
+        return None
+    first, propped_deg = found
+    return return_report(
+        points[first],
+        int(upper.tooth[surface.index[first]]),
+        int(lower.tooth[nearest[first]]),
+        propped_deg,
+        geometry.true_axis,
+        geometry.landmarks.incisal_point_mm,
     )
-
-
-def departure_curve(
-    verdict: Verdict,
-    geometry: Geometry,
-    stops: Mapping[Stop, StopResult],
-    worst: Worst,
-) -> DepartureCurve:
-    """Worst error of each stop over departures around the case's own."""
-    planned = abs(verdict.remedies[0].departure_mm)
-    even = verdict.break_even_departure_mm
-    span = float(np.clip(1.3 * max(planned, even if np.isfinite(even) else 0.0), 4.0, 20.0))
-    departures = np.linspace(-span, span, CURVE_POINTS)
-    return DepartureCurve(
-        departures,
-        {stop: worst(stop, geometry.arbitrary_axis, departures)[0] for stop in stops},
-    )
-
-
-def worst_by_departure(geometry: Geometry, engine: CastContacts) -> Worst:
-    """Worst landmark error, shape (n,), and its index, for a stop, an axis and departures (n,)."""
-
-    def worst(
-        stop: Stop, axis: HingeAxis, departure_mm: NDArray[np.float64]
-    ) -> tuple[NDArray[np.float64], NDArray[np.intp]]:
-        theta = geometry.closing_for_departure(departure_mm)
-        contact = None
-        if stop == "contact":
-            contact = np.array(
-                [
-                    engine.closing_deg(float(t) + geometry.poses.target_opening_deg, axis)
-                    for t in theta
-                ]
-            )
-        size = geometry.departure_errors(stop, axis, theta, contact)
-        index = np.argmax(size, axis=1)
-        return size[np.arange(len(size)), index], index
-
-    return worst

@@ -100,7 +100,7 @@ def inspect_case(case: Case) -> Inspection:
         findings.append(_as_finding(error))
     return Inspection(
         case.label,
-        placed.health,
+        placed.scans.health,
         placed.mounting,
         overlap,
         clearing,

@@ -7,13 +7,11 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import cKDTree
 from scipy.spatial.transform import RigidTransform
 
 from kinematics.axis import HingeAxis, opening_motion
 from kinematics.contact import FirstContact
 from kinematics.mesh import Cast
-from kinematics.occlusal import nearest_tooth, vertex_normals
 
 ContactStatus = Literal["contact", "already_touching", "none_in_range", "no_meshes"]
 
@@ -83,22 +81,15 @@ def tooth_text(tooth: int) -> str:
     return f"tooth {tooth}" if tooth else "an unlabelled place"
 
 
-def contact_report(
-    found: FirstContact,
-    upper: Cast,
-    lower_at_start: Cast,
-    axis: HingeAxis,
-    about: str,
-) -> ContactReport:
+def contact_report(found: FirstContact, upper: Cast, lower: Cast, about: str) -> ContactReport:
     """Put a first contact about an axis into the user's terms.
 
     Parameters
     ----------
     found : FirstContact
-        From the pose of ``lower_at_start``.
-    upper, lower_at_start : Cast
-        In ``axis_orbital``.
-    axis : HingeAxis
+        From the record pose.
+    upper, lower : Cast
+        Whose faces it names; the lower's pose does not matter.
     about : str
         Words for the axis, as in "the true axis".
     """
@@ -109,9 +100,8 @@ def contact_report(
     if found.status == "already_touching":
         text = "The casts already touch or interpenetrate at the record pose."
         return ContactReport("already_touching", 0.0, found.point_mm, 0, 0, text)
-    at_start = opening_motion(axis, found.closing_deg).apply(found.point_mm)
-    upper_tooth = int(nearest_tooth(upper, found.point_mm[None])[0])
-    lower_tooth = int(nearest_tooth(lower_at_start, at_start[None])[0])
+    upper_tooth = face_tooth(upper, found.upper_face)
+    lower_tooth = face_tooth(lower, found.lower_face)
     text = (
         f"Closing {found.closing_deg:.3f} degrees about {about}, {tooth_text(lower_tooth)} of the "
         f"lower first meets {tooth_text(upper_tooth)} of the upper."
@@ -121,14 +111,19 @@ def contact_report(
     )
 
 
+def face_tooth(cast: Cast, face: int) -> int:
+    """ISO 3950 number of a face: its most frequent vertex label, 0 where it has none."""
+    labels = [int(t) for t in cast.tooth[cast.faces[face]] if t]
+    return max(set(labels), key=labels.count) if labels else 0
+
+
 def mouth_return(
-    upper: Cast,
-    lower_true: Cast,
-    upper_occlusal: NDArray[np.intp],
+    points_mm: NDArray[np.float64],
+    normals: NDArray[np.float64],
+    gap_mm: NDArray[np.float64],
     true_axis: HingeAxis,
     error: RigidTransform,
-    incisal_point_true_mm: NDArray[np.float64],
-) -> MouthReturn | None:
+) -> tuple[int, float] | None:
     """First contact when a restoration made on the articulator is closed in the mouth.
 
     The restoration is carried by the lower; its occlusal surface is the imprint of the upper in
@@ -137,19 +132,19 @@ def mouth_return(
 
     Parameters
     ----------
-    upper, lower_true : Cast
-        In ``axis_orbital``, the lower at the target pose.
-    upper_occlusal : ndarray
-        Occlusal vertices of the upper.
+    points_mm, normals : ndarray, shape (n, 3)
+        The upper's occlusal vertices and unit outward normals.
+    gap_mm : ndarray, shape (n,), mm
+        Their distance from the lower at the target pose.
     true_axis : HingeAxis
     error : RigidTransform
         E.
-    incisal_point_true_mm : ndarray, shape (3,), mm
 
     Returns
     -------
-    MouthReturn or None
-        None where the casts share no occlusal surface.
+    (index, propped_deg) or None
+        Where it first meets, and how far the bite is propped open (positive) or closes beyond the
+        target (negative), degrees; None where the casts share no occlusal surface.
 
     Notes
     -----
@@ -159,23 +154,29 @@ def mouth_return(
     compared with the exact first contact of curved surfaces in the tests); walls steeper than 60
     degrees to the path are left out. *Source*: derived here.
     """
-    points = upper.vertices_mm[upper_occlusal]
-    normals = vertex_normals(upper)[upper_occlusal]
-    path = np.cross(true_axis.direction, points - true_axis.midpoint_mm)
+    path = np.cross(true_axis.direction, points_mm - true_axis.midpoint_mm)
     rate = np.einsum("ij,ij->i", normals, path)
-    near = cKDTree(lower_true.vertices_mm).query(points)[0] if len(points) else np.zeros(0)
     facing = rate > STEEPEST_COSINE * np.linalg.norm(path, axis=1)
-    chosen = facing & (near <= near.min(initial=np.inf) + RETURN_REACH_MM)
-    if not chosen.any():
+    chosen = np.flatnonzero(facing & (gap_mm <= gap_mm.min(initial=np.inf) + RETURN_REACH_MM))
+    if not len(chosen):
         return None
-    points, normals, rate = points[chosen], normals[chosen], rate[chosen]
+    points, normals = points_mm[chosen], normals[chosen]
     overlap = -np.einsum("ij,ij->i", error.inv().apply(points) - points, normals)
-    opening_rad = overlap / rate
+    opening_rad = overlap / rate[chosen]
     first = int(np.argmax(opening_rad))
-    point, propped = points[first], float(np.degrees(opening_rad[first]))
-    upper_tooth = int(nearest_tooth(upper, point[None])[0])
-    lower_tooth = int(nearest_tooth(lower_true, point[None])[0])
-    low = opening_motion(true_axis, propped).apply(incisal_point_true_mm)
+    return int(chosen[first]), float(np.degrees(opening_rad[first]))
+
+
+def return_report(
+    point_mm: NDArray[np.float64],
+    upper_tooth: int,
+    lower_tooth: int,
+    propped_deg: float,
+    true_axis: HingeAxis,
+    incisal_point_true_mm: NDArray[np.float64],
+) -> MouthReturn:
+    """Put a return to the mouth into the user's terms; lengths in mm, ``axis_orbital``."""
+    low = opening_motion(true_axis, propped_deg).apply(incisal_point_true_mm)
     propped_mm = float(incisal_point_true_mm[2] - low[2])
     where = f"between {tooth_text(upper_tooth)} and {tooth_text(lower_tooth)}"
     if propped_mm > 5e-4:
@@ -188,5 +189,5 @@ def mouth_return(
             f"In the mouth the restoration first meets {where}, {abs(propped_mm):.2f} mm (at the "
             "incisors) past the target."
         )
-    report = ContactReport("contact", -propped, point, upper_tooth, lower_tooth, text)
-    return MouthReturn(report, propped, propped_mm)
+    report = ContactReport("contact", -propped_deg, point_mm, upper_tooth, lower_tooth, text)
+    return MouthReturn(report, propped_deg, propped_mm)

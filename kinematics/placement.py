@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Literal
 
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
 from scipy.spatial.transform import RigidTransform
 
 from kinematics.axis import HingeAxis, opening_motion
@@ -26,7 +29,7 @@ from kinematics.mesh import Cast, load_cast
 from kinematics.mesh_health import MeshHealth, check_cast, check_pair
 from kinematics.mesh_health import findings as health_findings
 from kinematics.mounting import Mounting, lower_to_upper, mount
-from kinematics.occlusal import automatic_landmarks
+from kinematics.occlusal import automatic_landmarks, occlusal_vertices, vertex_normals
 from kinematics.occlusion import MAX_CLOSING_DEG, NO_MESHES, ContactReport, contact_report
 from kinematics.poses import Poses, poses_for
 
@@ -35,11 +38,38 @@ NEAREST_AXIS_MM = 10.0
 
 
 @dataclass(frozen=True, eq=False)
+class Scans:
+    """Both casts as read, in their scan frames, with health and remarks."""
+
+    upper: Cast | None
+    lower: Cast | None
+    health: dict[str, MeshHealth]
+    findings: tuple[Finding, ...]
+
+
+@dataclass(frozen=True, eq=False)
+class OcclusalSurface:
+    """Occlusal vertices of a cast: indices (n,), points and unit normals (n, 3), mm."""
+
+    index: NDArray[np.intp]
+    points_mm: NDArray[np.float64]
+    normals: NDArray[np.float64]
+
+    @classmethod
+    def of(cls, cast: Cast) -> OcclusalSurface:
+        """Find it on a cast in ``axis_orbital``."""
+        index = occlusal_vertices(cast, UP)
+        return cls(index, np.array(cast.vertices_mm[index]), vertex_normals(cast)[index])
+
+
+@dataclass(frozen=True, eq=False)
 class PlacedCase:
     """A case whose inputs are read and placed; nothing has moved yet.
 
     Attributes
     ----------
+    scans : Scans
+        The casts as read.
     upper, lower : Cast or None
         In ``axis_orbital``, the lower at the scanned pose.
     landmarks : LandmarkSet
@@ -47,13 +77,28 @@ class PlacedCase:
     """
 
     case: Case
+    scans: Scans
     upper: Cast | None
     lower: Cast | None
-    health: dict[str, MeshHealth]
     mounting: Mounting
     landmarks: LandmarkSet
     contacts: CastContacts
     findings: tuple[Finding, ...]
+
+    @cached_property
+    def upper_occlusal(self) -> OcclusalSurface | None:
+        """Occlusal surface of the upper."""
+        return None if self.upper is None else OcclusalSurface.of(self.upper)
+
+    @cached_property
+    def lower_occlusal(self) -> OcclusalSurface | None:
+        """Occlusal surface of the lower, at the scanned pose."""
+        return None if self.lower is None else OcclusalSurface.of(self.lower)
+
+    @cached_property
+    def lower_tree(self) -> cKDTree | None:
+        """Vertices of the lower at the scanned pose, for nearest-neighbour questions."""
+        return None if self.lower is None else cKDTree(self.lower.vertices_mm)
 
     def poses(self) -> Poses:
         """Record and target pose (see :func:`kinematics.poses.poses_for`)."""
@@ -71,8 +116,37 @@ class PlacedCase:
             poses,
         )
 
+    def with_case(self, case: Case) -> PlacedCase:
+        """Place a changed case, reusing what the change leaves alone.
 
-def place(case: Case, *, strict: bool = True) -> PlacedCase:
+        Where casts, landmarks, mounting and true axis stay, only the arbitrary axis, the poses
+        and the decision are taken anew (milliseconds); a changed placement reuses the read casts;
+        changed files are read again.
+
+        Raises
+        ------
+        InputError
+            As :func:`place`.
+        """
+        if case.casts != self.case.casts or case.folder != self.case.folder:
+            return place(case)
+        same = ("mounting", "true_axis", "marks", "landmarks")
+        if any(getattr(case, name) != getattr(self.case, name) for name in same):
+            return place(case, scans=self.scans)
+        found = mount(case, _averaging_landmarks(case, self.scans))
+        here, there = self.mounting.axis_orbital_from_upper_scan, found.axis_orbital_from_upper_scan
+        if not np.array_equal(here.as_matrix(), there.as_matrix()):
+            return place(case, scans=self.scans)
+        if self.upper is not None and self.lower is not None:
+            _refuse_axis_in_casts(self.upper, self.lower, found.true_axis, found.arbitrary_axis)
+        placed = replace(self, case=case, mounting=found)
+        for name in ("upper_occlusal", "lower_occlusal", "lower_tree"):
+            if name in self.__dict__:
+                placed.__dict__[name] = self.__dict__[name]
+        return placed
+
+
+def place(case: Case, *, strict: bool = True, scans: Scans | None = None) -> PlacedCase:
     """Read a case's casts, mount them and collect the landmarks.
 
     Parameters
@@ -81,30 +155,21 @@ def place(case: Case, *, strict: bool = True) -> PlacedCase:
     strict : bool
         Whether a finding of level "error" (casts swapped, a mesh without area) ends the work;
         ``inspect`` goes on and lists it.
+    scans : Scans, optional
+        Casts that were read already.
 
     Raises
     ------
     InputError
         The case or a mesh cannot be used.
     """
-    upper_scan, lower_scan, health, notes = load_casts(case)
-    found = []
-    if (
-        case.mounting is not None
-        and case.mounting.method == "average"
-        and upper_scan is not None
-        and lower_scan is not None
-    ):
-        towards = upper_scan.vertices_mm.mean(axis=0) - lower_to_upper(case).apply(
-            lower_scan.vertices_mm.mean(axis=0)
-        )
-        found = automatic_landmarks(lower_scan, towards)
-    mounting = mount(case, found)
-    findings = [*case.findings(), *notes, *mounting.findings]
+    scans = scans or load_casts(case)
+    mounting = mount(case, _averaging_landmarks(case, scans))
+    findings = [*case.findings(), *scans.findings, *mounting.findings]
     from_upper = mounting.axis_orbital_from_upper_scan
     from_lower = from_upper * lower_to_upper(case)
-    upper = None if upper_scan is None else upper_scan.moved(from_upper)
-    lower = None if lower_scan is None else lower_scan.moved(from_lower)
+    upper = None if scans.upper is None else scans.upper.moved(from_upper)
+    lower = None if scans.lower is None else scans.lower.moved(from_lower)
     if upper is not None and lower is not None:
         findings += check_pair(upper, lower, UP)
     if strict:
@@ -114,9 +179,9 @@ def place(case: Case, *, strict: bool = True) -> PlacedCase:
     marks, more = landmarks_for(case, lower, from_lower)
     return PlacedCase(
         case=case,
+        scans=scans,
         upper=upper,
         lower=lower,
-        health=health,
         mounting=mounting,
         landmarks=marks,
         contacts=CastContacts(upper, lower, mounting.true_axis),
@@ -124,9 +189,18 @@ def place(case: Case, *, strict: bool = True) -> PlacedCase:
     )
 
 
-def load_casts(
-    case: Case,
-) -> tuple[Cast | None, Cast | None, dict[str, MeshHealth], list[Finding]]:
+def _averaging_landmarks(case: Case, scans: Scans) -> list[tuple[str, int, NDArray[np.float64]]]:
+    """Landmarks that the ``average`` mounting needs, found on labelled casts in their own frame."""
+    if case.mounting is None or case.mounting.method != "average":
+        return []
+    if scans.upper is None or scans.lower is None:
+        return []
+    lower_to = lower_to_upper(case)
+    up = scans.upper.vertices_mm.mean(axis=0) - lower_to.apply(scans.lower.vertices_mm.mean(axis=0))
+    return automatic_landmarks(scans.lower, lower_to.rotation.inv().apply(up))
+
+
+def load_casts(case: Case) -> Scans:
     """Load both casts of a case in their scan frames, with their health.
 
     Raises
@@ -135,7 +209,7 @@ def load_casts(
         A mesh cannot be used.
     """
     if case.casts is None:
-        return None, None, {}, []
+        return Scans(None, None, {}, ())
     casts: list[Cast] = []
     health: dict[str, MeshHealth] = {}
     findings: list[Finding] = []
@@ -147,7 +221,7 @@ def load_casts(
         health[arch] = check_cast(cast)
         findings += notes + health_findings(health[arch])
         casts.append(cast)
-    return casts[0], casts[1], health, findings
+    return Scans(casts[0], casts[1], health, tuple(findings))
 
 
 class CastContacts:
@@ -183,8 +257,7 @@ class CastContacts:
             return NO_MESHES
         assert self._upper is not None
         assert self._lower is not None
-        start = self._lower.moved(opening_motion(self._true, record_opening_deg))
-        return contact_report(found, self._upper, start, axis, about)
+        return contact_report(found, self._upper, self._lower, about)
 
     def true_opening_deg(self, record_opening_deg: float) -> float:
         """Opening (from the scanned pose) at which the teeth meet about the true axis."""
