@@ -108,10 +108,26 @@ def block_size(coverage: float) -> int:
 
 
 class Stabilisation:
-    """The stabilisation test over blocks (JCGM 101:2008, 7.9.4), for ``m`` outputs at once."""
+    """The stabilisation test over blocks (JCGM 101:2008, 7.9.4), for ``m`` outputs at once.
 
-    def __init__(self, coverage: float, digits: int, interval: str = "symmetric") -> None:
+    Parameters
+    ----------
+    coverage : float
+    digits : int
+    interval : {"symmetric", "shortest", "both"}
+    least_tolerance : float
+        No finer a tolerance is asked for, in the outputs' unit.
+    """
+
+    def __init__(
+        self,
+        coverage: float,
+        digits: int,
+        interval: str = "symmetric",
+        least_tolerance: float = 0.0,
+    ) -> None:
         self.coverage, self.digits, self.interval = coverage, digits, interval
+        self.least_tolerance = least_tolerance
         self._rows: list[FloatArray] = []
         self._moments: list[tuple[int, FloatArray, FloatArray]] = []
 
@@ -144,7 +160,10 @@ class Stabilisation:
         if h < 2:
             return False
         spread = np.std(np.array(self._rows), axis=0, ddof=1) / np.sqrt(h)
-        return bool((2.0 * spread <= numerical_tolerance(self.uncertainty, self.digits)).all())
+        tolerance = np.maximum(
+            numerical_tolerance(self.uncertainty, self.digits), self.least_tolerance
+        )
+        return bool((2.0 * spread <= tolerance).all())
 
 
 def adaptive(

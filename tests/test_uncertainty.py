@@ -1,0 +1,381 @@
+"""Propagation through the closure: closed forms, single closures, published incidence."""
+
+from __future__ import annotations
+
+import json
+import tomllib
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy import stats
+from scipy.spatial.transform import RigidTransform, Rotation
+
+from kinematics.axis import HingeAxis, opening_motion
+from kinematics.case import case_from_dict
+from kinematics.closure import error_motion, pin_closing
+from kinematics.closure_samples import DROP, OpeningRule
+from kinematics.contact import first_contact, prepare
+from kinematics.departure_risk import decision_chart, largest_departure
+from kinematics.errors import InputError
+from kinematics.placement import place
+from kinematics.populations import NormalPopulation, open_uniform, study_population
+from kinematics.uncertainty import propagate, summary_dict, uncertainty_of, wilson_interval
+from kinematics.uncertainty_case import inputs_from_case
+from tests.hand_uncertainty import LOCATED, MARKS, inputs
+from tests.test_contact_samples import arches
+
+PUBLISHED = tomllib.loads(
+    (Path(__file__).parent / "authorities" / "closing_around_arbitrary_axes.toml").read_text(
+        encoding="utf-8"
+    )
+)
+PARALLEL = NormalPopulation(4.0, 4.0, left_right_correlation=1.0)
+CHORD = 2.0 * np.sin(np.radians(1.0))
+"""Chord of the 2-degree closing at unit radius."""
+
+
+def draws(given, n, seed=0):
+    return given.values(open_uniform(n, given.n_uniform, rng=np.random.default_rng(seed)))
+
+
+def test_a_parallel_axis_scatter_gives_the_rayleigh_law_of_the_closed_form():
+    # |E| = 2 sin(theta/2) |A| for every tooth, and |A| is Rayleigh (derived here).
+    told = stats.rayleigh(scale=4.0 * CHORD)
+    result = propagate(inputs(population=PARALLEL), digits=2)
+    assert result.status == "stabilised"
+    magnitude = result.quantities["magnitude"]
+    n = result.trials
+    assert magnitude.mean == pytest.approx(np.full(3, told.mean()), abs=4 * told.std() / n**0.5)
+    assert magnitude.uncertainty == pytest.approx(np.full(3, told.std()), rel=0.02)
+    assert magnitude.symmetric[0] == pytest.approx(told.ppf([0.025, 0.975]), abs=0.004)
+    risk = result.option("arbitrary axis")
+    assert risk.beyond_any == pytest.approx(told.sf(0.3), abs=4 * (0.25 / n) ** 0.5)
+    assert risk.beyond == pytest.approx(np.full(3, risk.beyond_any), abs=1e-12)
+    low, high = risk.beyond_any_interval
+    assert low < told.sf(0.3) < high
+
+
+def test_the_largest_departure_is_that_of_the_closed_form():
+    # P = exp(-tol^2 / 2 s^2 chord^2) = 5 % fixes the chord; the incisor goes along its circle.
+    chord = 0.3 / (4.0 * np.sqrt(-2.0 * np.log(0.05)))
+    theta = 2.0 * np.arcsin(0.5 * chord)
+    drop = 90.0 * np.sin(theta) + 35.0 * (np.cos(theta) - 1.0)
+    given = inputs(population=PARALLEL)
+    found = largest_departure(given, draws(given, 50_000), "arbitrary", 0.05)
+    assert found == pytest.approx(drop, rel=0.02)
+
+
+def test_a_located_axis_without_uncertainty_has_no_error_and_any_departure():
+    result = propagate(inputs(population=PARALLEL))
+    located = result.option("located axis")
+    assert located.beyond_any == 0.0
+    assert located.worst_high_mm < 1e-12
+    assert result.largest_departure_located_mm == np.inf
+    assert result.value_of_locating == result.option("arbitrary axis").beyond_any
+
+
+def test_the_located_axis_carries_its_own_uncertainty():
+    given = inputs(true_axis_covariance_mm2=1.5**2 * np.eye(4))
+    size = given.close(draws(given, 40_000), "located").error_mm
+    # At the midline the mean of both sides counts: SD / sqrt(2) per coordinate (derived here).
+    told = 1.5 / np.sqrt(2.0) * np.sin(np.radians(2.0))
+    assert size[:, 2, 0].std() == pytest.approx(told, rel=0.03)
+    assert size[:, 2, 2].std() == pytest.approx(told, rel=0.03)
+
+
+def test_a_record_at_the_target_leaves_nothing_whatever_the_axis():
+    given = inputs(population=PARALLEL, true_axis_covariance_mm2=np.eye(4))
+    batch = given.close(draws(given, 500), "arbitrary", departure_mm=0.0)
+    assert np.abs(batch.error_mm).max() < 1e-12
+
+
+def test_the_record_s_thickness_is_the_only_error_left_at_the_target():
+    given = inputs(record_sd_mm=0.2)
+    batch = given.close(draws(given, 20_000), "arbitrary", departure_mm=0.0)
+    turn = np.radians(batch.closing_deg).std()
+    assert turn * 90.0 == pytest.approx(0.2, rel=0.03)
+
+
+@pytest.mark.parametrize("stop", ["equal_angle", "pin"])
+def test_draws_close_as_the_single_closure_does(stop):
+    turn = np.zeros((6, 6))
+    turn[:3, :3], turn[3:, 3:] = 0.01**2 * np.eye(3), 0.8**2 * np.eye(3)
+    given = inputs(
+        population=NormalPopulation(4.0, 3.0, 1.0, -1.0, 0.3),
+        true_axis_covariance_mm2=np.diag([1.0, 0.5, 2.0, 1.0]),
+        record=OpeningRule(DROP, 3.0, MARKS[2]),
+        target=OpeningRule(DROP, 0.5, np.array([130.0, 0.0, -35.0]), on_pin=True),
+        record_sd_mm=0.2,
+        target_sd_mm=0.1,
+        mounting_covariance=turn,
+        stop=stop,
+    )
+    values = draws(given, 6, seed=4)
+    for axis in ("arbitrary", "located"):
+        batch = given.close(values, axis)
+        for row, x in enumerate(values):
+            true = HingeAxis(*LOCATED).shifted(
+                left_anterior_mm=x[4], left_superior_mm=x[5],
+                right_anterior_mm=x[6], right_superior_mm=x[7],
+            )  # fmt: skip
+            used = HingeAxis(*LOCATED)
+            if axis == "arbitrary":
+                used = true.shifted(
+                    left_anterior_mm=x[0], left_superior_mm=x[1],
+                    right_anterior_mm=x[2], right_superior_mm=x[3],
+                )  # fmt: skip
+            move = RigidTransform.from_components(x[13:16], Rotation.from_rotvec(x[10:13]))
+            theta = batch.record_opening_deg[row] - batch.target_opening_deg[row]
+            marks = move.apply(MARKS)
+            at_record = opening_motion(true, batch.record_opening_deg[row])
+            at_target = opening_motion(true, batch.target_opening_deg[row])
+            drop = marks[2, 2] - at_record.apply(marks[2])[2]
+            assert drop == pytest.approx(3.0 + x[8], abs=1e-9)
+            pin = given.pin_tip_mm
+            assert pin[2] - at_target.apply(pin)[2] == pytest.approx(0.5 + x[9], abs=1e-9)
+            phi = theta
+            if stop == "pin":
+                phi = pin_closing(true, used, theta, at_record.apply(pin))
+            motion = error_motion(true, used, theta, phi)
+            p = at_target.apply(marks)
+            assert batch.error_mm[row] == pytest.approx(motion.apply(p) - p, abs=1e-9)
+
+
+def test_contact_draws_close_as_the_single_first_contact_does():
+    upper, lower = arches()
+    pair = prepare(upper.vertices, upper.faces, lower.vertices, lower.faces)
+    spread = np.diag([0.01, 0.01, 0.01, 0.5, 0.5, 0.5]) ** 2
+    given = inputs(
+        true_axis_covariance_mm2=np.eye(4),
+        mounting_covariance=spread,
+        stop="contact",
+        pair=pair,
+    )
+    values = draws(given, 8, seed=2)
+    batch = given.close(values, "arbitrary")
+    for row, x in enumerate(values):
+        move = RigidTransform.from_components(x[13:16], Rotation.from_rotvec(x[10:13]))
+        true = HingeAxis(*LOCATED).shifted(
+            left_anterior_mm=x[4], left_superior_mm=x[5],
+            right_anterior_mm=x[6], right_superior_mm=x[7],
+        )  # fmt: skip
+        used = HingeAxis(*given.arbitrary_points_mm)
+        moved_upper, moved_lower = move.apply(upper.vertices), move.apply(lower.vertices)
+        opened = opening_motion(true, 2.0).apply(moved_lower)
+        told = first_contact(
+            prepare(moved_upper, upper.faces, opened, lower.faces), used, max_closing_deg=45.0
+        )
+        assert told.status == "contact"
+        assert batch.closing_deg[row] == pytest.approx(told.closing_deg, abs=1e-8)
+
+
+def test_a_contact_run_counts_the_same_casts():
+    upper, lower = arches()
+    pair = prepare(upper.vertices, upper.faces, lower.vertices, lower.faces)
+    given = inputs(true_axis_covariance_mm2=np.eye(4), stop="contact", pair=pair)
+    result = propagate(given, max_trials=2000)
+    assert result.stop == "contact"
+    assert result.failed_trials == 0
+    assert np.isfinite(result.quantities["magnitude"].mean).all()
+
+
+def test_first_order_and_monte_carlo_agree_where_the_error_is_large_and_its_spread_small():
+    given = inputs((6.0, -5.0, 6.0, -5.0), true_axis_covariance_mm2=0.2**2 * np.eye(4))
+    result = propagate(given, digits=2)
+    magnitude = result.quantities["magnitude"]
+    assert magnitude.gum_validated.all()
+    assert magnitude.gum_uncertainty == pytest.approx(magnitude.uncertainty, rel=0.03)
+    for name in ("anteroposterior", "transverse", "vertical", "high"):
+        q = result.quantities[name]
+        assert q.gum_uncertainty == pytest.approx(q.uncertainty, rel=0.05, abs=1e-6)
+
+
+def test_first_order_fails_its_validation_for_a_length_around_zero():
+    result = propagate(inputs(population=PARALLEL))
+    assert not result.quantities["magnitude"].gum_validated.any()
+
+
+def test_the_same_seed_repeats_and_another_seed_differs():
+    one, two, other = (
+        propagate(inputs(population=PARALLEL, seed=s), max_trials=20_000) for s in (3, 3, 4)
+    )
+    assert summary_dict(one) == summary_dict(two)
+    assert summary_dict(one) != summary_dict(other)
+
+
+def test_a_wider_scatter_is_never_less_risky():
+    risks = [
+        propagate(inputs(population=NormalPopulation(s, s)), max_trials=20_000)
+        .option("arbitrary axis")
+        .beyond_any
+        for s in (1.0, 2.0, 4.0, 8.0)
+    ]
+    assert risks == sorted(risks)
+    assert risks[-1] > 0.2
+
+
+def test_the_published_incidence_of_errors_comes_out_with_nothing_fitted():
+    # What had to be assumed is in the authority file.
+    assumed = PUBLISHED["assumed"]
+    shares = {}
+    for rho in assumed["left_right_correlation"]:
+        given = inputs(
+            population=study_population(
+                assumed["scatter"].split(":")[0], left_right_correlation=rho
+            ),
+            record=OpeningRule(DROP, PUBLISHED["vertical_change_mm"], MARKS[0]),
+        )
+        error = given.close(draws(given, 100_000), "arbitrary").error_mm[:, 0]
+        size = np.hypot(error[:, 0], error[:, 1])
+        shares[rho] = 100.0 * np.array(
+            [np.mean(size < 0.3), np.mean((size >= 0.3) & (size < 0.5)), np.mean(size >= 0.5)]
+        )
+    told = np.array(
+        [
+            PUBLISHED["below_300_um_percent"],
+            PUBLISHED["from_300_to_500_um_percent"],
+            PUBLISHED["above_500_um_percent"],
+        ]
+    )
+    # 57 subjects: a share of 87 % has a sampling SD of 4.5 points; ours agrees within 2.
+    for got in shares.values():
+        assert got == pytest.approx(told, abs=2.0)
+
+
+def test_the_published_incidence_does_not_come_out_with_the_2_mm_at_the_incisors():
+    given = inputs(
+        population=study_population("teteruck_lundeen_1966_earbow"),
+        record=OpeningRule(DROP, PUBLISHED["vertical_change_mm"], MARKS[2]),
+    )
+    error = given.close(draws(given, 20_000), "arbitrary").error_mm[:, 0]
+    below = 100.0 * np.mean(np.hypot(error[:, 0], error[:, 1]) < 0.3)
+    assert below > PUBLISHED["below_300_um_percent"] + 5.0
+
+
+def test_the_decision_chart_is_the_chord_times_the_axis_error_in_the_midline():
+    given = inputs()
+    chart = decision_chart(
+        given, [0.0, 1.0, 3.0], [0.0, 5.0], rng=np.random.default_rng(0), directions=500
+    )
+    assert np.abs(chart.worst_mm[0]).max() < 1e-12
+    assert np.abs(chart.worst_mm[:, 0]).max() < 1e-12
+    # Both sides off together give 2 sin(theta/2) |A| = 167.785 um at 3 mm (published_values 8.6);
+    # sides off apart can give more, never less.
+    assert 0.1677 < chart.worst_mm[2, 1] < 0.5
+    assert (np.diff(chart.worst_mm, axis=0)[:, 1] > 0).all()
+    assert (chart.coverage_mm <= chart.worst_mm + 1e-15).all()
+
+
+def test_the_uncertain_inputs_are_named_and_each_column_is_used_once():
+    given = inputs(
+        population=NormalPopulation(1, 1),
+        true_axis_covariance_mm2=np.eye(4),
+        record_sd_mm=0.1,
+        target_sd_mm=0.1,
+        mounting_covariance=np.eye(6) * 1e-4,
+    )
+    columns = sorted(c for _, group in given.groups for c in group)
+    assert columns == list(range(given.n_uniform))
+    assert "superior error of the right point" in [w for w, _ in given.groups]
+
+
+def test_the_moments_of_the_inputs_are_those_of_their_draws():
+    root = np.random.default_rng(1).normal(size=(6, 6))
+    given = inputs(
+        population=NormalPopulation(1, 2, 3, -1, 0.5),
+        true_axis_covariance_mm2=np.array(np.cov(np.random.default_rng(0).normal(size=(4, 9)))),
+        record_sd_mm=0.3,
+        target_sd_mm=0.2,
+        mounting_covariance=root @ root.T,
+    )
+    mean, cov = given.moments()
+    x = draws(given, 100_000)
+    assert np.allclose(x.mean(axis=0), mean, atol=0.05)
+    assert np.allclose(np.cov(x.T), cov, atol=0.03 * np.abs(cov).max())
+
+
+def the_case(**changes):
+    return case_from_dict(
+        {
+            "schema": "hingewise-case/1",
+            "label": "hand",
+            "true_axis": {"width_mm": 110.0},
+            "arbitrary_axis": {
+                "left_anterior_mm": 4.0,
+                "left_superior_mm": -3.0,
+                "right_anterior_mm": 5.5,
+                "right_superior_mm": -1.0,
+            },
+            "record": {"thickness_mm": 3.0, "site": "incisors"},
+            "target": {"as_scanned": True},
+            "landmarks": [
+                {"name": "37 cusp", "tooth": 37, "point_mm": [50.0, 25.0, -35.0]},
+                {"name": "47 cusp", "tooth": 47, "point_mm": [50.0, -25.0, -35.0]},
+                {"name": "incisal point", "tooth": 31, "point_mm": [90.0, 0.0, -35.0]},
+            ],
+            **changes,
+        }
+    )
+
+
+def test_a_case_is_propagated_from_its_own_table():
+    case = the_case(
+        uncertainty={"arbitrary_axis": "study", "study": "walker_1980", "seed": 5},
+        decision={"tolerance_mm": 0.2, "stop": "pin"},
+    )
+    result = uncertainty_of(place(case), max_trials=20_000)
+    assert result.seed == 5
+    assert result.tolerance_mm == 0.2
+    assert "walker_1980" in result.population
+    assert "READ-2nd" in result.population
+    assert result.option("arbitrary axis").departure_mm == pytest.approx(-3.0, abs=1e-9)
+    assert result.option("record nearer the target").departure_mm == pytest.approx(-1.5)
+    assert result.option("record at the target").departure_mm == 0.0
+    assert result.value_of_locating > 0.3
+    assert json.loads(json.dumps(summary_dict(result)))["trials"] == result.trials
+
+
+def test_the_mean_of_a_measured_case_is_near_its_single_answer():
+    case = the_case(uncertainty={"true_axis_sd_mm": 0.05, "record_thickness_sd_mm": 0.0})
+    placed = place(case)
+    result = uncertainty_of(placed, max_trials=20_000)
+    geometry = placed.geometry()
+    theta = geometry.poses.true_closing_deg
+    told = geometry.closed_form("pin", geometry.arbitrary_axis, theta)
+    for i, name in enumerate(result.names):
+        j = geometry.landmarks.names.index(name)
+        assert result.quantities["magnitude"].mean[i] == pytest.approx(
+            told.magnitude_mm[j], abs=5e-4
+        )
+        assert result.quantities["high"].mean[i] == pytest.approx(told.high_mm[j], abs=5e-4)
+
+
+def test_a_case_that_says_nothing_of_uncertainty_has_none():
+    placed = place(the_case())
+    assert uncertainty_of(placed) is None
+    with pytest.raises(InputError, match="uncertainty"):
+        inputs_from_case(placed)
+
+
+def test_an_unknown_study_is_refused_with_the_nearest():
+    case = the_case(uncertainty={"arbitrary_axis": "study", "study": "walker80"})
+    with pytest.raises(InputError, match="walker_1980"):
+        inputs_from_case(place(case))
+
+
+def test_a_scatter_that_leaves_no_closure_is_refused():
+    given = inputs(record=OpeningRule(DROP, 3.0, MARKS[2]), record_sd_mm=200.0, target_sd_mm=0.0)
+    with pytest.raises(InputError, match="without a closure"):
+        propagate(given)
+
+
+def test_contact_without_casts_is_refused():
+    with pytest.raises(InputError, match="casts"):
+        propagate(inputs(stop="contact"), max_trials=1000)
+
+
+@pytest.mark.parametrize(("share", "n"), [(0.0, 50), (0.5, 10), (1.0, 1000), (0.03, 400)])
+def test_the_interval_of_a_counted_share_is_the_library_s(share, n):
+    told = stats.binomtest(round(share * n), n).proportion_ci(method="wilson")
+    assert wilson_interval(share, n) == pytest.approx((told.low, told.high), abs=1e-9)
