@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform
 
-from kinematics.axis import HingeAxis, opening_motion
+from kinematics.axis import HingeAxis, closing_motion, opening_motion
 from kinematics.case import Case
 from kinematics.closure import STOPS, Stop, StopResult, high_amount
 from kinematics.errors import Finding
@@ -23,6 +23,9 @@ from kinematics.mounting import Mounting
 from kinematics.occlusion import ContactReport, MouthReturn, mouth_return, return_report
 from kinematics.placement import PlacedCase, place
 from kinematics.verdict import Verdict
+
+SAME_POSE_DEG = 0.01
+"""Target and first contact closer than this count as one pose (ours: 15 µm at the incisors)."""
 
 Progress = Callable[[str, float], None]
 
@@ -45,6 +48,10 @@ class Assessment:
         Result by stop, and the reason for a stop that has none.
     contact_true, contact_arbitrary : ContactReport
         First contact from the record about each axis.
+    contact_pair : StopResult or None
+        Both bites with the teeth together: the articulator at its first contact against the
+        patient at the patient's own, whatever the target. Equal to ``stops["contact"]`` where the
+        target is the first contact.
     mouth : MouthReturn or None
     occlusal_index : ndarray
         Occlusal vertices of the lower; ``occlusal_high_mm`` gives the high amount there by stop.
@@ -60,6 +67,7 @@ class Assessment:
     unavailable: Mapping[Stop, str]
     contact_true: ContactReport
     contact_arbitrary: ContactReport
+    contact_pair: StopResult | None
     mouth: MouthReturn | None
     occlusal_index: NDArray[np.intp]
     occlusal_high_mm: Mapping[Stop, NDArray[np.float64]]
@@ -194,6 +202,10 @@ def assess_placed(
             )
         else:
             unavailable[stop] = contact_arbitrary.message
+    pair: StopResult | None = None
+    if contact_true.status == contact_arbitrary.status == "contact":
+        pair = _contact_pair(geometry, contact_true.closing_deg, contact_arbitrary.closing_deg)
+        findings += _target_apart(case, contact_true.closing_deg - theta)
     if "already_touching" in (contact_arbitrary.status, contact_true.status):
         findings.append(engine.touching_finding(poses.record_opening_deg))
     if upper is not None and "none_in_range" in (contact_arbitrary.status, contact_true.status):
@@ -238,6 +250,7 @@ def assess_placed(
         unavailable=unavailable,
         contact_true=contact_true,
         contact_arbitrary=contact_arbitrary,
+        contact_pair=pair,
         mouth=mouth,
         occlusal_index=index,
         occlusal_high_mm=high,
@@ -245,6 +258,30 @@ def assess_placed(
         curve=traced,
         findings=tuple(findings),
     )
+
+
+def _contact_pair(geometry: Geometry, true_deg: float, articulator_deg: float) -> StopResult:
+    """Teeth together on both sides: landmarks at the patient's own contact."""
+    to_contact = closing_motion(geometry.true_axis, true_deg - geometry.poses.true_closing_deg)
+    marks = geometry.landmarks.moved(to_contact)
+    return replace(geometry, landmarks=marks).at_angle(
+        "contact", geometry.arbitrary_axis, true_deg, articulator_deg
+    )
+
+
+def _target_apart(case: Case, beyond_deg: float) -> list[Finding]:
+    if case.decision.stop != "contact" or abs(beyond_deg) < SAME_POSE_DEG:
+        return []
+    return [
+        Finding(
+            "warning",
+            "decision.stop",
+            "'contact' sets the articulator's teeth together, but the target lies "
+            f"{beyond_deg:+.3f} degrees from the patient's own first contact, and that difference "
+            "is in the error",
+            "Set [target] first_contact = true to compare tooth contacts, or stop = 'pin'.",
+        )
+    ]
 
 
 def _occlusal_map(

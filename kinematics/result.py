@@ -111,6 +111,7 @@ def result_dict(assessment: Assessment) -> dict[str, Any]:
                 stop: number(a.stops[stop].closing_deg) if stop in a.stops else None
                 for stop in ("equal_angle", "pin", "contact")
             },
+            "true_contact": number(a.contact_true.closing_deg),
             "counted": "from the record pose, closing positive",
         },
         "departure": {
@@ -135,6 +136,14 @@ def result_dict(assessment: Assessment) -> dict[str, Any]:
             }
             for i in range(len(marks))
         ],
+        "teeth_together": None
+        if a.contact_pair is None
+        else {
+            "what": "articulator at its first contact against the patient's own first contact",
+            "error_motion": _matrix(a.contact_pair.error_motion),
+            "error_mm": numbers(a.contact_pair.error_mm),
+            "worst_error_mm": number(a.contact_pair.magnitude_mm.max()),
+        },
         "error_motion": {stop: _matrix(result.error_motion) for stop, result in a.stops.items()},
         "unavailable_stops": dict(a.unavailable),
         "first_contact": {

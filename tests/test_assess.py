@@ -163,6 +163,26 @@ def test_result_json_can_be_recomputed_from_its_own_numbers(which, request):
             np.testing.assert_allclose(moved, mark["articulator_mm"][stop], atol=1e-10)
 
 
+def test_teeth_together_equals_the_contact_stop_where_the_target_is_the_contact(real):
+    np.testing.assert_allclose(
+        real.contact_pair.error_mm, real.stops["contact"].error_mm, atol=1e-12
+    )
+
+
+def test_teeth_together_leaves_out_how_far_the_target_is_from_contact(real, scans):
+    raised = assess(
+        open_pair(
+            scans,
+            target={"vdo_change_mm": -4.0, "site": "incisors"},
+            decision={"stop": "contact"},
+        )
+    )
+    # The same record and axes: both bites meet where they met before, whatever the target
+    np.testing.assert_allclose(raised.contact_pair.error_mm, real.contact_pair.error_mm, atol=1e-9)
+    assert raised.stops["contact"].magnitude_mm.max() > 1.0
+    assert any("target lies" in f.message for f in raised.findings)
+
+
 def test_pin_tip_stands_at_the_patients_height(real):
     from kinematics.axis import closing_motion
 

@@ -55,6 +55,18 @@ def build_parser() -> argparse.ArgumentParser:
     sub.add_argument("case", type=Path, metavar="CASE", help="case file (TOML)")
     talk(sub)
 
+    sub = job("start", "write a commented case to fill in, and a recording sheet", run_start)
+    sub.add_argument("folder", type=Path, metavar="FOLDER", help="made where it does not exist")
+    sub.add_argument("--mounting", help="how the casts relate to the axis (asked if left out)")
+    sub.add_argument(
+        "--have",
+        action="append",
+        default=[],
+        metavar="MEASUREMENT",
+        help="a measurement that exists; repeat it (asked if --mounting is left out)",
+    )
+    sub.add_argument("--force", action="store_true", help="replace files that are there")
+
     sub = job("demo", "assess the demo case that the project ships", run_demo)
     sub.add_argument("-o", "--out", type=Path, default=Path("demo_out"), help="folder")
     sub.add_argument("--no-pictures", action="store_true", help="leave out the 3D pictures")
@@ -115,6 +127,16 @@ def run_inspect(args: argparse.Namespace) -> int:
 
         print_inspection(_console(), inspection)
     return EXIT_INPUT if any(f.level == "error" for f in inspection.findings) else EXIT_OK
+
+
+def run_start(args: argparse.Namespace) -> int:
+    """Write a commented case and the recording sheet for the measurements that exist."""
+    from viewer.start import start_case
+
+    for path in start_case(args.folder, args.mounting, args.have, force=args.force):
+        print(f"wrote {path}")
+    print("Fill in the case, then: hingewise inspect " + str(args.folder / "case.toml"))
+    return EXIT_OK
 
 
 def _assess(case: Any, args: argparse.Namespace) -> int:

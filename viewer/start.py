@@ -1,0 +1,83 @@
+"""``hingewise start``: ask what was measured, write the case to fill in and the recording sheet."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable, Sequence
+from pathlib import Path
+
+from kinematics.case import write_text
+from kinematics.case_template import MEASUREMENTS, MOUNTINGS, template
+from kinematics.errors import InputError
+from viewer.recording_sheet import write_recording_sheet
+
+CASE_FILE, SHEET_FILE = "case.toml", "recording_sheet.html"
+DEFAULT_MOUNTING = "axis_points"
+
+
+def start_case(
+    folder: Path, mounting: str | None, have: Sequence[str], *, force: bool = False
+) -> list[Path]:
+    """Write ``case.toml`` and ``recording_sheet.html`` into a folder.
+
+    Parameters
+    ----------
+    folder : Path
+        Made where it does not exist.
+    mounting : str or None
+        A key of ``MOUNTINGS``. None asks on a terminal, and takes axis points elsewhere.
+    have : sequence of str
+        Keys of ``MEASUREMENTS``.
+    force : bool
+        Replace files that are there.
+
+    Raises
+    ------
+    InputError
+        Unknown names, files that are there already, or a folder that cannot be written.
+    """
+    if mounting is None and sys.stdin.isatty():
+        mounting, have = ask(input)
+    text = template(mounting or DEFAULT_MOUNTING, have)
+    paths = [folder / CASE_FILE, folder / SHEET_FILE]
+    for path in paths:
+        if path.exists() and not force:
+            raise InputError(
+                "file", "a file that exists", "a new name", "Use --force to replace it.", path
+            )
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise InputError(
+            "FOLDER",
+            (error.strerror or str(error)).lower(),
+            "a folder that can be written",
+            "Name another folder.",
+            folder,
+        ) from None
+    write_text(paths[0], text)
+    write_recording_sheet(paths[1], mounting or DEFAULT_MOUNTING, have)
+    return paths
+
+
+def ask(read: Callable[[str], str]) -> tuple[str, list[str]]:
+    """Ask for the mounting and the measurements; ``read`` is given each question."""
+    names = list(MOUNTINGS)
+    print("How do the casts relate to the axis?")
+    for i, name in enumerate(names, 1):
+        print(f"  {i}  {name}: {MOUNTINGS[name]}")
+    mounting = names[_choice(read, f"1 to {len(names)} [1]: ", len(names)) - 1]
+    have = [name for name, words in MEASUREMENTS.items() if _yes(read, f"{words}? [y/N]: ")]
+    return mounting, have
+
+
+def _choice(read: Callable[[str], str], question: str, last: int) -> int:
+    while True:
+        answer = read(question).strip() or "1"
+        if answer.isdecimal() and 1 <= int(answer) <= last:
+            return int(answer)
+        print(f"Type a number from 1 to {last}.")
+
+
+def _yes(read: Callable[[str], str], question: str) -> bool:
+    return read(question).strip().lower() in ("y", "yes")
