@@ -38,7 +38,7 @@ def arcs_figure(assessment: Assessment) -> Any:
     )
     _overview(figure.add_subplot(grid[:, 0]), assessment, pairs)
     for row, pair in enumerate(pairs):
-        _detail(figure.add_subplot(grid[row, 1]), pair)
+        _detail(figure.add_subplot(grid[row, 1]), pair, row)
     return figure
 
 
@@ -58,13 +58,13 @@ def _overview(axes: Any, assessment: Assessment, pairs: list[ArcPair]) -> None:
     for role, hinge in hinges.items():
         style = DASH[LINE_STYLE[role]]
         colour = getattr(LIGHT, role)
-        for pair in pairs:
+        for k, pair in enumerate(pairs):
             path = pair.true_mm if role == "true" else pair.arbitrary_mm
             axes.plot(
                 [hinge[0], path[0, 0]], [hinge[2], path[0, 2]], ls=style, color=colour, lw=0.8
             )
             axes.plot(
-                path[:, 0], path[:, 2], ls=style, color=colour, lw=2.4, gid=f"{role} {pair.name}"
+                path[:, 0], path[:, 2], ls=style, color=colour, lw=2.4, gid=f"path-{role}-{k}"
             )
         axes.plot(
             [hinge[0]],
@@ -102,7 +102,7 @@ def _overview(axes: Any, assessment: Assessment, pairs: list[ArcPair]) -> None:
     axes.text(0.0, 0.0, "← anterior", transform=axes.transAxes, color=LIGHT.quiet, fontsize=10)
 
 
-def _detail(axes: Any, pair: ArcPair) -> None:
+def _detail(axes: Any, pair: ArcPair, k: int) -> None:
     length = float(np.linalg.norm(pair.true_mm[-1] - pair.true_mm[0]))
     amount = float(np.linalg.norm(pair.error_um))
     if length < SHORTEST_PATH_MM:
@@ -126,7 +126,7 @@ def _detail(axes: Any, pair: ArcPair) -> None:
             ls=DASH[LINE_STYLE[role]],
             color=colour,
             lw=2.4,
-            gid=f"{role} {pair.name}",
+            gid=f"enlarged-{role}-{k}",
         )
         axes.plot(
             path[-1:, 0],

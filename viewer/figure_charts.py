@@ -59,15 +59,14 @@ def departure_figure(assessment: Assessment) -> Any:
             y,
             ls=DASH[STOP_STYLE[stop]],
             lw=2.8 if chosen else 1.4,
-            gid=f"curve {stop}",
+            gid=f"curve-{stop}",
             color=LIGHT.arbitrary if chosen else LIGHT.quiet,
         )
         if len(finite):
             last = float(y[np.flatnonzero(np.isfinite(y))[-1]])
             role = "arbitrary" if chosen else "quiet"
-            named.append(
-                (min(last, top), STOP_LABEL[stop] + (" (verdict)" if chosen else ""), role)
-            )
+            text = STOP_LABEL[stop] + (" (verdict)" if chosen else "")
+            named.append((min(last, top), text + (" ↑" if last > top else ""), role))
     axes.axhspan(0, tolerance, color=LIGHT.within, lw=0, zorder=0)
     axes.axhline(tolerance, color=LIGHT.tolerance, ls=DASH["dotted"], lw=1.8, gid="tolerance")
     here = float(assessment.departure_mm)
@@ -94,7 +93,7 @@ def departure_figure(assessment: Assessment) -> Any:
         ms=9,
         color=LIGHT.ink,
         ls="none",
-        gid="this case",
+        gid="this-case",
         zorder=5,
     )
     axes.annotate(
@@ -159,13 +158,13 @@ def teeth_figure(assessment: Assessment) -> Any:
             lw=2.4 if chosen else 1.2,
             color=LIGHT.arbitrary if chosen else LIGHT.quiet,
             label=f"stop: {STOP_LABEL[name]}",
-            gid=f"size {name}",
+            gid=f"size-{name}",
         )
     upper.set_ylim(bottom=0)
     upper.set_ylabel("size of the error, µm")
     width = 0.26
     for k, (role, text, hatch) in enumerate(COMPONENTS):
-        lower.bar(
+        bars = lower.bar(
             at + (k - 1) * width,
             table.error_um[stop][:, k],
             width,
@@ -174,8 +173,9 @@ def teeth_figure(assessment: Assessment) -> Any:
             edgecolor=LIGHT.quiet,
             lw=0.8,
             label=text,
-            gid=f"component {role}",
         )
+        for i, bar in enumerate(bars):
+            bar.set_gid(f"component-{role}-{i}")
     lower.plot(
         at,
         table.high_um[stop],
@@ -255,7 +255,6 @@ def arch_figure(assessment: Assessment) -> Any:
     for i, label in enumerate(table.labels):
         out = np.array([across[i], down[i]]) - middle
         out = 30.0 * out / max(float(np.linalg.norm(out)), 1e-9)
-        side = "left" if out[0] > 0 else "right"
         high = table.high_um[stop][i]
         for text, lift, size, role in (
             (label, 6, 10.5, "ink"),

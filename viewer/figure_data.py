@@ -19,7 +19,7 @@ ARC_SHARE = 0.45
 """How large the drawn error is made beside the path's length (ours)."""
 ARROW_SHARE = 0.14
 """How long the longest drawn arrow is beside the arch's width (ours)."""
-NICE_FACTORS = (1, 2, 5, 10, 20, 50, 100, 200, 500, 1000)
+NICE_FACTORS = (1, 2, 3, 5, 8, 10, 15, 20, 30, 50, 80, 100, 150, 200, 300, 500, 1000)
 """Exaggerations offered; the figure prints the one used."""
 SHORTEST_PATH_MM = 1e-6
 """Below this a path is a point: record and target are the same pose."""

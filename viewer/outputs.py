@@ -56,6 +56,8 @@ def check_folder(folder: Path | str) -> None:
         The path is a file, or the nearest folder above it that exists cannot be written.
     """
     path = Path(folder)
+    if "\0" in str(path):
+        raise _unwritable(path, "its name holds a null character")
     try:
         nearest = path
         while not nearest.exists() and nearest.parent != nearest:
@@ -66,8 +68,8 @@ def check_folder(folder: Path | str) -> None:
             )
         if not os.access(nearest, os.W_OK | os.X_OK):
             raise _unwritable(path, f"no permission to write in {nearest}")
-    except (OSError, ValueError) as error:
-        raise _unwritable(path, str(error)) from None
+    except OSError as error:
+        raise _unwritable(path, error.strerror or str(error)) from None
 
 
 def _unwritable(path: Path, why: str) -> InputError:
