@@ -144,9 +144,8 @@ def _demands(
     if not -1.0 <= side <= 1.0:
         raise InputError("mix.side", f"{side!r}", "-1 to 1", "Correct it.")
     orbiting = articulator.right if side > 0.0 else articulator.left
-    medially = orbiting.wall(orbiting.start_mm + np.array([orbiting.forward_mm(total), 0.0, 0.0]))[
-        0
-    ]
+    farthest = orbiting.start_mm + np.array([orbiting.forward_mm(total), 0.0, 0.0])
+    medially = orbiting.wall(farthest)[0]
     if abs(side) > 0.0 and medially >= abs(orbiting.start_mm[1]):
         raise InputError(
             f"articulator.bennett_{orbiting.side}_deg",
@@ -160,7 +159,7 @@ def _demands(
     demands = [Demand()]
     for way in np.linspace(0.0, shift + total, steps + 1)[1:]:
         part = max(way - shift, 0.0) / total
-        begun = min(way / shift, 1.0) if shift > 0.0 else 1.0
+        begun = way / shift if way < shift else 1.0
         demands.append(Demand(left * part, right * part, side * begun))
     return demands
 

@@ -85,7 +85,8 @@ class ExcursionStep:
     residual_mm : float
         Largest residual of the constraints in force.
     elements_mm : ndarray, shape (2, 3), mm
-        Left and right condylar element in motion coordinates.
+        Left and right condylar element in motion coordinates: of guides on the upper member, the
+        place of the lower's elements.
     wall_gap_mm : tuple of float, mm
         Left and right element's room at its medial wall. The solver holds the orbiting element to
         its wall and leaves the working one free; a negative gap of the working element means

@@ -20,6 +20,7 @@ MAX_STEP_DEG, MAX_STEP_MM = 15.0, 10.0
 """Longest Newton step (ours): keeps the solution on the branch it started from."""
 
 Array = NDArray[np.float64]
+EYE = np.eye(3)
 
 
 @dataclass(frozen=True)
@@ -71,10 +72,9 @@ def motion_coordinates(
     """
     if on_upper:
         at = rotation @ point + shift
-        return at, np.hstack([-_cross(at), np.eye(3)])
+        return at, _by_motion(at)
     local = rotation.T @ (point - shift)
-    derivative = rotation.T @ np.hstack([-_cross(point), np.eye(3)])
-    return 2.0 * anchor - local, derivative
+    return 2.0 * anchor - local, rotation.T @ _by_motion(point)
 
 
 def constraints(
@@ -172,13 +172,14 @@ def solve_step(
             float(np.abs(step[3:]).max()) / MAX_STEP_MM,
             1.0,
         )
-        turn = Rotation.from_rotvec(step[:3] / limit).as_matrix()
+        turn = _turn(step[:3] / limit)
         tried = turn @ rotation, turn @ shift + step[3:] / limit
         new_residual, new_jacobian = evaluate(*tried)
         if converged and np.abs(new_residual).max() >= worst:
             break
         (rotation, shift), residual, jacobian = tried, new_residual, new_jacobian
     pose = RigidTransform.from_components(shift, Rotation.from_matrix(rotation))
+    # The residual is that of the pose handed out, not of the last iterate.
     residual, _ = evaluate(pose.rotation.as_matrix(), np.asarray(pose.translation))
     return Solution(pose, float(np.abs(residual).max()), converged)
 
@@ -240,6 +241,23 @@ def wall_gaps(articulator: Articulator, pose: RigidTransform) -> tuple[float, fl
     guides: tuple[CondylarGuide, CondylarGuide] = (articulator.left, articulator.right)
     points = element_coordinates(articulator, pose)
     return guides[0].wall(points[0])[0], guides[1].wall(points[1])[0]
+
+
+def _by_motion(p: Array) -> Array:
+    """Derivative of a point's place by a small motion (turn, shift), shape (3, 6)."""
+    out = np.empty((3, 6))
+    out[:, :3] = -_cross(p)
+    out[:, 3:] = EYE
+    return out
+
+
+def _turn(w: Array) -> Array:
+    """Rotation matrix of a rotation vector (Rodrigues), shape (3, 3)."""
+    angle = float(np.sqrt(w @ w))
+    k = _cross(w)
+    a = np.sinc(angle / np.pi)
+    b = 0.5 * np.sinc(0.5 * angle / np.pi) ** 2
+    return EYE + a * k + b * (k @ k)
 
 
 def _cross(p: Array) -> Array:

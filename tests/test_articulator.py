@@ -1,0 +1,142 @@
+"""Settings, published averages, geometry, and a change of the vertical dimension."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from kinematics.arcon_comparison import arcon_comparison, guide_inclination_deg
+from kinematics.articulator import (
+    ArticulatorSettings,
+    bennett_from_inclination,
+    build_articulator,
+    raised,
+    settings_from_case,
+)
+from kinematics.errors import InputError
+from kinematics.excursion import excursion
+from kinematics.excursion_solver import pin_gaps
+
+TIP = np.array([130.0, 0.0, -35.0])
+
+
+@pytest.mark.parametrize(("h", "expected"), [(20, 14.5), (30, 15.75), (33, 16.125), (40, 17.0)])
+def test_rule_of_the_lateral_angle(h, expected):
+    """published_values.md section 4, L = H/8 + 12 (formula READ, values CALC)."""
+    assert bennett_from_inclination(h) == expected
+
+
+def test_rule_gives_the_published_range_for_common_inclinations():
+    """Section 4: a study's range from the formula is 14 to 17 deg (READ); it rounds to whole deg.
+
+    The inclinations behind it are not given; 20 to 40 deg are an inference.
+    """
+    assert [round(bennett_from_inclination(h)) for h in (20.0, 40.0)] == [14, 17]
+
+
+def test_defaults_lie_within_the_published_ranges():
+    """Section 4 (READ): base 85.2 to 112.6 mm, inclination 41.9 SD 7.8 deg, Bennett 7.3 L 9.0 R."""
+    average = ArticulatorSettings()
+    assert 85.2 <= average.intercondylar_mm <= 112.6
+    assert abs(average.sagittal_inclination_left_deg - 41.9) < 7.8
+    assert 7.3 <= average.bennett_left_deg <= 9.0
+    assert average.bennett_left_deg == average.bennett_right_deg
+
+
+def test_missing_case_settings_become_averages_and_the_width_of_the_axis():
+    got = settings_from_case({"bennett_left_deg": 12.0, "bennett_right_deg": None}, width_mm=108.0)
+    assert got.intercondylar_mm == 108.0
+    assert got.bennett_left_deg == 12.0
+    assert got.bennett_right_deg == ArticulatorSettings().bennett_right_deg
+    assert settings_from_case(None) == ArticulatorSettings()
+
+
+def test_bennett_rule_fills_only_what_is_missing():
+    got = settings_from_case(
+        {"bennett_left_deg": 5.0, "sagittal_inclination_right_deg": 40.0}, bennett_rule=True
+    )
+    assert (got.bennett_left_deg, got.bennett_right_deg) == (5.0, 17.0)
+
+
+@pytest.mark.parametrize(
+    ("field", "value"),
+    [
+        ("intercondylar_mm", 30.0),
+        ("sagittal_inclination_right_deg", 120.0),
+        ("bennett_right_deg", 60.0),
+        ("immediate_side_shift_left_mm", -0.5),
+        ("guide_radius_right_mm", 1.0),
+        ("incisal_sagittal_deg", 89.0),
+        ("incisal_lateral_deg", -10.0),
+    ],
+)
+def test_impossible_setting_is_named_as_in_the_case_file(field, value):
+    with pytest.raises(InputError) as caught:
+        build_articulator(ArticulatorSettings(**{field: value}), TIP)
+    assert caught.value.where == f"articulator.{field}"
+
+
+def test_unknown_setting_is_named():
+    with pytest.raises(InputError, match=r"articulator\.benett_left_deg"):
+        settings_from_case({"benett_left_deg": 5.0})
+
+
+def test_pin_behind_the_axis_is_refused():
+    with pytest.raises(InputError, match=r"pin\.tip_mm"):
+        build_articulator(ArticulatorSettings(), [-10.0, 0.0, -35.0])
+
+
+@pytest.mark.parametrize(("pin_on", "away"), [("upper", -1.0), ("lower", 1.0)])
+def test_table_above_the_pin_is_refused_and_one_away_from_it_is_not(pin_on, away):
+    """The table is below an upper pin and above a lower one."""
+    shift = np.array([0.0, 0.0, away])
+    build_articulator(ArticulatorSettings(), TIP, pin_on=pin_on, table_point_mm=TIP + shift)
+    with pytest.raises(InputError, match="table above the pin"):
+        build_articulator(ArticulatorSettings(), TIP, pin_on=pin_on, table_point_mm=TIP - shift)
+
+
+@given(
+    st.floats(-5.0, 12.0),
+    st.sampled_from(["upper", "lower"]),
+    st.sampled_from(["upper", "lower"]),
+    st.floats(-10.0, 60.0),
+    st.floats(0.0, 40.0),
+)
+@settings(max_examples=50, deadline=None)
+def test_raising_sets_the_pin_to_its_table(opening, guidance_on, pin_on, sagittal, lateral):
+    chosen = ArticulatorSettings(incisal_sagittal_deg=sagittal, incisal_lateral_deg=lateral)
+    unit = build_articulator(chosen, TIP, guidance_on=guidance_on, pin_on=pin_on)
+    up = raised(unit, opening)
+    assert abs(pin_gaps(up, up.start_pose)).max() < 1e-10
+    # Raised: the pin is longer (upper pin's tip lower, lower pin's tip higher).
+    longer = (up.pin_tip_mm - TIP)[2] * (-1.0 if pin_on == "upper" else 1.0)
+    assert longer * opening >= 0.0
+
+
+@pytest.mark.parametrize("opening", [-2.0, 3.0, 6.0])
+def test_arcon_keeps_its_angle_to_the_upper_and_opening_guidance_to_the_lower(opening):
+    chosen = ArticulatorSettings(sagittal_inclination_left_deg=35.0, guide_radius_right_mm=19.0)
+    got = arcon_comparison(chosen, TIP, [[90.0, 0.0, -35.0]], opening, steps=2)
+    np.testing.assert_allclose(got.to_upper_deg["arcon"], (35.0, 41.9), atol=1e-12)
+    np.testing.assert_allclose(got.to_upper_deg["opening"], (35.0 + opening, 41.9 + opening))
+    np.testing.assert_allclose(got.to_lower_deg["arcon"], (35.0 - opening, 41.9 - opening))
+    np.testing.assert_allclose(got.to_lower_deg["opening"], (35.0, 41.9), atol=1e-12)
+
+
+@pytest.mark.parametrize(("guidance_on", "extra"), [("upper", 0.0), ("lower", 4.0)])
+def test_hinge_centre_descends_at_the_guide_angle_to_the_upper(guidance_on, extra):
+    """Seen in the motion, not the setting: opened by 4 deg, opening guidance is 4 deg steeper."""
+    chosen = ArticulatorSettings(incisal_sagittal_deg=41.9)
+    unit = raised(build_articulator(chosen, TIP, guidance_on=guidance_on), 4.0)
+    path = excursion(unit, "protrusion", 1, travel_mm=1e-3).points_path([0.0, 0.0, 0.0])[:, 0]
+    move = path[1] - path[0]
+    assert np.degrees(np.arctan2(-move[2], move[0])) == pytest.approx(41.9 + extra, abs=1e-3)
+    assert guide_inclination_deg(unit, "left", "upper") == pytest.approx(41.9 + extra)
+
+
+def test_both_constructions_agree_where_nothing_was_raised_and_the_motion_is_a_translation():
+    chosen = ArticulatorSettings(incisal_sagittal_deg=41.9)
+    got = arcon_comparison(chosen, TIP, [[90.0, 0.0, -35.0]], 0.0, kinds=("protrusion",))
+    np.testing.assert_allclose(got.difference_mm["protrusion"], 0.0, atol=1e-10)
