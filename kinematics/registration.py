@@ -1,0 +1,332 @@
+"""Register one scan of an arch to another of the same arch: trimmed point-to-plane ICP."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.spatial import cKDTree
+from scipy.spatial.transform import RigidTransform, Rotation
+
+from kinematics.axis import as_point
+from kinematics.axis_fit import cross, cross_matrix
+from kinematics.errors import Finding, InputError
+from kinematics.mesh import Cast
+
+Array = NDArray[np.float64]
+
+CANDIDATES = 8
+"""Triangles, by nearness of their centroids, among which the nearest point is sought (ours)."""
+COARSE_ROUNDS = 30
+"""Most rounds for each coarse start (ours)."""
+FREE_ROUNDS = 12
+"""From then on the spread is held, so that partners cannot flicker in and out for ever (ours)."""
+STILL_MM = 3e-4
+"""Converged when no point moves farther than this in a round; far below scanner noise (ours)."""
+SMOOTHING = 2
+"""Rounds of averaging the normals over neighbouring triangles (ours)."""
+COARSE_POINTS = 400
+"""Points of the moving scan in the coarse rounds (ours)."""
+MIN_OVERLAP = 0.3
+"""Share of the moving scan that must find its partner (ours)."""
+POOR_RMS_MM = 0.2
+"""Residual from which a registration is called poor: twice a bite scan's accuracy (ours)."""
+TUKEY = 4.685
+"""Tukey's biweight constant: 95 % efficiency for normal errors (textbook)."""
+MIN_GATE_MM = 0.02
+"""Least distance at which partners are accepted; below scanner noise (ours)."""
+MIN_POINTS = 50
+"""Fewer partners than this do not fix a pose reliably (ours)."""
+
+
+@dataclass(frozen=True, eq=False)
+class RegistrationResult:
+    """Pose of a scan in the frame of another of the same arch.
+
+    Attributes
+    ----------
+    fixed_from_moving : RigidTransform
+    status : {"converged", "poor", "not_converged"}
+        ``poor``: a residual above 0.2 mm or less than 30 % overlap; do not use it.
+    rms_mm : float
+        Robust RMS of the distances to the partners' planes (1.4826 median).
+    overlap : float
+        Share of the moving points that found a partner.
+    points : int
+        Partners used.
+    centre_mm : ndarray, shape (3,), frame of the fixed scan
+        Where the covariance's displacement is taken.
+    covariance : ndarray, shape (6, 6)
+        Of (rotation vector in rad, displacement of the centre in mm), in the fixed frame.
+    iterations : int
+    """
+
+    fixed_from_moving: RigidTransform
+    status: Literal["converged", "poor", "not_converged"]
+    rms_mm: float
+    overlap: float
+    points: int
+    centre_mm: Array
+    covariance: Array
+    iterations: int
+
+    def covariance_at(self, point_mm: ArrayLike) -> Array:
+        """Covariance with the displacement taken at another point of the fixed frame, (6, 6)."""
+        arm = as_point(point_mm, "point_mm") - self.centre_mm
+        move = np.eye(6)
+        move[3:, :3] = -cross_matrix(arm)
+        return move @ self.covariance @ move.T
+
+    def findings(self, where: str) -> list[Finding]:
+        """Remarks for the user; ``where`` names the scan."""
+        if self.status == "converged":
+            return []
+        got = f"{self.rms_mm:.3f} mm left over, {100 * self.overlap:.0f} % overlap"
+        if self.status == "not_converged":
+            got = f"no convergence in {self.iterations} rounds; {got}"
+        fix = "Crop both scans to the same teeth, give a rough start, or scan again."
+        return [Finding("warning", where, f"a doubtful registration: {got}", fix)]
+
+
+class Surface:
+    """Nearest points on a fixed mesh, away from its open border.
+
+    Its normals are smoothed over the neighbouring triangles: the noise of single triangles'
+    normals would pass for information in directions in which the arch slides on itself.
+    """
+
+    def __init__(self, cast: Cast) -> None:
+        corners = cast.vertices_mm[cast.faces]
+        normal = cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
+        size = np.linalg.norm(normal, axis=1)
+        good = size > 1e-9
+        edges = np.sort(cast.faces[:, [[0, 1], [1, 2], [2, 0]]].reshape(-1, 2), axis=1)
+        unique, count = np.unique(edges, axis=0, return_counts=True)
+        border = np.zeros(len(cast.vertices_mm), dtype=bool)
+        border[unique[count == 1].ravel()] = True
+        self.corners = corners[good]
+        self.normal = _smoothed(normal, cast)[good]
+        self.border = border[cast.faces[good]].any(axis=1)
+        self.tree = cKDTree(self.corners.mean(axis=1))
+
+    def nearest(self, points: Array) -> tuple[Array, Array, NDArray[np.bool_]]:
+        """Nearest point, its triangle's normal, and whether the triangle is inside, for (n, 3)."""
+        k = min(CANDIDATES, len(self.corners))
+        index = self.tree.query(points, k=k)[1].reshape(len(points), k)
+        flat = index.reshape(-1)
+        on = nearest_on_triangles(np.repeat(points, k, axis=0), self.corners[flat])
+        gap = np.linalg.norm(on.reshape(-1, k, 3) - points[:, None], axis=2)
+        best = np.argmin(gap, axis=1)
+        rows = np.arange(len(points))
+        chosen = index[rows, best]
+        return on.reshape(-1, k, 3)[rows, best], self.normal[chosen], ~self.border[chosen]
+
+
+def _smoothed(normal: Array, cast: Cast) -> Array:
+    """Unit normals of the triangles, averaged over shared vertices twice; (m, 3)."""
+    for _ in range(SMOOTHING):
+        at_vertex = np.zeros_like(cast.vertices_mm)
+        for k in range(3):
+            np.add.at(at_vertex, cast.faces[:, k], normal)
+        normal = at_vertex[cast.faces].sum(axis=1)
+    return normal / np.maximum(np.linalg.norm(normal, axis=1), 1e-300)[:, None]
+
+
+def nearest_on_triangles(p: Array, corners: Array) -> Array:
+    """Nearest point of each triangle to its point: (n, 3) and (n, 3, 3) to (n, 3).
+
+    Notes
+    -----
+    *Source*: the foot on the plane where it lies inside, else the nearest of the three edges'
+    nearest points (derived here).
+    """
+    a, b, c = corners[:, 0], corners[:, 1], corners[:, 2]
+    ab, ac, ap = b - a, c - a, p - a
+    d00, d01, d11 = (ab * ab).sum(1), (ab * ac).sum(1), (ac * ac).sum(1)
+    d20, d21 = (ap * ab).sum(1), (ap * ac).sum(1)
+    det = np.maximum(d00 * d11 - d01 * d01, 1e-300)
+    v, w = (d11 * d20 - d01 * d21) / det, (d00 * d21 - d01 * d20) / det
+    best = a + v[:, None] * ab + w[:, None] * ac
+    outside = (v < 0) | (w < 0) | (v + w > 1) | (det <= 1e-12 * d00 * d11)
+    if not outside.any():
+        return best
+    q = p[outside]
+    tri = corners[outside]
+    gap = np.full(len(q), np.inf)
+    on = np.empty_like(q)
+    for i, j in ((0, 1), (1, 2), (2, 0)):
+        start, along = tri[:, i], tri[:, j] - tri[:, i]
+        length = np.maximum((along * along).sum(1), 1e-300)
+        t = np.clip(((q - start) * along).sum(1) / length, 0.0, 1.0)
+        foot = start + t[:, None] * along
+        d = np.linalg.norm(q - foot, axis=1)
+        closer = d < gap
+        gap[closer], on[closer] = d[closer], foot[closer]
+    best[outside] = on
+    return best
+
+
+def register(
+    moving: Cast,
+    fixed: Cast,
+    start: RigidTransform | None = None,
+    *,
+    max_points: int = 4000,
+    max_rounds: int = 80,
+) -> RegistrationResult:
+    """Find the pose that lays one scan on another of the same arch.
+
+    Parameters
+    ----------
+    moving, fixed : Cast
+        The same arch, in two frames; either may be cropped, at least 30 % of the moving scan
+        must have its partner on the fixed one.
+    start : RigidTransform, optional
+        Rough ``fixed_from_moving``. Without it the identity, equal centroids and equal principal
+        axes are tried, and the best is refined.
+    max_points : int
+        Vertices of the moving scan used, evenly strided.
+
+    Returns
+    -------
+    RegistrationResult
+        The covariance takes the residuals as independent. Scanner errors are not: a stitched
+        arch bends, so multiply, or state the registration error, where you know better.
+
+    Raises
+    ------
+    InputError
+        Different arches, fewer than 50 vertices, or no partner at all.
+
+    Notes
+    -----
+    *Guarantee*: a local minimum of a robust (Tukey) sum of squared distances to the planes of
+    the nearest triangles; border triangles and points beyond three times the robust spread are
+    left out. Deterministic. Not trimesh.registration.icp, which minimises point-to-point
+    distances without trimming and gives no covariance.
+    """
+    if moving.arch != fixed.arch:
+        raise InputError(
+            "arch", f"{moving.arch} on {fixed.arch}", "two scans of one arch", "Check the files."
+        )
+    surface = Surface(fixed)
+    for cast in (moving, fixed):
+        if len(cast.vertices_mm) < MIN_POINTS:
+            raise InputError(
+                cast.source or "scan",
+                f"{len(cast.vertices_mm)} vertices",
+                f"at least {MIN_POINTS}",
+                "Give the scan of an arch.",
+            )
+    used = moving.vertices_mm[np.unique(moving.faces)]
+    coarse = used[:: max(1, len(used) // COARSE_POINTS)]
+    fine = used[:: max(1, -(-len(used) // max_points))]
+    starts = [start] if start is not None else _starts(used, fixed.vertices_mm)
+    tried = [_icp(surface, coarse, s, COARSE_ROUNDS, 10 * STILL_MM) for s in starts]
+    # Best: most points lying within the common scale of the best try.
+    scale = max(min(t[2] for t in tried), MIN_GATE_MM)
+    best = max(tried, key=lambda t: _score(surface, coarse, t[0], 3.0 * scale))
+    return _finish(surface, fine, best[0], max_rounds)
+
+
+def _starts(moving: Array, fixed: Array) -> list[RigidTransform]:
+    a, b = moving.mean(axis=0), fixed.mean(axis=0)
+    out = [RigidTransform.identity(), RigidTransform.from_translation(b - a)]
+    axes_a = np.linalg.svd(moving - a, full_matrices=False)[2]
+    axes_b = np.linalg.svd(fixed - b, full_matrices=False)[2]
+    for signs in ((1, 1), (1, -1), (-1, 1), (-1, -1)):
+        m = axes_b.T @ np.diag([*signs, 1.0]) @ axes_a
+        m = axes_b.T @ np.diag([*signs, np.sign(np.linalg.det(m))]) @ axes_a
+        turn = Rotation.from_matrix(m)
+        out.append(RigidTransform.from_components(b - turn.apply(a), turn))
+    return out
+
+
+def _score(surface: Surface, points: Array, pose: RigidTransform, gate: float) -> float:
+    x = pose.apply(points)
+    on, _, inside = surface.nearest(x)
+    return float((inside & (np.linalg.norm(x - on, axis=1) < gate)).mean())
+
+
+def _icp(
+    surface: Surface, points: Array, pose: RigidTransform, rounds: int, still_mm: float
+) -> tuple[RigidTransform, bool, float, int]:
+    """Rounds until no point moves farther than ``still_mm``; pose, done, spread, rounds."""
+    held: tuple[float, float] | None = None
+    gate, spread = np.inf, np.inf
+    for k in range(rounds):
+        x = pose.apply(points)
+        jac, r, weight, (gate, spread) = _equations(surface, x, held)
+        if k == FREE_ROUNDS:
+            held = (gate, spread)
+        if np.count_nonzero(weight) < 6:
+            return pose, False, np.inf, k + 1
+        centre = x.mean(axis=0)
+        normal = jac.T @ (weight[:, None] * jac)
+        normal += 1e-9 * np.trace(normal) / 6.0 * np.eye(6)
+        step = np.linalg.solve(normal, jac.T @ (weight * r))
+        turn = Rotation.from_rotvec(step[:3])
+        motion = RigidTransform.from_components(centre - turn.apply(centre) + step[3:], turn)
+        pose = motion * pose
+        if np.abs(motion.apply(x) - x).max() < still_mm:
+            return pose, True, spread, k + 1
+    return pose, False, spread, rounds
+
+
+def _equations(
+    surface: Surface, x: Array, held: tuple[float, float] | None = None
+) -> tuple[Array, Array, Array, tuple[float, float]]:
+    """Jacobian (n, 6), residual, weight of each point, and (gate, robust spread) in mm."""
+    on, normal, inside = surface.nearest(x)
+    gap = np.linalg.norm(x - on, axis=1)
+    if not inside.any():
+        inside = np.ones(len(x), dtype=bool)
+    r = ((on - x) * normal).sum(axis=1)
+    if held is None:
+        gate = max(3.0 * 1.4826 * float(np.median(gap[inside])), MIN_GATE_MM)
+        near = inside & (gap <= gate)
+        spread = max(1.4826 * float(np.median(np.abs(r[near]))), 1e-6)
+    else:
+        gate, spread = held
+        near = inside & (gap <= gate)
+    ratio = np.minimum(np.abs(r) / (TUKEY * spread), 1.0)
+    weight = np.where(near, (1.0 - ratio**2) ** 2, 0.0)
+    arm = x - x.mean(axis=0)
+    return np.concatenate([cross(arm, normal), normal], axis=1), r, weight, (gate, spread)
+
+
+def _finish(
+    surface: Surface, points: Array, pose: RigidTransform, rounds: int
+) -> RegistrationResult:
+    pose, done, _, count = _icp(surface, points, pose, rounds, STILL_MM)
+    x = pose.apply(points)
+    jac, r, weight, (_, spread) = _equations(surface, x)
+    used = weight > 0
+    if used.sum() < MIN_POINTS:
+        raise InputError(
+            "scan",
+            f"{int(used.sum())} points with a partner",
+            f"at least {MIN_POINTS}",
+            "The scans hardly overlap: check the files and give a rough start.",
+        )
+    # Sandwich of an M-estimator: Tukey's psi' inside, psi squared between, no common variance.
+    square = np.minimum((r / (TUKEY * spread)) ** 2, 1.0)
+    slope = np.where(used, (1.0 - square) * (1.0 - 5.0 * square), 0.0)
+    information = jac.T @ (slope[:, None] * jac)
+    meat = jac.T @ ((weight**2 * r**2)[:, None] * jac)
+    bread = np.linalg.inv(information)
+    covariance = bread @ meat @ bread
+    overlap = float(used.mean())
+    status: Literal["converged", "poor", "not_converged"] = "converged"
+    if spread > POOR_RMS_MM or overlap < MIN_OVERLAP:
+        status = "poor"
+    elif not done:
+        status = "not_converged"
+    centre = x.mean(axis=0)
+    for array in (centre, covariance):
+        array.flags.writeable = False
+    return RegistrationResult(
+        pose, status, spread, overlap, int(used.sum()), centre, covariance, count
+    )
