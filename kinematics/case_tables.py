@@ -94,7 +94,8 @@ def check_apart(left: Point, right: Point) -> None:
 
 
 def _exactly_one(table: Table, names: tuple[str, ...]) -> str:
-    given = [n for n in names if getattr(table, n) not in (None, False)]
+    values = {n: getattr(table, n) for n in names}
+    given = [n for n, v in values.items() if v is not None and v is not False]  # 0.0 is given
     if len(given) != 1:
         got = "none of them" if not given else " and ".join(given)
         refuse(got, f"exactly one of {', '.join(names)}", "Keep the one that you measured.")

@@ -42,7 +42,7 @@ upper = "upper.ply"                    # STL, PLY, OBJ or OFF, in this folder or
 lower = "lower.ply"
 unit = "mm"                            # of the mesh files: mm | cm | m | inch
 scanned_at = "{scanned_at}"  # pose of the lower in its file: intercuspation | record
-# upper_scan_from_lower_scan = [[1,0,0,0],[0,1,0,0],[0,0,1,0],[0,0,0,1]]  # if not the same frame
+# upper_scan_from_lower_scan = [[1,0,0,0],[0,1,0,0],[0,0,1,0],[0,0,0,1]]  # if they differ
 # allow_outside = true                 # permits files outside this folder
 """
 _MOUNTING = {
@@ -169,7 +169,7 @@ _WIDTH = """
 width_mm = 110.0                       # distance of the two axis points
 """
 _ARBITRARY = """
-[arbitrary_axis]                       # how far the arbitrary point lies from the true one, by side
+[arbitrary_axis]                       # arbitrary point seen from the true one, by side
 left_anterior_mm = {0}
 left_superior_mm = {1}
 right_anterior_mm = {2}
@@ -335,7 +335,7 @@ def template(kind: str, measurements: Collection[str] = ()) -> str:
     if "uncertainty" in chosen or not compared:
         parts.append(_UNCERTAINTY[compared])
     frame = "lower_scan" if casts else "axis_orbital"
-    note = "; found automatically on casts with tooth numbers" if casts else ""
+    note = "; found by itself on casts with tooth labels" if casts else ""
     parts.append(_LANDMARKS.format(frame=frame, note=note))
     return "".join(parts)
 

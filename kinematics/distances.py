@@ -154,7 +154,18 @@ def _choose(problem: Problem, minima: list[Solution]) -> tuple[Solution, list[Fi
     if not good:
         _refuse_wrong_side(problem, alike[0])
         return alike[0], []
+    third_only = [s for s in good if not _casts_apart(problem, good[0], s)]
+    if len(third_only) == len(good) > 1:
+        best = max(good, key=lambda s: s.extra[-2])
+        note = Finding(
+            "note",
+            "mounting.readings",
+            "two places of the third point fit alike; the one farther in front was taken",
+            "Add a distance of third_point; the casts' pose does not depend on it.",
+        )
+        return best, [note]
     if len(good) > 1:
+        good = [good[0], *(s for s in good if _casts_apart(problem, good[0], s))]
         a, b = problem.places(good[0]), problem.places(good[1])
         name = max((p.name for p in problem.points), key=lambda n: np.linalg.norm(a[n] - b[n]))
         raise InputError(
@@ -174,6 +185,12 @@ def _choose(problem: Problem, minima: list[Solution]) -> tuple[Solution, list[Fi
         "Add a height reading to exclude it by measurement.",
     )
     return good[0], [note]
+
+
+def _casts_apart(problem: Problem, a: Solution, b: Solution) -> bool:
+    """Whether two poses put any point of the casts more than 1 mm apart."""
+    gap = problem.at(a)[:-3] - problem.at(b)[:-3]
+    return bool(np.linalg.norm(gap, axis=1).max() > 1.0)
 
 
 def _refuse_wrong_side(problem: Problem, best: Solution) -> None:

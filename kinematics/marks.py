@@ -120,7 +120,7 @@ def slip_cost(
         return (slip.inv() * motion * slip).apply(probes) - motion.apply(probes)
 
     closing = change(closing_motion(axis, closing_deg))
-    working = axis.left_point_mm
+    working = axis.left_point_mm.copy()  # Rotation.apply refuses read-only arrays
     turn = Rotation.from_rotvec([0.0, 0.0, np.radians(lateral_deg)])
     lateral = RigidTransform.from_components(working - turn.apply(working), turn)
     moved = change(lateral)[0]

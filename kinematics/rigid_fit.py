@@ -87,6 +87,7 @@ def fit_rigid(a_mm: ArrayLike, b_mm: ArrayLike, where: str, sd_mm: float | None 
         raise InputError(where, f"{n} points", "at least 3", "Add points known in both frames.")
     ca, cb = a.mean(axis=0), b.mean(axis=0)
     qa, qb = a - ca, b - cb
+    _refuse_scale(qa, qb, where)
     for q, frame in ((qa, "first"), (qb, "second")):
         spread = np.linalg.svd(q, compute_uv=False) / np.sqrt(n)
         if spread[1] < MIN_WIDTH_MM:
@@ -96,7 +97,6 @@ def fit_rigid(a_mm: ArrayLike, b_mm: ArrayLike, where: str, sd_mm: float | None 
                 f"points spread at least {MIN_WIDTH_MM:g} mm off any line",
                 "Add a point well off that line; the turn about it is free.",
             )
-    _refuse_scale(qa, qb, where)
     turn, _ = Rotation.align_vectors(qb, qa)
     _refuse_mirror(qa, qb, turn, where)
     b_from_a = RigidTransform.from_components(cb - turn.apply(ca), turn)
@@ -143,7 +143,10 @@ def unit_hint(ratio: float) -> str | None:
 
 
 def _refuse_scale(qa: NDArray[np.float64], qb: NDArray[np.float64], where: str) -> None:
-    ratio = float(np.sqrt(np.sum(qb**2) / np.sum(qa**2)))
+    sizes = float(np.sum(qa**2)), float(np.sum(qb**2))
+    if min(sizes) == 0.0:
+        return  # all points in one place: the check for a line refuses them
+    ratio = float(np.sqrt(sizes[1] / sizes[0]))
     if 2 / 3 < ratio < 3 / 2:
         return
     name = unit_hint(ratio)

@@ -180,6 +180,11 @@ def test_record_and_target_take_exactly_one_form(data):
     refused(data, "record.site")
 
 
+def test_an_opening_of_zero_counts_as_given(data):
+    data["target"] = {"opening_deg": 0.0}
+    assert case_from_dict(data).target.opening_deg == 0.0
+
+
 def test_scan_at_the_record_needs_the_record_as_scanned(data):
     data["casts"]["scanned_at"] = "record"
     refused(data, "record", "as_scanned")

@@ -73,9 +73,9 @@ _MOUNTING = {
             Field("From (or of)", "mounting.readings.from", ""),
             Field("To", "mounting.readings.to", ""),
             Field("Reading", "mounting.readings.mm"),
-            Field("Uncertainty (or repeat)", "mounting.readings.sd_mm"),
+            Field("Repeat or sd", "mounting.readings.sd_mm"),
         ),
-        rows=10,
+        rows=9,
     ),
     "average": Section(
         "Average mounting",
@@ -111,10 +111,10 @@ _FACE = Section(
     "Face and stand",
     "",
     (
-        Field("Landmark that the marks are measured from", "marks.face_landmark", ""),
+        Field("Landmark of the ruler's zero", "marks.face_landmark", ""),
         Field("Facial width between the located marks", "marks.facial_width_mm"),
         Field("Width of the mounting stand", "marks.stand_width_mm"),
-        Field("Ruler's front end above the axis-orbital plane", "marks.ruler_tilt_deg", "deg"),
+        Field("Ruler above the axis-orbital plane", "marks.ruler_tilt_deg", "deg"),
     ),
 )
 _WIDTH = Section("Axis", "", (Field("Distance of the two true axis points", "true_axis.width_mm"),))
@@ -158,13 +158,13 @@ _PAGE = jinja2.Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True
 <html lang="en"><head><meta charset="utf-8">
 <title>Recording sheet: {{ label }}</title>
 <style>
-@page { size: A4; margin: 12mm; }
-body { font: 9pt/1.2 sans-serif; color: #111; max-width: 186mm; margin: 4mm auto; }
+@page { size: A4; margin: 10mm; }
+body { font: 9pt/1.2 sans-serif; color: #111; max-width: 186mm; margin: 0 auto; }
 h1 { font-size: 14pt; margin: 0 0 1mm; } h2 { font-size: 10.5pt; margin: 1.8mm 0 0.3mm; }
 p { margin: 0 0 1mm; } .hint { color: #444; font-size: 8.5pt; }
 table { border-collapse: collapse; width: 100%; table-layout: fixed; break-inside: avoid; }
 td, th { border: 0.3mm solid #888; padding: 0.4mm 1.5mm; text-align: left; font-weight: normal;
-  height: 4.6mm; } th { background: #f1f1f1; font-size: 8.5pt; }
+  height: 4.4mm; } th { background: #f1f1f1; font-size: 8.5pt; }
 .words { width: 62mm; } .unit { width: 11mm; color: #444; } .key { width: 60mm; }
 code { font-size: 7pt; color: #555; } th code { display: block; }
 footer { margin-top: 3mm; border-top: 0.3mm solid #888; padding-top: 1mm; font-size: 8.5pt; }
@@ -190,7 +190,7 @@ Left and right are the patient's.</p>
 {% for f in s.fields %}
 <tr><td class="words">{{ f.words }}</td>
 {% for c in s.columns or [""] %}<td>&nbsp;</td>{% endfor %}<td class="unit">{{ f.unit }}</td>
-<td class="key"><code>{{ f.key.format("left/right") }}</code></td></tr>
+<td class="key"><code>{{ f.key.format("*") }}</code></td></tr>
 {% endfor %}
 {% endif %}
 </table>

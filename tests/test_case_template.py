@@ -1,0 +1,69 @@
+import itertools
+
+import pytest
+
+from kinematics.case import read_case
+from kinematics.case_template import MEASUREMENTS, MOUNTINGS, template
+from kinematics.errors import InputError
+from kinematics.mounting import mount
+
+CHOICES = [*itertools.combinations(MEASUREMENTS, 1), *itertools.combinations(MEASUREMENTS, 2)]
+CHOICES += [(), tuple(MEASUREMENTS)]
+
+
+@pytest.mark.parametrize("kind", list(MOUNTINGS))
+def test_every_template_is_a_case_that_mounts_without_complaint(kind, tmp_path):
+    for chosen in CHOICES:
+        path = tmp_path / "case.toml"
+        path.write_text(template(kind, chosen), encoding="utf-8")
+        case = read_case(path)
+        mounting = mount(case)
+        remarks = [f for f in (*case.findings(), *mounting.findings) if f.level != "note"]
+        if kind == "average":
+            assert [f.where for f in remarks] == ["mounting.method"], chosen
+        else:
+            assert remarks == [], chosen
+        assert (case.casts is None) is (kind == "none")
+        assert (case.marks is None) is ("marks" not in chosen)
+        assert (case.articulator is None) is ("articulator" not in chosen)
+
+
+@pytest.mark.parametrize("kind", list(MOUNTINGS))
+def test_axis_that_was_never_located_gets_zero_offsets_and_an_uncertainty(kind, tmp_path):
+    path = tmp_path / "case.toml"
+    path.write_text(template(kind), encoding="utf-8")
+    case = read_case(path)
+    assert case.arbitrary_axis.left_anterior_mm == 0.0
+    assert case.uncertainty.arbitrary_axis == "normal"
+    path.write_text(template(kind, {"located_axis"}), encoding="utf-8")
+    assert read_case(path).arbitrary_axis.left_anterior_mm == 4.0
+
+
+@pytest.mark.parametrize("kind", list(MOUNTINGS))
+def test_template_carries_the_caution_and_its_lines_fit_a_screen(kind):
+    text = template(kind, MEASUREMENTS)
+    assert "not a medical device" in text
+    assert max(len(line) for line in text.splitlines()) <= 100
+
+
+def test_unknown_choice_names_the_nearest():
+    with pytest.raises(InputError, match="'distances'"):
+        template("distance")
+    with pytest.raises(InputError, match="'third_point'"):
+        template("matrix", {"third_points"})
+
+
+def test_commented_alternatives_of_a_template_are_valid_too(tmp_path):
+    path = tmp_path / "case.toml"
+    for kind in MOUNTINGS:
+        lines = template(kind, MEASUREMENTS).splitlines()
+        for i, line in enumerate(lines):
+            key = line.removeprefix("# ").split(" = ")[0]
+            if not line.startswith("# ") or " = " not in line or " " in key:
+                continue
+            alone = [*lines[:i], line.removeprefix("# "), *lines[i + 1 :]]
+            path.write_text("\n".join(alone), encoding="utf-8")
+            try:
+                read_case(path)
+            except InputError as error:  # a second form of a table is refused, never its key
+                assert "unknown key" not in str(error), line  # noqa: PT017

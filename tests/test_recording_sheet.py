@@ -1,0 +1,70 @@
+import re
+from html.parser import HTMLParser
+
+import pytest
+
+from kinematics.case_errors import _keys_at
+from kinematics.case_template import MEASUREMENTS, MOUNTINGS
+from kinematics.errors import InputError
+from viewer.recording_sheet import recording_sheet_html, sections_for, write_recording_sheet
+
+
+class Reader(HTMLParser):
+    """Collects open tags, and complains of tags that are closed out of order."""
+
+    def __init__(self):
+        super().__init__()
+        self.open, self.links, self.cells = [], [], 0
+
+    def handle_starttag(self, tag, attrs):
+        self.cells += tag == "td"
+        self.links += [v for k, v in attrs if k in {"src", "href"}]
+        if tag != "meta":
+            self.open.append(tag)
+
+    def handle_endtag(self, tag):
+        assert self.open.pop() == tag
+
+
+@pytest.mark.parametrize("kind", list(MOUNTINGS))
+@pytest.mark.parametrize("chosen", [(), tuple(MEASUREMENTS), ("located_axis",)])
+def test_every_key_on_the_sheet_is_a_key_of_the_case_file(kind, chosen):
+    for section in sections_for(kind, chosen):
+        for field in section.fields:
+            for side in section.columns or ("",):
+                *parents, last = field.key.format(side).split(".")
+                if parents[0] == "mounting":
+                    parents.insert(1, kind)
+                assert last in _keys_at(parents), field.key
+
+
+@pytest.mark.parametrize("kind", list(MOUNTINGS))
+def test_sheet_is_whole_html_without_links_or_scripts(kind):
+    page = recording_sheet_html(kind, MEASUREMENTS)
+    reader = Reader()
+    reader.feed(page)
+    assert reader.open == []
+    assert reader.links == []
+    assert reader.cells > 20
+    assert not re.search(r"<script|https?:|url\(", page)
+    assert "not a medical device" in page
+
+
+def test_label_is_escaped():
+    page = recording_sheet_html("average", label="<b>17</b>")
+    assert "<b>17" not in page
+    assert "&lt;b&gt;17" in page
+
+
+def test_sheet_asks_only_for_what_exists():
+    assert "marks.facial_width_mm" not in recording_sheet_html("matrix")
+    assert "marks.facial_width_mm" in recording_sheet_html("matrix", {"marks"})
+    assert "mounting.readings.mm" in recording_sheet_html("distances")
+
+
+def test_unwritable_place_and_unknown_choice_are_refused(tmp_path):
+    with pytest.raises(InputError, match="can be written"):
+        write_recording_sheet(tmp_path / "no" / "sheet.html", "average")
+    with pytest.raises(InputError, match="'average'"):
+        write_recording_sheet(tmp_path / "sheet.html", "averages")
+    assert list(tmp_path.iterdir()) == []
