@@ -247,7 +247,9 @@ def excursion_errors(
     ao_from_true = axis_orbital_from_points(geometry.true_axis, np.array(DEFAULT_THIRD_MM))
     patient = _set_up(geometry, settings, ao_from_true, "own", geometry.points_mm)
     to_art = geometry.articulator_from_axis_orbital
-    start = geometry.start_error or RigidTransform.identity()
+    start = geometry.start_error
+    if start is None:
+        start = RigidTransform.identity()
     art_settings = settings
     if settings_from == "records":
         art_settings = _recorded(patient[0], settings, to_art * ao_from_true.inv(), travel_mm)
