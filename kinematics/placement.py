@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Literal
@@ -138,7 +139,7 @@ class PlacedCase:
         if not np.array_equal(here.as_matrix(), there.as_matrix()):
             return place(case, scans=self.scans)
         if self.upper is not None and self.lower is not None:
-            _refuse_axis_in_casts(self.upper, self.lower, found.true_axis, found.arbitrary_axis)
+            _refuse(_axis_in_casts(self.upper, self.lower, found))
         placed = replace(self, case=case, mounting=found)
         for name in ("upper_occlusal", "lower_occlusal", "lower_tree"):
             if name in self.__dict__:
@@ -172,10 +173,9 @@ def place(case: Case, *, strict: bool = True, scans: Scans | None = None) -> Pla
     lower = None if scans.lower is None else scans.lower.moved(from_lower)
     if upper is not None and lower is not None:
         findings += check_pair(upper, lower, UP)
+        findings += _axis_in_casts(upper, lower, mounting)
     if strict:
         _refuse(findings)
-    if upper is not None and lower is not None:
-        _refuse_axis_in_casts(upper, lower, mounting.true_axis, mounting.arbitrary_axis)
     marks, more = landmarks_for(case, lower, from_lower)
     return PlacedCase(
         case=case,
@@ -301,20 +301,29 @@ class CastContacts:
         )
 
 
-def _refuse(findings: list[Finding]) -> None:
+def _refuse(findings: Sequence[Finding]) -> None:
+    """Raise the first error; a warning about the unit goes with it, as the likely cause."""
     for finding in findings:
         if finding.level == "error":
-            raise InputError(finding.where, finding.message, "inputs without it", finding.fix)
+            units = [f"{f.message}. {f.fix}" for f in findings if f.where.endswith("unit")]
+            fix = " ".join([finding.fix, *units[:1]])
+            raise InputError(finding.where, finding.message, "inputs without this", fix)
 
 
-def _refuse_axis_in_casts(upper: Cast, lower: Cast, *axes: HingeAxis) -> None:
-    for cast in (upper, lower):
-        for axis, name in zip(axes, ("true_axis", "arbitrary_axis"), strict=True):
-            near = float(axis.distance_mm(cast.vertices_mm).min())
+def _axis_in_casts(upper: Cast, lower: Cast, mounting: Mounting) -> list[Finding]:
+    findings = []
+    for name in ("true_axis", "arbitrary_axis"):
+        axis: HingeAxis = getattr(mounting, name)
+        for cast in (upper, lower):
+            near = axis.distance_to_triangles_mm(cast.vertices_mm[cast.faces])
             if near < NEAREST_AXIS_MM:
-                raise InputError(
-                    name,
-                    f"an axis {near:.3g} mm from the {cast.arch} cast",
-                    f"an axis at least {NEAREST_AXIS_MM:g} mm from the casts",
-                    "Check the axis points, the mounting and the unit.",
+                findings.append(
+                    Finding(
+                        "error",
+                        name,
+                        f"an axis {near:.3g} mm from the {cast.arch} cast, where at least "
+                        f"{NEAREST_AXIS_MM:g} mm are needed",
+                        "Check the axis points, the mounting and the unit.",
+                    )
                 )
+    return findings
