@@ -165,4 +165,6 @@ def test_distance_to_triangles_is_the_least_over_their_points(axis, corners, mot
 def test_a_line_through_a_large_triangle_has_distance_zero():
     triangle = np.array([[[-500.0, 3, -500], [500, 3, -500], [0, 3, 900]]])
     assert TRUE.distance_to_triangles_mm(triangle) == 0.0
-    assert TRUE.distance_to_triangles_mm(triangle + np.array([0.0, 0.0, 600.0])) == pytest.approx(100.0)
+    assert TRUE.distance_to_triangles_mm(triangle + np.array([0.0, 0.0, 600.0])) == pytest.approx(
+        100.0
+    )
