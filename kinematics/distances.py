@@ -53,6 +53,8 @@ class DistancesFit:
     chi_square, dof : float, int
     covariance : ndarray, shape (6, 6)
         As in ``Mounting``; widened where the residuals exceed the stated sd.
+    gain : ndarray, shape (6, m)
+        Motion that one standard deviation of each reading makes.
     findings : tuple of Finding
     """
 
@@ -66,6 +68,7 @@ class DistancesFit:
     chi_square: float
     dof: int
     covariance: Array
+    gain: Array
     findings: tuple[Finding, ...]
 
 
@@ -132,6 +135,7 @@ def fit_distances(table: DistancesMounting, width_mm: float | None) -> Distances
         chi_square=best.chi_square,
         dof=dof,
         covariance=covariance,
+        gain=np.sqrt(widen) * (inverse @ j.T)[:6],
         findings=tuple(findings),
     )
 

@@ -59,6 +59,10 @@ class Mounting:
     true_axis, arbitrary_axis : HingeAxis
         In ``axis_orbital``.
     findings : tuple of Finding
+    influences : tuple of (name, mm), largest first
+        Root mean square shift of incisors and molars against the axis that one standard deviation
+        of each point or reading makes; the first is the one to repeat first. Empty without
+        stated or estimated standard deviations.
     """
 
     axis_orbital_from_upper_scan: RigidTransform
@@ -69,6 +73,7 @@ class Mounting:
     true_axis: HingeAxis
     arbitrary_axis: HingeAxis
     findings: tuple[Finding, ...]
+    influences: tuple[tuple[str, float], ...] = ()
 
     @property
     def true_axis_width_mm(self) -> float:
@@ -194,6 +199,7 @@ def _placed(
         true_axis=true,
         arbitrary_axis=arbitrary,
         findings=(*pose.findings, *check_teeth(teeth)),
+        influences=tuple(sorted(pose.influences, key=lambda item: -item[1])),
     )
 
 

@@ -10,10 +10,14 @@ from scipy.spatial.transform import RigidTransform, Rotation
 
 from kinematics.axis import HingeAxis, axis_orbital_from_points
 from kinematics.errors import InputError
+from kinematics.rigid_fit import motion_jacobian
 
 THIRD_POINT_REACH_MM = 80.0
 """Distance of the third point from the axis where none was measured (ours; it only places the
 point within its plane, which no result depends on)."""
+CAST_PROBES_MM = np.array([[90.0, 0.0, -38.0], [50.0, 25.0, -35.0], [50.0, -25.0, -35.0]])
+"""Where incisors and second molars lie in about every patient, axis_orbital (ours)."""
+CAST_PROBES_MM.flags.writeable = False
 BONWILL_ARM_SD_MM = 5.4  # published range 90.2-117.9 mm of 120 subjects / 5.15 (derived here)
 BALKWILL_SD_DEG = 3.6  # published range 9.0-27.6 deg of 120 subjects / 5.15 (derived here)
 OCCLUSAL_PLANE_SD_DEG = 4.0  # no spread found for this plane pair; an assumption of ours
@@ -141,16 +145,27 @@ def propagated(
     values: NDArray[np.float64],
     sds: NDArray[np.float64],
 ) -> NDArray[np.float64]:
-    """Covariance (6, 6) of a pose built from independent values, by central differences."""
+    """Motion of a pose by one sd of each of its values, shape (6, k), by central differences.
+
+    The covariance for independent values is ``g @ g.T``.
+    """
     here = build(values)
     columns = []
     for i, sd in enumerate(sds):
         step = np.zeros_like(values)
         step[i] = max(1e-3 * sd, 1e-6)
-        plus, minus = (
-            small_motion(build(values + step), here),
-            small_motion(build(values - step), here),
-        )
+        plus = small_motion(build(values + step), here)
+        minus = small_motion(build(values - step), here)
         columns.append((plus - minus) / (2.0 * step[i]) * sd)
-    j = np.column_stack(columns)
-    return j @ j.T
+    return np.column_stack(columns)
+
+
+def cast_shift_mm(gain: NDArray[np.float64]) -> float:
+    """Root mean square shift (mm) that motions, shape (6, k), make at incisors and molars.
+
+    Notes
+    -----
+    Over independent causes the squares add up to the mean variance of those three points.
+    """
+    moved = motion_jacobian(CAST_PROBES_MM) @ gain
+    return float(np.sqrt(np.sum(moved**2) / len(CAST_PROBES_MM)))

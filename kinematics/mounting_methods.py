@@ -28,6 +28,7 @@ from kinematics.mounting_frame import (
     OCCLUSAL_PLANE_SD_DEG,
     THIRD_POINT_REACH_MM,
     bonwill_frame,
+    cast_shift_mm,
     propagated,
 )
 from kinematics.rigid_fit import fit_rigid
@@ -46,6 +47,7 @@ class Pose:
     covariance: NDArray[np.float64] | None = None
     findings: tuple[Finding, ...] = ()
     on_arbitrary: bool = False
+    influences: tuple[tuple[str, float], ...] = ()
     third_point_mm: tuple[float, float] = (THIRD_POINT_REACH_MM, 0.0)
 
 
@@ -120,7 +122,10 @@ def by_fiducials(table: FiducialsMounting, width: float) -> Pose:
                 )
             )
     residuals = tuple(zip(names, misses.tolist(), strict=True))
-    return Pose(fit.b_from_a, width, residuals, fit.covariance, tuple(findings))
+    influences = tuple((n, cast_shift_mm(g)) for n, g in zip(names, fit.gain, strict=True))
+    return Pose(
+        fit.b_from_a, width, residuals, fit.covariance, tuple(findings), influences=influences
+    )
 
 
 def by_average(
@@ -163,7 +168,10 @@ def by_average(
         "CBCT, n = 120)",
         "Measure the patient where the answer depends on it.",
     )
-    return Pose(build(values), width, (), propagated(build, values, sds), (note,))
+    gain = propagated(build, values, sds)
+    names = ("Bonwill arm", "Balkwill angle", "occlusal plane to axis-orbital plane")
+    influences = tuple((n, cast_shift_mm(g[:, None])) for n, g in zip(names, gain.T, strict=True))
+    return Pose(build(values), width, (), gain @ gain.T, (note,), influences=influences)
 
 
 def _incisal(named: list[LowerPoint]) -> NDArray[np.float64]:
@@ -206,14 +214,21 @@ def by_axis_points(table: AxisPointsMounting) -> Pose:
     values = np.concatenate([table.left_point_mm, table.right_point_mm, third])
     frame = build(values)
     at = frame.apply(third)
-    covariance = None
+    covariance: NDArray[np.float64] | None = None
+    influences: tuple[tuple[str, float], ...] = ()
     if table.sd_mm is not None:
-        covariance = propagated(build, values, np.full(9, table.sd_mm))
+        gain = propagated(build, values, np.full(9, table.sd_mm))
+        covariance = gain @ gain.T
+        names = ("left axis point", "right axis point", "third point")
+        influences = tuple(
+            (n, cast_shift_mm(gain[:, 3 * i : 3 * i + 3])) for i, n in enumerate(names)
+        )
     return Pose(
         frame,
         HingeAxis(values[:3], values[3:6]).width_mm,
         covariance=covariance,
         on_arbitrary=table.axis == "arbitrary",
+        influences=influences,
         third_point_mm=(float(at[0]), float(at[1])),
     )
 
@@ -231,6 +246,7 @@ def by_distances(table: DistancesMounting, case: Case) -> Pose:
         fit.covariance,
         fit.findings,
         table.axis == "arbitrary",
+        tuple((n, cast_shift_mm(g[:, None])) for n, g in zip(fit.titles, fit.gain.T, strict=True)),
         fit.third_point_mm,
     )
 

@@ -34,6 +34,8 @@ class RigidFit:
         Residual variance per coordinate, ``3 n - 6`` degrees of freedom.
     covariance : ndarray, shape (6, 6)
         Of (rotation vector, rad; translation, mm) about b's origin, as in ``Mounting``.
+    gain : ndarray, shape (n, 6, 3)
+        Motion that one standard deviation of each point's coordinates makes.
     fault : int or None
         Index of the point whose studentised residual stands out, if one does.
     """
@@ -43,6 +45,7 @@ class RigidFit:
     leverage: NDArray[np.float64]
     variance_mm2: float
     covariance: NDArray[np.float64]
+    gain: NDArray[np.float64]
     fault: int | None
 
 
@@ -107,12 +110,14 @@ def fit_rigid(a_mm: ArrayLike, b_mm: ArrayLike, where: str, sd_mm: float | None 
     hat = np.einsum("nij,jk,nlk->nil", jacobian, inverse, jacobian)
     dof = 3 * n - 6
     variance = float(np.sum(residual**2) / dof)
+    sd = float(np.sqrt(variance)) if sd_mm is None else sd_mm
     return RigidFit(
         b_from_a=b_from_a,
         residual_mm=residual,
         leverage=np.trace(hat, axis1=1, axis2=2) / 3.0,
         variance_mm2=variance,
-        covariance=(variance if sd_mm is None else sd_mm**2) * inverse,
+        covariance=sd**2 * inverse,
+        gain=sd * np.einsum("jk,nik->nji", inverse, jacobian),
         fault=_fault(residual, hat, dof),
     )
 

@@ -16,6 +16,7 @@ from kinematics.mounting import check_teeth, mount, perturb
 from kinematics.mounting_frame import (
     BALKWILL_SD_DEG,
     BONWILL_ARM_SD_MM,
+    CAST_PROBES_MM,
     axis_orbital_from_articulator,
     bonwill_frame,
 )
@@ -363,6 +364,39 @@ def test_covariance_on_the_arbitrary_axis_is_carried_to_the_true_one():
     here = mount(case(points_mounting(sd_mm=0.5), true_axis=None))
     molar = [50.0, 25.0, -35.0]
     assert there.point_sd_mm(molar)[0] == pytest.approx(here.point_sd_mm(molar)[0], rel=0.08)
+
+
+def distances():
+    at = {n: np.array(p) for n, (_, p) in LOWER.items()}
+    axis = {"left_axis_point": np.array([0.0, 55, 0]), "right_axis_point": np.array([0.0, -55, 0])}
+    rows = [
+        {"kind": "distance", "from": a, "to": n, "mm": float(np.linalg.norm(axis[a] - at[n]))}
+        for n in at
+        for a in axis
+    ]
+    rows += [{"kind": "height", "of": n, "mm": float(at[n][2])} for n in at]
+    rows[7]["sd_mm"] = 3.0
+    points = [{"name": n, "tooth": t, "upper_scan_mm": scan(p)} for n, (t, p) in LOWER.items()]
+    return {"method": "distances", "points": points, "readings": rows}
+
+
+@pytest.mark.parametrize("method", ["axis_points", "average", "fiducials", "distances"])
+def test_influences_add_up_to_the_whole_uncertainty_and_name_the_weakest_reading(method):
+    table = {
+        "axis_points": lambda: points_mounting(sd_mm=0.5),
+        "average": average,
+        "fiducials": lambda: fiducials(sd_mm=0.3),
+        "distances": distances,
+    }[method]()
+    m = mount(case(table, true_axis=None if method == "axis_points" else {"width_mm": 110.0}))
+    sizes = [mm for _, mm in m.influences]
+    whole = np.sum(m.point_sd_mm(CAST_PROBES_MM) ** 2) / len(CAST_PROBES_MM)
+    assert np.sum(np.square(sizes)) == pytest.approx(whole, rel=1e-6)
+    assert sizes == sorted(sizes, reverse=True)
+    if method == "distances":
+        # The sure heights take the unsure one's place: its sd does not make it the largest.
+        assert {n for n, _ in m.influences} == {n for n, _ in m.residuals}
+        assert close(m.axis_orbital_from_upper_scan, TRUTH, atol=1e-6)
 
 
 def test_without_covariance_draws_are_equal_copies():
