@@ -1,0 +1,292 @@
+"""The case's table for a located axis: scans, poses or tracks to an axis in ``upper_scan``."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Annotated, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from pydantic import BeforeValidator, Field, model_validator
+from scipy.spatial.transform import RigidTransform
+
+from kinematics.axis import HingeAxis
+from kinematics.axis_location import axis_from_poses
+from kinematics.axis_tracks import TrackedAxis, axis_from_tracked_points
+from kinematics.case_types import Point, RigidMatrix, Table, Text, as_rigid, refuse
+from kinematics.errors import Finding, InputError
+from kinematics.located_axis import LocatedAxis
+from kinematics.mesh import Cast, load_cast
+from kinematics.registration import RegistrationResult, register
+
+Array = NDArray[np.float64]
+
+REFERENCE_POINTS = 200
+"""Vertices of the lower at which residual motion is measured (ours)."""
+CAUTION = (
+    "the axis was located from recordings; it is an aid to planning: verify it on the patient "
+    "before treatment depends on it"
+)
+
+HalfWidth = Annotated[float, Field(ge=20.0, le=100.0)]
+Noise = Annotated[float, Field(gt=0.0, le=2.0)]
+Points = Annotated[
+    tuple[Point, ...], BeforeValidator(lambda v: tuple(v) if isinstance(v, list) else v)
+]
+"""A list of points in mm."""
+
+
+class Opening(Table):
+    """One opening: the lower's mesh in ``upper_scan``, or its pose."""
+
+    name: Text | None = None
+    file: Annotated[str, Field(min_length=1, max_length=1000)] | None = None
+    upper_scan_from_lower_scan: RigidMatrix | None = None
+    opening_deg: Annotated[float, Field(ge=-60.0, le=60.0)] | None = None
+    weight: Annotated[float, Field(gt=0.0, le=100.0)] = 1.0
+
+    @model_validator(mode="after")
+    def _one_form(self) -> Opening:
+        if (self.file is None) == (self.upper_scan_from_lower_scan is None):
+            got = "neither" if self.file is None else "both"
+            refuse(
+                got,
+                "either file or upper_scan_from_lower_scan",
+                "Name the scan of the lower at this opening, or give its 4x4 pose.",
+                "file",
+            )
+        return self
+
+
+class Track(Table):
+    """Positions of one point of the lower while it opens, in ``upper_scan``."""
+
+    name: Text | None = None
+    points_mm: Annotated[Points, Field(min_length=4, max_length=100_000)]
+
+
+class AxisLocation(Table):
+    """What the true axis is located from: ``openings`` or ``tracks``.
+
+    Attributes
+    ----------
+    left : point
+        Roughly the direction to the patient's left, in ``upper_scan``.
+    registration_rms_mm : float, optional
+        Registration error at the arch (3-D, RMS); taken from the residuals where not given.
+    tracking_sd_mm : float, optional
+        Standard deviation of a tracked coordinate.
+    include_scanned_pose : bool
+        The pose in which the casts were scanned counts as the first opening, 0 degrees.
+    reference_points_mm : points in ``lower_scan``, optional
+        Where residual motion is measured; the lower's own vertices where it is given.
+    """
+
+    left: Point
+    openings: list[Opening] = Field(default_factory=list)
+    tracks: list[Track] = Field(default_factory=list)
+    registration_rms_mm: Noise | None = None
+    tracking_sd_mm: Noise | None = None
+    left_half_width_mm: HalfWidth = 55.0
+    right_half_width_mm: HalfWidth = 55.0
+    include_scanned_pose: bool = True
+    reference_points_mm: Points | None = None
+
+    @model_validator(mode="after")
+    def _enough(self) -> AxisLocation:
+        if bool(self.openings) == bool(self.tracks):
+            got = "both openings and tracks" if self.openings else "neither openings nor tracks"
+            refuse(got, "one of them", "Keep the recordings that you trust more.", "openings")
+        if self.openings and len(self.openings) + self.include_scanned_pose < 2:
+            refuse(
+                "one opening",
+                "at least 2, the scanned pose included",
+                "Add another opening, or set include_scanned_pose = true.",
+                "openings",
+            )
+        if self.tracks and self.registration_rms_mm is not None:
+            refuse(
+                "registration_rms_mm with tracks",
+                "tracking_sd_mm",
+                "Rename it: a standard deviation of each coordinate.",
+                "registration_rms_mm",
+            )
+        if self.openings and self.tracking_sd_mm is not None:
+            refuse(
+                "tracking_sd_mm with openings",
+                "registration_rms_mm",
+                "Rename it: the 3-D RMS registration error at the arch.",
+                "tracking_sd_mm",
+            )
+        return self
+
+
+class LocatedAxisMounting(AxisLocation):
+    """``[mounting] method = "located_axis"``: the located axis and a third reference point."""
+
+    method: Literal["located_axis"]
+    third_point_mm: Point
+
+
+@dataclass(frozen=True, eq=False)
+class CaseAxis:
+    """The true axis of a case, in ``upper_scan``.
+
+    Attributes
+    ----------
+    axis : HingeAxis
+    covariance_mm2 : ndarray, shape (6, 6)
+        Of (left xyz, right xyz).
+    source : LocatedAxis or TrackedAxis
+    registrations : dict of str to RegistrationResult
+        By the name of the opening.
+    findings : tuple of Finding
+    """
+
+    axis: HingeAxis
+    covariance_mm2: Array
+    source: LocatedAxis | TrackedAxis
+    registrations: dict[str, RegistrationResult]
+    findings: tuple[Finding, ...]
+
+
+def locate_from_case_table(
+    table: AxisLocation,
+    resolve: Callable[[str, str], Path],
+    lower: Cast | None,
+    upper_scan_from_lower_scan: RigidTransform,
+    *,
+    unit: str = "mm",
+    where: str = "mounting",
+) -> CaseAxis:
+    """Locate the true axis that a case's table describes.
+
+    Parameters
+    ----------
+    table : AxisLocation
+    resolve : callable
+        ``case.path``: file name and field to a path, refusing what leaves the case's folder.
+    lower : Cast or None
+        In ``lower_scan``; needed for openings given as files.
+    upper_scan_from_lower_scan : RigidTransform
+        The pose in which the casts were scanned.
+    unit : str
+        Unit of the meshes named.
+    where : str
+        Name of the table in messages.
+
+    Raises
+    ------
+    InputError
+        See :func:`kinematics.axis_location.axis_from_poses`,
+        :func:`kinematics.axis_tracks.axis_from_tracked_points` and
+        :func:`kinematics.registration.register`; a poor registration; no reference points.
+    """
+    half = (table.left_half_width_mm, table.right_half_width_mm)
+    caution = Finding("note", where, CAUTION, "Compare with a second recording.")
+    if table.tracks:
+        tracked = axis_from_tracked_points(
+            [np.array(t.points_mm) for t in table.tracks],
+            left=table.left,
+            noise_mm=table.tracking_sd_mm,
+            half_widths_mm=half,
+        )
+        findings = (*tracked.findings, caution)
+        return CaseAxis(tracked.axis, tracked.covariance_mm2, tracked, {}, findings)
+    names = [o.name or o.file or f"opening {i + 1}" for i, o in enumerate(table.openings)]
+    poses, registrations, found = _poses(table, names, resolve, lower, unit, where)
+    nominal = [o.opening_deg for o in table.openings]
+    weights = [o.weight for o in table.openings]
+    if table.include_scanned_pose:
+        poses.insert(0, upper_scan_from_lower_scan)
+        names.insert(0, "the scanned pose")
+        nominal.insert(0, 0.0)
+        weights.insert(0, 1.0)
+    points = _reference_points(table, lower, where)
+    noise: float | Array | None = table.registration_rms_mm
+    if noise is None and len(registrations) == len(table.openings):
+        noise = _registration_noise(table, registrations, points)
+        message = "the registration error is taken from the residuals of independent points"
+        fix = "A stitched scan also bends: state registration_rms_mm where it is known."
+        found.append(Finding("warning", f"{where}.registration_rms_mm", message, fix))
+    located = axis_from_poses(
+        RigidTransform.from_matrix(np.array([p.as_matrix() for p in poses])),
+        points,
+        left=table.left,
+        noise=noise,
+        weights=weights,
+        half_widths_mm=half,
+        nominal_openings_deg=None if None in nominal else [float(v or 0.0) for v in nominal],
+        names=names,
+    )
+    findings = (*found, *located.findings, caution)
+    return CaseAxis(located.axis, located.covariance_mm2, located, registrations, findings)
+
+
+def _poses(
+    table: AxisLocation,
+    names: list[str],
+    resolve: Callable[[str, str], Path],
+    lower: Cast | None,
+    unit: str,
+    where: str,
+) -> tuple[list[RigidTransform], dict[str, RegistrationResult], list[Finding]]:
+    """Pose of every opening, by registration where a file is named."""
+    poses: list[RigidTransform] = []
+    registrations: dict[str, RegistrationResult] = {}
+    findings: list[Finding] = []
+    for i, (opening, name) in enumerate(zip(table.openings, names)):
+        if opening.upper_scan_from_lower_scan is not None:
+            poses.append(as_rigid(opening.upper_scan_from_lower_scan))
+            continue
+        field = f"{where}.openings.{i}.file"
+        if lower is None or opening.file is None:
+            raise InputError(
+                field,
+                "a scan without [casts]",
+                "the lower cast to register it to",
+                "Add [casts] with upper and lower, or give the opening's pose.",
+            )
+        path = resolve(opening.file, field)
+        scan, remarks = load_cast(path, "lower", unit)
+        result = register(lower, scan)
+        if result.status == "poor":
+            raise InputError(
+                field,
+                f"a scan that does not fit the lower: {result.rms_mm:.2f} mm left over, "
+                f"{100 * result.overlap:.0f} % overlap",
+                "a scan of the same lower arch",
+                "Check the file and its unit; crop it to the teeth; or give its pose.",
+                path,
+            )
+        poses.append(result.fixed_from_moving)
+        registrations[name if name not in registrations else f"{name} ({i + 1})"] = result
+        findings += [*remarks, *result.findings(name)]
+    return poses, registrations, findings
+
+
+def _registration_noise(
+    table: AxisLocation, registrations: dict[str, RegistrationResult], points: Array
+) -> Array:
+    """Covariance of each pose; the scanned pose is trusted like the average registration."""
+    middle = points.mean(axis=0)
+    each = [r.covariance_at(r.fixed_from_moving.apply(middle)) for r in registrations.values()]
+    if table.include_scanned_pose:
+        each.insert(0, np.mean(each, axis=0))
+    return np.array(each)
+
+
+def _reference_points(table: AxisLocation, lower: Cast | None, where: str) -> Array:
+    if table.reference_points_mm is not None:
+        return np.array(table.reference_points_mm)
+    if lower is None:
+        raise InputError(
+            f"{where}.reference_points_mm",
+            "nothing, and no lower cast",
+            "3 or more points of the lower arch",
+            "Add the incisal point and two molars in lower_scan.",
+        )
+    used = lower.vertices_mm[np.unique(lower.faces)]
+    return used[:: max(1, len(used) // REFERENCE_POINTS)]
