@@ -127,6 +127,7 @@ def hand_assessment(
         unavailable={},
         contact_true=contact(theta, "About the true axis, 17 meets 47 first."),
         contact_arbitrary=contact(1.02 * theta, "About the arbitrary axis, 17 meets 47 first."),
+        contact_pair=stops["contact"],
         mouth=MouthReturn(contact(-0.11, "Back in the mouth, 17 meets 47 first."), 0.11, 0.17),
         occlusal_index=index,
         occlusal_high_mm={

@@ -151,7 +151,9 @@ def test_landmark_table_repeats_the_record(page, assessment, stop):
 def test_angles_repeat_the_record(page, assessment):
     rows = page.tables["Angles by stop"][1:]
     assert number(rows[0][2]) == pytest.approx(assessment.true_closing_deg, abs=5.1e-4)
-    for row, result in zip(rows[1:], assessment.stops.values()):
+    results = [*assessment.stops.values(), assessment.contact_pair]
+    assert len(rows) == 1 + len(results)
+    for row, result in zip(rows[1:], results):
         assert number(row[2]) == pytest.approx(result.closing_deg, abs=5.1e-4)
         assert number(row[4]) == pytest.approx(1e3 * result.magnitude_mm.max(), abs=0.501)
 

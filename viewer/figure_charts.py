@@ -147,6 +147,8 @@ def teeth_figure(assessment: Assessment) -> Any:
         lw=1.8,
         label=f"your tolerance {tolerance:.0f} µm",
     )
+    room = CURVE_ROOM * max(tolerance, float(table.magnitude_um[stop].max()))
+    top = 1.08 * min(room, max(tolerance, *(float(v.max()) for v in table.magnitude_um.values())))
     for name, size in table.magnitude_um.items():
         chosen = name == stop
         upper.plot(
@@ -157,10 +159,10 @@ def teeth_figure(assessment: Assessment) -> Any:
             ms=7 if chosen else 5,
             lw=2.4 if chosen else 1.2,
             color=LIGHT.arbitrary if chosen else LIGHT.quiet,
-            label=f"stop: {STOP_LABEL[name]}",
+            label=f"stop: {STOP_LABEL[name]}" + (" ↑" if size.max() > top else ""),
             gid=f"size-{name}",
         )
-    upper.set_ylim(bottom=0)
+    upper.set_ylim(0, top)
     upper.set_ylabel("size of the error, µm")
     width = 0.26
     for k, (role, text, hatch) in enumerate(COMPONENTS):

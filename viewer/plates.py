@@ -15,8 +15,10 @@ from viewer.scene_items import Label, Scene
 
 MARGIN_PX = 250
 """Room left and right of the picture for names."""
-ROW_PX = 52
+ROW_PX = 68
 """Least distance of two names under each other."""
+NAME_CHARACTERS = 19
+"""What fits into the margin in one line."""
 SAME_PLACE_PX = 4.0
 """Names closer than this on the picture are one name."""
 BAR_MM = 10.0
@@ -93,9 +95,9 @@ def _name_points(axes: Any, picture: Picture, labels: list[Label], scene: Scene)
             axes.text(
                 x_text,
                 y,
-                wrapped(labels[i].text, 24, 2),
+                wrapped(labels[i].text, NAME_CHARACTERS),
                 color=colour,
-                fontsize=16,
+                fontsize=15,
                 ha=align,
                 va="center",
                 linespacing=1.1,

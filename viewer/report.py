@@ -54,8 +54,9 @@ FIGURE_TEXT = {
     ),
     "teeth": (
         "Error at every tooth",
-        "Above: size of the error at each tooth, by what stops the articulator. Below: its parts "
-        "at the stop that the verdict is about.",
+        "Above: size of the error at each tooth, by what stops the articulator; an arrow in the "
+        "legend marks a line that runs out of the picture. Below: its parts at the stop that the "
+        "verdict is about.",
     ),
     "arch": (
         "Error over the arch",

@@ -41,7 +41,7 @@ METHOD_WORDS = {
 STOP_MEANING = {
     "equal_angle": "both hinges close by the same angle",
     "pin": "the incisal pin returns to the patient's height",
-    "contact": "the casts close until teeth meet",
+    "contact": "the casts close until teeth meet, wherever the target lies",
 }
 
 
@@ -102,6 +102,21 @@ def angles_table(a: Assessment) -> Table:
                 STOP_MEANING[stop],
                 signed(result.closing_deg, 3),
                 signed(result.closing_deg - a.true_closing_deg, 3),
+                plain(1e3 * size),
+                a.landmarks.names[i] if size > NOTHING_MM else NONE,
+                yes_no(size <= a.verdict.tolerance_mm),
+            )
+        )
+    if a.contact_pair is not None:
+        pair = a.contact_pair
+        i = int(np.argmax(pair.magnitude_mm))
+        size = float(pair.magnitude_mm[i])
+        rows.append(
+            (
+                "teeth together",
+                "both bites at their own first contact, compared with each other",
+                signed(pair.closing_deg, 3),
+                signed(pair.closing_deg - a.contact_true.closing_deg, 3),
                 plain(1e3 * size),
                 a.landmarks.names[i] if size > NOTHING_MM else NONE,
                 yes_no(size <= a.verdict.tolerance_mm),
