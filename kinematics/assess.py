@@ -22,6 +22,7 @@ from kinematics.mesh_health import MeshHealth
 from kinematics.mounting import Mounting
 from kinematics.occlusion import ContactReport, MouthReturn, mouth_return, return_report
 from kinematics.placement import PlacedCase, place
+from kinematics.uncertainty import UncertaintySummary, uncertainty_of
 from kinematics.verdict import Verdict
 
 SAME_POSE_DEG = 0.01
@@ -74,7 +75,7 @@ class Assessment:
     verdict: Verdict
     curve: DepartureCurve
     findings: tuple[Finding, ...]
-    uncertainty: object | None = None
+    uncertainty: UncertaintySummary | None = None
 
     @property
     def true_axis(self) -> HingeAxis:
@@ -158,7 +159,11 @@ def assess(case: Case, *, progress: Progress | None = None) -> Assessment:
 
 
 def assess_placed(
-    placed: PlacedCase, *, progress: Progress | None = None, curve: bool = True
+    placed: PlacedCase,
+    *,
+    progress: Progress | None = None,
+    curve: bool = True,
+    uncertainty: bool = True,
 ) -> Assessment:
     """Answer the question of a case that is read and placed already.
 
@@ -170,6 +175,8 @@ def assess_placed(
     curve : bool
         Whether to trace the error against departure (the contact stop needs a first contact a
         sample); without it the curve has no samples.
+    uncertainty : bool
+        Whether to propagate the case's ``[uncertainty]``, where it has one.
 
     Raises
     ------
@@ -238,6 +245,9 @@ def assess_placed(
     verdict = judge(case, geometry, stops, decision, worst)
     tell("Error against departure", 0.85)
     traced = departure_curve(verdict, geometry, stops if curve else {}, worst)
+    spread = None
+    if uncertainty:
+        spread = uncertainty_of(placed, progress=lambda words, done: tell(words, 0.9 + 0.1 * done))
     tell("Done", 1.0)
     return Assessment(
         case=case,
@@ -257,6 +267,7 @@ def assess_placed(
         verdict=verdict,
         curve=traced,
         findings=tuple(findings),
+        uncertainty=spread,
     )
 
 

@@ -14,6 +14,7 @@ from scipy.spatial.transform import RigidTransform
 from kinematics.assess import Assessment
 from kinematics.axis import HingeAxis
 from kinematics.occlusion import ContactReport
+from kinematics.uncertainty_summary import summary_dict
 
 SCHEMA = "hingewise-result/1"
 """Name and version of the layout of result.json."""
@@ -187,6 +188,7 @@ def result_dict(assessment: Assessment) -> dict[str, Any]:
                 for r in a.verdict.remedies
             ],
         },
+        "uncertainty": None if a.uncertainty is None else summary_dict(a.uncertainty),
         "mounting": {
             "method": a.mounting.method,
             "axis_orbital_from_upper_scan": _matrix(a.mounting.axis_orbital_from_upper_scan),

@@ -67,6 +67,13 @@ def build_parser() -> argparse.ArgumentParser:
     )
     sub.add_argument("--force", action="store_true", help="replace files that are there")
 
+    sub = job("sweep", "compute a study: many samples of a case, into Parquet", run_sweep_job)
+    sub.add_argument("study", type=Path, metavar="STUDY", help="study file (TOML)")
+    sub.add_argument("-o", "--out", type=Path, required=True, help="folder for the rows")
+    sub.add_argument("--workers", type=int, help="local processes (all cores by default)")
+    sub.add_argument("--scheduler", metavar="ADDRESS", help="a running Dask scheduler instead")
+    talk(sub)
+
     sub = job("demo", "assess the demo case that the project ships", run_demo)
     sub.add_argument("-o", "--out", type=Path, default=Path("demo_out"), help="folder")
     sub.add_argument("--no-pictures", action="store_true", help="leave out the 3D pictures")
@@ -127,6 +134,39 @@ def run_inspect(args: argparse.Namespace) -> int:
 
         print_inspection(_console(), inspection)
     return EXIT_INPUT if any(f.level == "error" for f in inspection.findings) else EXIT_OK
+
+
+def run_sweep_job(args: argparse.Namespace) -> int:
+    """Run or continue a sweep; what is finished is kept and never computed twice."""
+    from kinematics.study import read_study
+    from kinematics.sweep import SweepProgress, run_sweep
+
+    study = read_study(args.study)
+    with progress_bar(args.quiet or args.json) as tell:
+
+        def report(now: SweepProgress) -> None:
+            words = f"{now.rows_done} of {now.rows_total} rows"
+            if now.rows_per_second > 0:
+                words += f", {now.rows_per_second:.0f} a second, {now.seconds_left:.0f} s left"
+            tell(words, now.rows_done / now.rows_total)
+
+        result = run_sweep(
+            study,
+            args.out,
+            workers=args.workers,
+            scheduler=args.scheduler,
+            progress=report,
+            study_text=args.study.read_text(encoding="utf-8"),
+        )
+    if args.json:
+        print(json.dumps({**vars(result), "folder": str(result.folder)}, indent=2))
+    elif not args.quiet:
+        print(
+            f"{result.rows} rows in {result.folder} ({result.parts_made} parts made, "
+            f"{result.parts_kept} kept, {result.rows_without_result} rows without a result)"
+        )
+        print(CAUTION)
+    return EXIT_OK
 
 
 def run_start(args: argparse.Namespace) -> int:

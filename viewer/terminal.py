@@ -35,6 +35,9 @@ def print_assessment(console: Console, a: Assessment, written: Sequence[Path]) -
     """Print the answer, the landmark table, the contacts and the remedies."""
     console.print(f"\n[bold]{escape(a.verdict.sentence)}[/]")
     console.print(escape(a.verdict.reason))
+    if a.uncertainty is not None:
+        for sentence in a.uncertainty.sentences:
+            console.print(escape(sentence))
     table = Table(title="Closure error at the lower's landmarks, µm")
     table.add_column("landmark")
     for name in ("anterior", "left", "superior", "size", "high (+) / open (-)"):
