@@ -13,17 +13,15 @@ from kinematics.mesh import Cast
 
 Floats = NDArray[np.float64]
 
-SECTION_MM = 0.2
-"""Distance of the sections of the master sheet (ours)."""
-RAYS = 180
-"""Rays a section (ours)."""
 STEP_MM = 0.4
+"""Step along a ray, thinner than any edge of a tooth (ours)."""
 REACH_MM = 14.4
+"""Longest ray; no crown is longer (ours)."""
 WALL_BLUR = 0.03
 """Share of the arch over which the base's walls are smoothed (ours)."""
 SHOULDER_MM = 1.0
 """How far the trimmed base stands out beyond the gingiva (ours)."""
-LABEL_REACH_MM = 0.6
+LABEL_REACH_MM = 0.3
 """A point this near to a crown, and outside the gingiva, is labelled with its tooth (ours)."""
 
 
@@ -63,23 +61,25 @@ def grid_faces(n: int, m: int) -> NDArray[np.int64]:
     return np.concatenate([np.stack([a, b, c], -1), np.stack([a, c, d], -1)]).reshape(-1, 3)
 
 
-def cast_sheet(solid: ArchSolid, *, fine: bool = False) -> Sheet:
+def cast_sheet(solid: ArchSolid, *, section_mm: float = 0.2, rays: int = 180) -> Sheet:
     """Find the surface along rays from a spine inside the arch.
 
     Parameters
     ----------
-    fine : bool
-        Half the distance of the sections, for very dense meshes.
+    section_mm : float
+        Distance of the sections.
+    rays : int
+        Number of rays a section.
     """
     first, last = solid.s_range
-    s = np.linspace(first, last, int((last - first) / (0.5 * SECTION_MM if fine else SECTION_MM)))
+    s = np.linspace(first, last, int((last - first) / section_mm))
     k = solid.section(s)
     depth = k["margin_h"] - k["shelf_h"]
     half = solid.gum_half(k, depth)
     drop = k["shelf_h"] - k["core_h"]
     start = np.arctan2(drop, k["gum_w"] + half - k["core_w"])
     stop = np.pi - np.arctan2(drop, k["core_w"] - k["gum_w"] + half)
-    even = np.linspace(0.0, 1.0, RAYS)
+    even = np.linspace(0.0, 1.0, rays)
     angle = start[:, None] + even * (stop - start)[:, None]
     # First look at every third section, then spread the rays evenly along the surface found.
     some = np.unique(np.append(np.arange(0, len(s), 3), len(s) - 1))

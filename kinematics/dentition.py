@@ -27,6 +27,8 @@ CARVED_GAP_MM = 0.05
 """Gap to which opposing surfaces are carved where the crowns as drawn would overlap (ours)."""
 CARVE_SOFTNESS_MM = 0.06
 """Width over which carving fades out (ours)."""
+DETAIL = ((25_000, 0.4, 120), (400_000, 0.2, 180), (MAX_TRIANGLES, 0.1, 180))
+"""Up to so many triangles: distance of sections in mm, and rays a section (ours)."""
 FIELD_BOX_MM = (-52.0, -42.0, 10.0, 42.0)
 
 
@@ -74,8 +76,8 @@ def generate_pair(
     occlusion = Occlusion(overbite_mm, overjet_mm, variation)
     rng = np.random.default_rng(seed)
     solids = {a: ArchSolid(a, place_teeth(a, occlusion, rng=rng)) for a in ("upper", "lower")}
-    fine = triangles_per_cast > 400_000
-    sheets = {a: cast_sheet(s, fine=fine) for a, s in solids.items()}
+    section_mm, rays = next(d for most, *d in DETAIL if triangles_per_cast <= most)
+    sheets = {a: cast_sheet(s, section_mm=section_mm, rays=int(rays)) for a, s in solids.items()}
     for share in (None, 0.5, 0.5):
         carve(sheets["upper"], sheets["lower"], share)
     upper, lower = (mesh_of(sheets[a], triangles_per_cast) for a in ("upper", "lower"))

@@ -73,7 +73,7 @@ class HeightField:
 
 def height_field(
     points: Floats,
-    faces: NDArray[np.int64],
+    faces: NDArray[np.integer],
     box: tuple[float, float, float, float],
     cell_mm: float = CELL_MM,
 ) -> HeightField:
