@@ -22,6 +22,7 @@ from kinematics.mesh_health import MeshHealth
 from kinematics.mounting import Mounting
 from kinematics.occlusion import ContactReport, MouthReturn, mouth_return, return_report
 from kinematics.placement import PlacedCase, place
+from kinematics.transfer import Transfer, transfer_of
 from kinematics.uncertainty import UncertaintySummary, uncertainty_of
 from kinematics.verdict import Verdict
 
@@ -75,6 +76,7 @@ class Assessment:
     verdict: Verdict
     curve: DepartureCurve
     findings: tuple[Finding, ...]
+    transfer: Transfer
     uncertainty: UncertaintySummary | None = None
 
     @property
@@ -267,6 +269,13 @@ def assess_placed(
         verdict=verdict,
         curve=traced,
         findings=tuple(findings),
+        transfer=transfer_of(
+            case,
+            placed.mounting,
+            theta,
+            geometry.landmarks.points_mm,
+            opening_motion(true_axis, theta).apply(geometry.pin_tip_target_mm),
+        ),
         uncertainty=spread,
     )
 

@@ -196,6 +196,22 @@ def result_dict(assessment: Assessment) -> dict[str, Any]:
                 {"name": name, "residual_mm": number(mm)} for name, mm in a.mounting.residuals
             ],
             "rms_mm": number(a.mounting.rms_mm),
+            "covariance": None if a.mounting.covariance is None else numbers(a.mounting.covariance),
+            "influences": [
+                {"reading": name, "moves_mm": number(mm)} for name, mm in a.mounting.influences
+            ],
+        },
+        "transfer": {
+            "third_point": None if a.transfer.third_point is None else vars(a.transfer.third_point),
+            "side_extension": None
+            if a.transfer.side_extension is None
+            else vars(a.transfer.side_extension),
+            "slip": None if a.transfer.slip is None else vars(a.transfer.slip),
+            "landmark_sd_mm": None
+            if a.transfer.mounting_sd_mm is None
+            else numbers(a.transfer.mounting_sd_mm),
+            "repeat_first": a.transfer.repeat_first,
+            "sentences": list(a.transfer.sentences),
         },
         "inputs": {
             arch: {
