@@ -249,6 +249,8 @@ def arch_figure(assessment: Assessment) -> Any:
         scale=1,
         color=LIGHT.ink,
         width=0.006,
+        edgecolor=LIGHT.page,
+        linewidth=0.9,
         zorder=4,
         gid="shift",
     )
