@@ -33,6 +33,8 @@ Fit = Callable[[NDArray[np.intp], Array], LineFit]
 
 MAX_PAIRED_SCANS = 8
 """Up to so many scans all pairs are compared (ours)."""
+INFLATE_P = 0.05
+"""Residuals less probable than this under the stated noise widen the covariance (ours)."""
 HUBER_LIMIT = float(np.sqrt(chi2.ppf(0.95, 6)))
 """Size of a pose's whitened residual from which the robust loss grows linearly (95 %, 6 dof)."""
 
@@ -89,8 +91,8 @@ def axis_from_poses(
     *Guarantee*: minimises the residual motion at the reference points (or its Mahalanobis form)
     over one line, n angles and the first pose together; for two scans without a slide it is
     their screw axis.
-    Where the scans disagree more than the stated noise allows, the covariance is inflated by
-    chi-square over dof. *Source*: derived here; simulated in :mod:`kinematics.axis_study`.
+    Where the scans disagree more than the stated noise allows (5 %), the covariance is inflated
+    by chi-square over dof. *Source*: derived here; simulated in :mod:`kinematics.axis_study`.
     """
     turn, shift = pose_arrays(poses)
     n = len(turn)
@@ -118,7 +120,8 @@ def axis_from_poses(
     direction = (chosen.left - chosen.right) / np.linalg.norm(chosen.left - chosen.right)
     point_metric = spread[used] / len(points)
     unit_variance = chosen.sum_squares / chosen.dof
-    inflation = float(np.sqrt(max(1.0, unit_variance))) if known else 1.0
+    unlikely = known and chi2.sf(chosen.sum_squares, chosen.dof) < INFLATE_P
+    inflation = float(np.sqrt(unit_variance)) if unlikely else 1.0
     scale = inflation if known else float(np.sqrt(unit_variance))
     line_covariance = scale**2 * chosen.cofactor
     across = np.stack([chosen.toward, chosen.above])

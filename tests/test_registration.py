@@ -125,7 +125,7 @@ def test_errors_of_repeated_registrations_are_those_of_the_covariance():
     cast, motion = arch(), opening_motion(AXIS, 4.0)
     rng = np.random.default_rng(3)
     z = []
-    for _ in range(40):
+    for _ in range(25):
         got = register(noisy(cast, 0.03, rng), noisy(cast.moved(motion), 0.03, rng), motion)
         z.append(errors(got, motion) / np.sqrt(np.diag(got.covariance)))
     # Noise of the fixed scan is shared by neighbouring points: the promise is a factor of 1.6.
