@@ -7,33 +7,37 @@ third reference point that was used. Both paths are compared in ``axis_orbital``
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial.transform import RigidTransform
 
-from kinematics.articulator import Articulator, ArticulatorSettings, build_articulator
+from kinematics.articulator import (
+    Articulator,
+    ArticulatorSettings,
+    build_articulator,
+    settings_from_case,
+)
 from kinematics.axis import HingeAxis, axis_orbital_from_points
 from kinematics.condylar_records import settings_from_records
 from kinematics.excursion import DEFAULT_TRAVEL_MM, excursion
 from kinematics.excursion_contact import cast_stop
-from kinematics.excursion_path import ExcursionPath, Front, Kind
+from kinematics.excursion_error_records import (
+    ExcursionErrors,
+    FrontGuide,
+    KindError,
+    SettingsFrom,
+)
+from kinematics.excursion_path import Front, Kind
 from kinematics.guidance import incisal_table
 from kinematics.mesh import Cast
 
 DEFAULT_THIRD_MM = (80.0, 0.0, 0.0)
 """A third reference point in the axis-orbital plane (any point of it in front gives the frame)."""
 EXCURSIONS: tuple[Kind, ...] = ("protrusion", "left_lateral", "right_lateral")
-CAUTION = (
-    "Planning, teaching and research aid, not a medical device: verify on the patient; "
-    "the licensed clinician and local rules decide."
-)
-
-FrontGuide = Literal["with_casts", "own"]
-SettingsFrom = Literal["same_angles", "records"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -111,97 +115,6 @@ def geometry_from_assessment(
         lower=assessment.lower_true,
         start_error=None if stop is None else assessment.stops[stop].error_motion,
     )
-
-
-@dataclass(frozen=True, eq=False)
-class KindError:
-    """One excursion of patient and articulator; n common steps, k landmarks.
-
-    Attributes
-    ----------
-    kind : str
-    patient, articulator : ExcursionPath
-        Each in its own frame ``articulator``.
-    patient_mm, articulator_mm : ndarray, shape (n, k, 3), mm, ``axis_orbital``
-    error_mm : ndarray, shape (n, k, 3), mm
-        Articulator minus patient at the same advance of the condylar elements; its first entry
-        is the error the excursion starts with.
-    high_mm : ndarray, shape (n, k), mm
-        ``-error . normal``: positive, what is built on the articulator arrives too early in this
-        excursion ("high"); negative, it stays apart.
-    """
-
-    kind: Kind
-    patient: ExcursionPath
-    articulator: ExcursionPath
-    patient_mm: NDArray[np.float64]
-    articulator_mm: NDArray[np.float64]
-    error_mm: NDArray[np.float64]
-    high_mm: NDArray[np.float64]
-
-    @property
-    def complete(self) -> bool:
-        """Whether both went to the end."""
-        return self.patient.complete and self.articulator.complete
-
-
-@dataclass(frozen=True, eq=False)
-class ExcursionErrors:
-    """Errors of the excursions.
-
-    Attributes
-    ----------
-    names : tuple of str
-    settings, articulator_settings : ArticulatorSettings
-        Of the patient's guidance, and as set on the articulator.
-    kinds : mapping of str to KindError
-    front_guide, settings_from, front : str
-    """
-
-    names: tuple[str, ...]
-    settings: ArticulatorSettings
-    articulator_settings: ArticulatorSettings
-    kinds: Mapping[Kind, KindError]
-    front_guide: FrontGuide
-    settings_from: SettingsFrom
-    front: Front
-
-    def worst(self) -> tuple[Kind, str, float]:
-        """Excursion, landmark and size (mm) of the largest error."""
-        return max(
-            (
-                (kind, self.names[int(j)], float(size))
-                for kind, error in self.kinds.items()
-                for length in [np.linalg.norm(error.error_mm, axis=2).max(axis=0)]
-                for j, size in [(length.argmax(), length.max())]
-            ),
-            key=lambda item: item[2],
-        )
-
-    def as_dict(self) -> dict[str, Any]:
-        """JSON-ready: ``excursions`` of result.json."""
-        kind, name, size = self.worst()
-        return {
-            "settings": vars(self.settings).copy(),
-            "articulator_settings": vars(self.articulator_settings).copy(),
-            "settings_from": self.settings_from,
-            "front": self.front,
-            "front_guide": self.front_guide,
-            "worst": {"excursion": kind, "landmark": name, "error_mm": size},
-            "kinds": {k: _kind_dict(e, self.names) for k, e in self.kinds.items()},
-            "caution": CAUTION,
-        }
-
-
-def path_angles_deg(path_mm: NDArray[np.float64]) -> tuple[float, float]:
-    """Descent and heading of a path's chord, shape (n, 3): degrees.
-
-    Descent is to the horizontal plane, downwards positive; heading is in the horizontal plane,
-    0 straight forwards, leftwards positive.
-    """
-    chord = path_mm[-1] - path_mm[0]
-    descent = np.arctan2(-chord[2], np.hypot(chord[0], chord[1]))
-    return float(np.degrees(descent)), float(np.degrees(np.arctan2(chord[1], chord[0])))
 
 
 def excursion_errors(
@@ -290,6 +203,29 @@ def excursion_errors(
     )
 
 
+def errors_from_assessment(assessment: Any, **options: Any) -> ExcursionErrors:
+    """Compare the excursions of an assessed case, with its ``[articulator]`` settings.
+
+    Parameters
+    ----------
+    assessment : kinematics.assess.Assessment
+        Settings that its case does not give are averages; the elements' distance is then that of
+        the true-axis points.
+    **options
+        As in :func:`excursion_errors`.
+
+    Raises
+    ------
+    InputError
+        As :func:`excursion_errors`.
+    """
+    table = assessment.case.articulator
+    settings = settings_from_case(
+        None if table is None else table.model_dump(), width_mm=assessment.true_axis.width_mm
+    )
+    return excursion_errors(geometry_from_assessment(assessment), settings, **options)
+
+
 def _set_up(
     geometry: ExcursionGeometry,
     settings: ArticulatorSettings,
@@ -331,51 +267,3 @@ def _recorded(
         left_lateral=poses["left_lateral"],
         right_lateral=poses["right_lateral"],
     ).settings
-
-
-def _kind_dict(error: KindError, names: Sequence[str]) -> dict[str, Any]:
-    """JSON-ready record of one excursion's error."""
-    length = np.linalg.norm(error.error_mm, axis=2)
-    rows = []
-    for j, name in enumerate(names):
-        patient, machine = (
-            path_angles_deg(p[:, j]) for p in (error.patient_mm, error.articulator_mm)
-        )
-        rows.append(
-            {
-                "name": name,
-                "start_error_mm": error.error_mm[0, j].tolist(),
-                "end_error_mm": error.error_mm[-1, j].tolist(),
-                "worst_error_mm": float(length[:, j].max()),
-                "end_high_mm": float(error.high_mm[-1, j]),
-                "descent_deg": {"patient": patient[0], "articulator": machine[0]},
-                "heading_deg": {"patient": patient[1], "articulator": machine[1]},
-            }
-        )
-    return {
-        "complete": error.complete,
-        "steps": len(error.patient_mm) - 1,
-        "patient": _path_summary(error.patient),
-        "articulator": _path_summary(error.articulator),
-        "landmarks": rows,
-    }
-
-
-def _path_summary(path: ExcursionPath) -> dict[str, Any]:
-    """Statuses, shift and contacts of a path."""
-    return {
-        "status": [step.status for step in path.steps],
-        "message": path.message,
-        "side_shift_mm": float(path.side_shift_mm[-1]),
-        "worst_residual_mm": max(step.residual_mm for step in path.reached),
-        "contacts": [
-            {
-                "step": i,
-                "upper_tooth": step.contact.upper_tooth,
-                "lower_tooth": step.contact.lower_tooth,
-                "where": step.contact.where,
-            }
-            for i, step in enumerate(path.steps)
-            if step.contact is not None
-        ],
-    }

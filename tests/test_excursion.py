@@ -184,6 +184,17 @@ def test_working_side_shift_falls_out_of_the_fixed_distance(h, bennett, slack, t
     np.testing.assert_allclose(element, [0.0, side * working, 0.0], atol=1e-9)
 
 
+@pytest.mark.parametrize(("kind", "side"), [("left_lateral", 1.0), ("right_lateral", -1.0)])
+def test_a_lateral_excursion_takes_the_front_to_its_own_side_and_advances_the_other(kind, side):
+    path = excursion(unit(), kind, 5)
+    incisal = path.points_path([90.0, 0.0, -35.0])[-1, 0]
+    assert side * incisal[1] > 2.0
+    left, right = path.steps[-1].elements_mm
+    orbiting, working = (right, left) if side > 0 else (left, right)
+    assert orbiting[0] > 3.0
+    assert working[0] == pytest.approx(0.0, abs=1e-9)
+
+
 def test_immediate_side_shift_comes_before_the_advance():
     articulator = unit(**both("immediate_side_shift_{}_mm", 1.0))
     path = excursion(articulator, "left_lateral", 6, travel_mm=5.0)

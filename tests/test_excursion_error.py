@@ -12,15 +12,20 @@ from hypothesis import strategies as st
 from scipy.spatial.transform import RigidTransform, Rotation
 
 from kinematics.articulator import ArticulatorSettings
-from kinematics.axis import HingeAxis
+from kinematics.assess import assess
+from kinematics.axis import HingeAxis, closing_motion
+from kinematics.case import read_case
 from kinematics.closure import error_motion
+from kinematics.contact import first_contact, prepare
 from kinematics.errors import InputError
 from kinematics.excursion_error import (
     DEFAULT_THIRD_MM,
     ExcursionGeometry,
+    errors_from_assessment,
     excursion_errors,
-    path_angles_deg,
 )
+from kinematics.excursion_error_records import path_angles_deg
+from kinematics.mesh import load_cast
 
 TRUE = HingeAxis([0.0, 55.0, 0.0], [0.0, -55.0, 0.0])
 POINTS = np.array([[90.0, 0.0, -35.0], [50.0, 25.0, -35.0], [50.0, -25.0, -35.0]])
@@ -156,6 +161,45 @@ def test_mirrored_errors_make_the_mirrored_excursion_errors():
     b = excursion_errors(geometry(two), symmetric, steps=2, kinds=("right_lateral",))
     mirrored = b.kinds["right_lateral"].error_mm[:, [0, 2, 1]] * [1.0, -1.0, 1.0]
     np.testing.assert_allclose(a.kinds["left_lateral"].error_mm, mirrored, atol=1e-8)
+
+
+@pytest.mark.parametrize("front", ["teeth", "first"])
+def test_real_casts_err_in_excursions_by_the_arbitrary_axis_and_not_by_the_true_one(scans, front):
+    place = RigidTransform.from_components(
+        [138.28, 0.0, -137.77], Rotation.from_matrix(np.diag([-1.0, -1.0, 1.0]))
+    )
+    upper, lower = (
+        load_cast(scans / f"open_pair_{arch}.stl", arch)[0].moved(place)
+        for arch in ("upper", "lower")
+    )
+    pair = prepare(upper.vertices_mm, upper.faces, lower.vertices_mm, lower.faces)
+    lower = lower.moved(closing_motion(TRUE, first_contact(pair, TRUE).closing_deg))
+    own = ArticulatorSettings(intercondylar_mm=110.0)
+    worst_mm = []
+    for axis in (TRUE, TRUE.shifted(left_anterior_mm=6.0, right_superior_mm=-4.0)):
+        casts = geometry(axis, upper=upper, lower=lower)
+        got = excursion_errors(casts, own, steps=3, front=front, kinds=("left_lateral",))
+        error = got.kinds["left_lateral"]
+        assert error.complete
+        assert {s.status for s in error.patient.steps[1:]} == {"on_teeth"}
+        worst_mm.append(worst(got))
+    assert worst_mm[0] < 1e-8
+    assert 0.02 < worst_mm[1] < 2.0
+
+
+def test_demo_case_gives_every_excursion_with_its_own_landmarks(demo_case_path):
+    assessment = assess(read_case(demo_case_path))
+    got = errors_from_assessment(assessment, steps=3)
+    assert got.names == assessment.landmarks.names
+    assert set(got.kinds) == {"protrusion", "left_lateral", "right_lateral"}
+    assert all(error.complete for error in got.kinds.values())
+    # A few millimetres of axis error make tenths of a millimetre in 5 mm of excursion, not more.
+    assert 0.01 < got.worst()[2] < 1.5
+
+
+def test_casts_are_needed_where_the_teeth_stop_the_front():
+    with pytest.raises(InputError, match="casts"):
+        excursion_errors(geometry(), SETTINGS, front="teeth")
 
 
 def test_record_is_json_ready_and_names_the_worst_landmark():

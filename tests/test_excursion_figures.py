@@ -1,0 +1,78 @@
+"""Figures of the excursions show the numbers that were computed, and the border is an arc."""
+
+from __future__ import annotations
+
+import sys
+
+import numpy as np
+import pytest
+
+from kinematics.articulator import ArticulatorSettings, build_articulator
+from kinematics.axis import HingeAxis
+from kinematics.excursion_border import sagittal_border
+from kinematics.excursion_error import DEFAULT_THIRD_MM, ExcursionGeometry, excursion_errors
+from viewer.excursion_figures import draw_excursion_figure
+
+TRUE = HingeAxis([0.0, 55.0, 0.0], [0.0, -55.0, 0.0])
+POINTS = np.array([[90.0, 0.0, -35.0], [50.0, 25.0, -35.0]])
+TIP = np.array([130.0, 0.0, -35.0])
+
+
+@pytest.fixture(scope="module")
+def errors():
+    geometry = ExcursionGeometry(
+        TRUE, TRUE.shifted(left_anterior_mm=6.0), ("incisal point", "left molar"), POINTS,
+        np.tile([0.0, 0.0, 1.0], (2, 1)), TIP, np.array(DEFAULT_THIRD_MM),
+    )  # fmt: skip
+    return excursion_errors(geometry, ArticulatorSettings(), steps=4)
+
+
+def lines(figure):
+    return {line.get_gid(): line for axes in figure.axes for line in axes.lines if line.get_gid()}
+
+
+def test_path_figure_draws_every_excursion_of_both_in_three_views(errors):
+    drawn = lines(draw_excursion_figure("paths", errors, 1))
+    assert sum(name.startswith("path-") for name in drawn) == 3 * 2 * 3
+    move = errors.kinds["left_lateral"].patient_mm[:, 1] - POINTS[1]
+    shown = drawn["path-left_lateral-true-10"].get_xydata()
+    np.testing.assert_allclose(shown, move[:, [1, 0]], atol=1e-12)
+
+
+def test_patient_and_articulator_differ_in_line_and_colour(errors):
+    drawn = lines(draw_excursion_figure("paths", errors))
+    patient, machine = (drawn[f"path-protrusion-{role}-02"] for role in ("true", "arbitrary"))
+    assert patient.get_color() != machine.get_color()
+    assert patient.get_linestyle() != machine.get_linestyle()
+
+
+def test_error_figure_draws_every_landmark_in_micrometres(errors):
+    drawn = lines(draw_excursion_figure("error", errors))
+    size = 1e3 * np.linalg.norm(errors.kinds["right_lateral"].error_mm[:, 0], axis=1)
+    np.testing.assert_allclose(drawn["excursion-error-right_lateral-0"].get_ydata(), size)
+    np.testing.assert_allclose(
+        drawn["excursion-error-right_lateral-0"].get_xdata(), np.linspace(0.0, 5.0, 5)
+    )
+
+
+def test_border_figure_draws_the_hinge_arc_and_the_protrusion():
+    border = sagittal_border(build_articulator(ArticulatorSettings(), TIP), POINTS[0], steps=6)
+    drawn = lines(draw_excursion_figure("border", border))
+    arc = border.hinge_mm - border.hinge_mm[0]
+    np.testing.assert_allclose(drawn["border-hinge"].get_xydata(), arc[:, [0, 2]])
+    radii = np.hypot(border.hinge_mm[:, 0], border.hinge_mm[:, 2])
+    np.testing.assert_allclose(radii, radii[0])
+    assert border.protrusive_mm[-1, 0] > border.protrusive_mm[0, 0]
+
+
+def test_default_hinge_part_is_as_long_as_the_published_ones():
+    """Section 3: mean 17.2 mm (READ), up to 20 mm (READ), 20 to 25 mm for 10 to 13 deg (MEM)."""
+    border = sagittal_border(build_articulator(ArticulatorSettings(), TIP), POINTS[0])
+    opening = np.linalg.norm(border.hinge_mm[-1] - border.hinge_mm[0])
+    assert 17.2 <= opening <= 25.0
+
+
+def test_drawing_leaves_no_global_figure_behind(errors):
+    draw_excursion_figure("paths", errors)
+    module = sys.modules.get("matplotlib.pyplot")
+    assert module is None or module.get_fignums() == []

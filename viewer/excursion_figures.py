@@ -1,0 +1,222 @@
+"""Figures of the excursions: paths of a landmark, error along the way, the sagittal border.
+
+matplotlib is imported inside the functions, with its object interface only. Draw them within
+``matplotlib.rc_context(RC)`` (:func:`draw_excursion_figure` does).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from viewer.figure_look import DASH, RC, halo, new_figure, spread
+from viewer.palette import LIGHT
+
+if TYPE_CHECKING:
+    from kinematics.excursion_border import SagittalBorder
+    from kinematics.excursion_error import ExcursionErrors, KindError
+
+KIND_LABEL = {
+    "protrusion": "protrusion",
+    "left_lateral": "left lateral",
+    "right_lateral": "right lateral",
+    "mixed": "mixed",
+    "hinge": "hinge",
+}
+"""What is written for each excursion."""
+VIEWS = (
+    ("from the patient's right", 0, 2, "anterior (mm)", "up (mm)"),
+    ("from below", 1, 0, "to the patient's left (mm)", "anterior (mm)"),
+    ("from the front", 1, 2, "to the patient's left (mm)", "up (mm)"),
+)
+"""Title, horizontal and vertical component, and axis labels of each view of the paths."""
+PATIENT_LABEL, ARTICULATOR_LABEL = "patient (true axis)", "articulator (arbitrary axis)"
+
+
+def draw_excursion_figure(name: str, *arguments: Any, **keys: Any) -> Any:
+    """Draw ``paths``, ``error`` or ``border`` in the project's look."""
+    import matplotlib
+
+    drawn: dict[str, Callable[..., Any]] = {
+        "paths": excursion_paths_figure,
+        "error": excursion_error_figure,
+        "border": border_figure,
+    }
+    with matplotlib.rc_context(RC):
+        return drawn[name](*arguments, **keys)
+
+
+def excursion_paths_figure(errors: ExcursionErrors, landmark: int = 0) -> Any:
+    """Draw one landmark's paths in three views, patient and articulator.
+
+    Parameters
+    ----------
+    errors : ExcursionErrors
+    landmark : int
+        Index into ``errors.names``.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        Movements from the patient's start, true scale. The patient's left is on the right of the
+        picture from the front and from below, as when one looks at the patient.
+    """
+    figure = new_figure(10.4, 4.6)
+    all_axes = figure.subplots(1, 3)
+    figure.subplots_adjust(left=0.07, right=0.985, top=0.8, bottom=0.14, wspace=0.34)
+    for axes, (title, across, upward, x_label, y_label) in zip(all_axes, VIEWS):
+        for kind, error in errors.kinds.items():
+            start = error.patient_mm[0, landmark]
+            for role, places, path in (
+                ("true", error.patient_mm, error.patient),
+                ("arbitrary", error.articulator_mm, error.articulator),
+            ):
+                move = places[:, landmark] - start
+                line = "solid" if role == "true" else "dashed"
+                axes.plot(
+                    move[:, across],
+                    move[:, upward],
+                    ls=DASH[line],
+                    lw=2.2 if role == "true" else 1.8,
+                    color=getattr(LIGHT, role),
+                    gid=f"path-{kind}-{role}-{across}{upward}",
+                )
+                if not path.complete:
+                    axes.plot(*move[-1, [across, upward]], "X", ms=8, color=LIGHT.contact)
+        axes.plot(0.0, 0.0, "o", ms=4, color=LIGHT.ink)
+        axes.set_aspect("equal", adjustable="datalim")
+        axes.set_title(title, fontsize=10.5, loc="left", color=LIGHT.ink)
+        axes.set_xlabel(x_label)
+        axes.set_ylabel(y_label)
+        axes.grid(visible=True)
+    _legend(figure, errors.names[landmark], _stopped(errors))
+    return figure
+
+
+def excursion_error_figure(errors: ExcursionErrors) -> Any:
+    """Draw the size of the error against the way, one panel an excursion, one line a landmark.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        Micrometres against mm of travel; the worst landmark in each panel is drawn strongly.
+    """
+    figure = new_figure(10.4, 4.2)
+    all_axes = np.atleast_1d(figure.subplots(1, len(errors.kinds), sharey=True))
+    figure.subplots_adjust(left=0.08, right=0.87, top=0.86, bottom=0.15, wspace=0.5)
+    top = 1.1e3 * max(
+        [1e-3, *(float(np.linalg.norm(e.error_mm, axis=2).max()) for e in errors.kinds.values())]
+    )
+    for axes, (kind, error) in zip(all_axes, errors.kinds.items()):
+        way = _way_mm(error)
+        size = 1e3 * np.linalg.norm(error.error_mm, axis=2)
+        worst = int(size.max(axis=0).argmax())
+        for j in range(size.shape[1]):
+            axes.plot(
+                way,
+                size[:, j],
+                lw=2.6 if j == worst else 1.2,
+                color=LIGHT.arbitrary if j == worst else LIGHT.quiet,
+                gid=f"excursion-error-{kind}-{j}",
+            )
+        axes.set_ylim(0.0, top)
+        # The few that stand out are named at the line's end; the rest would only overlap.
+        ends = sorted({worst, int(size[-1].argmin())}, key=lambda j: float(size[-1, j]))
+        places = spread(np.array([size[-1, j] for j in ends]), 0.06 * top, 0.0, top)
+        for j, y in zip(ends, places):
+            axes.annotate(
+                errors.names[j],
+                (way[-1], y),
+                xytext=(4, 0),
+                textcoords="offset points",
+                va="center",
+                fontsize=9,
+                color=LIGHT.ink if j == worst else LIGHT.quiet,
+                annotation_clip=False,
+                path_effects=halo(),
+            )
+        axes.set_title(KIND_LABEL[kind], fontsize=10.5, loc="left", color=LIGHT.ink)
+        axes.set_xlabel("way of the condyle (mm)")
+        axes.grid(visible=True, axis="y")
+    all_axes[0].set_ylabel("error in the excursion (µm)")
+    stopped = _stopped(errors)
+    if stopped:
+        figure.text(0.08, 0.955, stopped, fontsize=9, color=LIGHT.ink)
+    return figure
+
+
+def border_figure(border: SagittalBorder, name: str = "incisal point") -> Any:
+    """Draw the hinge and protrusive parts of a point's sagittal border figure.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        True scale, from the patient's right; the start is the origin.
+    """
+    figure = new_figure(5.2, 5.6)
+    axes = figure.add_axes((0.16, 0.11, 0.78, 0.78))
+    start = border.hinge_mm[0]
+    for points, label, line, role, gid in (
+        (border.hinge_mm, "pure hinge opening", "solid", "true", "border-hinge"),
+        (border.protrusive_mm, "protrusion in contact", "dotted", "ink", "border-protrusion"),
+    ):
+        move = points - start
+        axes.plot(
+            move[:, 0],
+            move[:, 2],
+            ls=DASH[line],
+            lw=2.4,
+            color=getattr(LIGHT, role),
+            gid=gid,
+            label=label,
+        )
+    axes.plot(0.0, 0.0, "o", ms=5, color=LIGHT.ink)
+    axes.set_aspect("equal", adjustable="datalim")
+    axes.set_xlabel("anterior (mm)")
+    axes.set_ylabel("up (mm)")
+    axes.set_title(f"sagittal border, {name}", fontsize=10.5, loc="left", color=LIGHT.ink)
+    axes.grid(visible=True)
+    axes.legend(loc="lower right", fontsize=9)
+    return figure
+
+
+def _way_mm(error: KindError) -> Any:
+    """Way of the condylar elements at each common step: side shift, then advance, mm."""
+    steps = error.patient.reached[: len(error.patient_mm)]
+    advance = np.array([max(s.demand.advance_left_mm, s.demand.advance_right_mm) for s in steps])
+    orbiting = error.patient.articulator
+    side = steps[-1].demand.side
+    guide = orbiting.right if side > 0 else orbiting.left
+    shift = np.abs([s.demand.side for s in steps]) * guide.immediate_side_shift_mm
+    return advance + (shift if side else 0.0)
+
+
+def _stopped(errors: ExcursionErrors) -> str:
+    """Say which excursions ended early, and why."""
+    said = [
+        f"{KIND_LABEL[kind]}, {who}: {path.message}"
+        for kind, error in errors.kinds.items()
+        for who, path in (("patient", error.patient), ("articulator", error.articulator))
+        if not path.complete
+    ]
+    return " · ".join(said)
+
+
+def _legend(figure: Any, name: str, stopped: str) -> None:
+    """Write what is drawn above the panels."""
+    from matplotlib.lines import Line2D
+
+    handles = [
+        Line2D([], [], color=LIGHT.true, ls=DASH["solid"], lw=2.2, label=PATIENT_LABEL),
+        Line2D([], [], color=LIGHT.arbitrary, ls=DASH["dashed"], lw=1.8, label=ARTICULATOR_LABEL),
+    ]
+    if stopped:
+        handles.append(
+            Line2D([], [], color=LIGHT.contact, marker="X", ls="", label=f"stops: {stopped}")
+        )
+    figure.text(0.07, 0.945, f"Paths of {name}", fontsize=11, color=LIGHT.ink)
+    figure.legend(
+        handles=handles, loc="upper left", bbox_to_anchor=(0.06, 0.945), ncols=3, fontsize=9
+    )
