@@ -51,6 +51,12 @@ def build_parser() -> argparse.ArgumentParser:
     sub.add_argument("--no-pictures", action="store_true", help="leave out the 3D pictures")
     talk(sub)
 
+    sub = job("view", "look at a case and change it, in the browser or a window", run_view)
+    sub.add_argument("case", type=Path, metavar="CASE", help="case file (TOML)")
+    sub.add_argument("--window", action="store_true", help="a plain desktop window instead")
+    sub.add_argument("--port", type=int, default=0, help="port on this machine (free one if 0)")
+    sub.add_argument("--no-browser", action="store_true", help="print the address, open nothing")
+
     sub = job("inspect", "check a case's inputs and the health of its meshes", run_inspect)
     sub.add_argument("case", type=Path, metavar="CASE", help="case file (TOML)")
     talk(sub)
@@ -136,6 +142,22 @@ def run_inspect(args: argparse.Namespace) -> int:
     return EXIT_INPUT if any(f.level == "error" for f in inspection.findings) else EXIT_OK
 
 
+def run_view(args: argparse.Namespace) -> int:
+    """Show a case in the browser (on this machine only) or in a window."""
+    from kinematics.case import read_case
+
+    case = read_case(args.case)
+    if args.window:
+        from viewer.window import show_window
+
+        show_window(case)
+        return EXIT_OK
+    from viewer.app import serve
+
+    serve(case, port=args.port, open_browser=not args.no_browser)
+    return EXIT_OK
+
+
 def run_sweep_job(args: argparse.Namespace) -> int:
     """Run or continue a sweep; what is finished is kept and never computed twice."""
     from kinematics.study import read_study
@@ -186,8 +208,13 @@ def _assess(case: Any, args: argparse.Namespace) -> int:
     check_folder(args.out)
     silent = args.quiet or args.json
     with progress_bar(silent) as tell:
-        assessment = assess(case, progress=tell)
-    written = write_outputs(assessment, args.out, pictures=not args.no_pictures)
+        assessment = assess(case, progress=lambda words, done: tell(words, 0.5 * done))
+        written = write_outputs(
+            assessment,
+            args.out,
+            pictures=not args.no_pictures,
+            progress=lambda words, done: tell(words, 0.5 + 0.5 * done),
+        )
     if args.json:
         from kinematics.result import result_dict
 
