@@ -1,0 +1,186 @@
+"""The closure as a short film: the patient's lower and the articulator's, record to target."""
+
+from __future__ import annotations
+
+import os
+import tempfile
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial.transform import RigidTransform
+
+from kinematics.axis import closing_motion
+from kinematics.errors import InputError
+from viewer.app_scene import exaggerated
+from viewer.draw import drawing_environment, probe_gl, to_plotter
+from viewer.palette import STOP_LABEL, Theme, colours
+from viewer.scene import build_scene
+
+if TYPE_CHECKING:
+    from kinematics.assess import Assessment
+
+FORMATS = (".gif", ".mp4")
+LAYERS = ("upper", "lower", "articulator", "axes", "arcs", "contact")
+HOLD = 0.3
+"""Share of the frames that rest at the end."""
+
+
+def lower_motions(
+    assessment: Assessment, share: float, factor: float
+) -> tuple[RigidTransform, RigidTransform]:
+    """Motions, from the target pose, of both lowers when a share of the closure is done.
+
+    Parameters
+    ----------
+    assessment : Assessment
+    share : float
+        0 at the record, 1 closed.
+    factor : float
+        Multiplies the articulator's distance from the patient.
+
+    Returns
+    -------
+    RigidTransform, RigidTransform
+        The patient's and the articulator's; at ``share`` 1 the identity and the error motion
+        (to the power of ``factor``), at 0 both the record pose.
+    """
+    stop = assessment.verdict.stop
+    theta, phi = assessment.true_closing_deg, assessment.stops[stop].closing_deg
+    record = assessment.record_from_true
+    patient = closing_motion(assessment.true_axis, share * theta) * record
+    there = closing_motion(assessment.arbitrary_axis, share * phi) * record
+    return patient, exaggerated(there * patient.inv(), factor) * patient
+
+
+def ease(frames: int) -> NDArray[np.float64]:
+    """Share of the closure by frame: a smooth start and stop, then a rest at the end."""
+    moving = max(2, round(frames * (1.0 - HOLD)))
+    t = np.linspace(0.0, 1.0, moving)
+    return np.concatenate([t * t * (3.0 - 2.0 * t), np.ones(max(0, frames - moving))])
+
+
+def write_animation(
+    assessment: Assessment,
+    path: Path | str,
+    *,
+    frames: int = 48,
+    fps: int = 16,
+    factor: int = 1,
+    theme: Theme = "light",
+    view: str = "left",
+    size_px: tuple[int, int] = (960, 640),
+) -> Path:
+    """Write the closure as a GIF or an MP4 (by the name's ending).
+
+    Parameters
+    ----------
+    assessment : Assessment
+        With casts.
+    path : Path or str
+    frames, fps : int
+        Number of pictures, and pictures a second.
+    factor : int
+        Exaggeration of the error, written into the picture.
+    theme, view : str
+        As in :mod:`viewer.scene`.
+    size_px : (int, int)
+        Even numbers.
+
+    Raises
+    ------
+    InputError
+        Another ending, no casts, or no OpenGL on this machine.
+
+    Notes
+    -----
+    *Guarantee*: written by atomic rename; an error leaves no file behind.
+    """
+    import imageio.v3 as iio
+
+    path = Path(path)
+    if path.suffix not in FORMATS:
+        raise InputError(
+            "animation", repr(path.name), "a name ending in .gif or .mp4", "Rename it.", path
+        )
+    if assessment.lower_true is None or assessment.upper is None:
+        raise InputError("animation", "a case without casts", "[casts]", "Add them to the case.")
+    pictures = draw_frames(assessment, frames, factor, theme, view, size_px)
+    handle, temporary = tempfile.mkstemp(suffix=path.suffix, prefix=".film-", dir=path.parent)
+    os.close(handle)
+    try:
+        if path.suffix == ".gif":
+            images = _few_colours(pictures)
+            images[0].save(
+                temporary,
+                save_all=True,
+                append_images=images[1:],
+                duration=round(1000 / fps),
+                loop=0,
+                optimize=False,
+            )
+        else:
+            iio.imwrite(temporary, np.stack(pictures), fps=fps, codec="libx264")
+        os.replace(temporary, path)
+    finally:
+        Path(temporary).unlink(missing_ok=True)
+    return path
+
+
+def _few_colours(pictures: list[NDArray[np.uint8]]) -> list[Any]:
+    from PIL import Image
+
+    base = Image.fromarray(pictures[0]).quantize(128)
+    return [Image.fromarray(p).quantize(palette=base, dither=Image.Dither.NONE) for p in pictures]
+
+
+def draw_frames(
+    assessment: Assessment,
+    frames: int,
+    factor: int,
+    theme: Theme,
+    view: str,
+    size_px: tuple[int, int],
+) -> list[NDArray[np.uint8]]:
+    """Draw the pictures of the film, each (height, width, 3).
+
+    Raises
+    ------
+    InputError
+        No OpenGL on this machine.
+    """
+    status = probe_gl()
+    if not status.ok:
+        raise InputError("animation", "no OpenGL", "off-screen OpenGL", status.reason)
+    os.environ.update(drawing_environment())
+    scene = build_scene(assessment, theme=theme)
+    layers = tuple(i for i in LAYERS if i != "contact" or view == "left")
+    plotter, actors = to_plotter(scene, view=view, layers=layers, size_px=size_px)
+    try:
+        # The articulator's lower is drawn from the target pose, so that its motion can be set.
+        ghost = assessment.stops[assessment.verdict.stop].error_motion.inv()
+        plotter.enable_anti_aliasing("ssaa")
+        ink = colours(theme).ink
+        stop = STOP_LABEL[assessment.verdict.stop]
+        out = []
+        for share in ease(frames):
+            patient, articulator = lower_motions(assessment, float(share), factor)
+            for actor in actors.get("lower", []):
+                actor.user_matrix = patient.as_matrix()
+            for actor in actors.get("articulator", []):
+                actor.user_matrix = (articulator * ghost).as_matrix()
+            left = (1.0 - share) * assessment.departure_mm
+            plotter.add_text(
+                f"{abs(left):.1f} mm from the target (incisors); stop: {stop}; "
+                f"articulator's error drawn x{factor}",
+                position="lower_left",
+                font_size=10,
+                color=ink,
+                name="caption",
+            )
+            picture = plotter.screenshot(return_img=True)
+            out.append(np.ascontiguousarray(np.asarray(picture)[..., :3]))
+        return out
+    finally:
+        plotter.close()

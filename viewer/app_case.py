@@ -1,0 +1,170 @@
+"""What a control of the viewer means in the case file: departure, axis offsets, stop, tolerance."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.axis import HingeAxis
+from kinematics.case import Case, case_from_dict, case_to_dict
+from kinematics.closure import STOPS
+from kinematics.errors import InputError
+from kinematics.geometry import Geometry
+from kinematics.placement import PlacedCase
+
+OFFSETS = ("left_anterior_mm", "left_superior_mm", "right_anterior_mm", "right_superior_mm")
+"""Controls of the arbitrary axis, by side."""
+CONTROLS = ("departure_mm", *OFFSETS, "stop", "tolerance_mm")
+"""Every control that changes the case."""
+FIELD = {
+    **{name: f"arbitrary_axis.{name}" for name in OFFSETS},
+    "stop": "decision.stop",
+    "tolerance_mm": "decision.tolerance_mm",
+}
+"""Dotted field of the case by control; the departure has none of its own."""
+DEPARTURE_LIMIT_MM = 30.0
+"""Largest departure accepted, mm at the incisors (ours; pure hinge opening reaches about 20)."""
+
+
+def number(control: str, text: Any) -> float:
+    """Read what was typed or slid.
+
+    Raises
+    ------
+    InputError
+        Not a finite number. A comma is taken for a decimal point.
+    """
+    try:
+        value = float(str(text).strip().replace("−", "-").replace(",", "."))
+    except ValueError:
+        value = float("nan")
+    if not np.isfinite(value):
+        raise InputError(control, repr(str(text)[:20]), "a number", "Type digits, such as 2.5.")
+    return value
+
+
+def offsets(true: HingeAxis, arbitrary: HingeAxis) -> NDArray[np.float64]:
+    """Where the arbitrary axis passes the true points: anterior, superior by side, shape (2, 2).
+
+    Parameters
+    ----------
+    true, arbitrary : HingeAxis
+        In ``axis_orbital``; the true axis lies along y.
+
+    Returns
+    -------
+    ndarray, shape (2, 2), mm
+        Rows left, right; columns anterior, superior. Read in the sagittal planes of the true
+        points, since sliding along a line changes nothing.
+    """
+    d = arbitrary.direction
+    rows = []
+    for point in (true.left_point_mm, true.right_point_mm):
+        q = arbitrary.midpoint_mm + (point[1] - arbitrary.midpoint_mm[1]) / d[1] * d
+        rows.append((q - point)[[0, 2]])
+    return np.array(rows)
+
+
+def control_values(placed: PlacedCase, geometry: Geometry) -> dict[str, Any]:
+    """Value of every control for a case, rounded to what a control shows (1e-4 mm)."""
+    off = offsets(geometry.true_axis, geometry.arbitrary_axis).reshape(4)
+    incisal = geometry.landmarks.incisal_point_mm
+    scanned = geometry.poses.target_from_scanned.inv().apply(incisal)
+    return {
+        "departure_mm": round(geometry.poses.departure_mm(scanned), 4),
+        **{name: round(float(v), 4) for name, v in zip(OFFSETS, off)},
+        "stop": placed.case.decision.stop,
+        "tolerance_mm": placed.case.decision.tolerance_mm,
+    }
+
+
+def fixed_controls(case: Case) -> dict[str, str]:
+    """Controls that this case does not allow to change, with the reason."""
+    if case.marks is None:
+        return {}
+    why = "The axes of this case come from its skin marks ([marks]): change them in the case file."
+    return dict.fromkeys(OFFSETS, why)
+
+
+def changed(placed: PlacedCase, geometry: Geometry, control: str, value: Any) -> Case:
+    """Return the case with one control changed, checked as a case file is.
+
+    Parameters
+    ----------
+    placed, geometry
+        The last good state.
+    control : str
+        One of :data:`CONTROLS`.
+    value : float or str
+        As typed.
+
+    Raises
+    ------
+    InputError
+        The value cannot be used; ``where`` is the control's name.
+
+    Notes
+    -----
+    The departure moves the record and leaves the target, except where the casts were scanned in
+    the record: there the target moves. *Source*: derived here.
+    """
+    if control not in CONTROLS:
+        raise InputError("control", repr(control), f"one of {', '.join(CONTROLS)}", "Reload.")
+    fixed = fixed_controls(placed.case)
+    if control in fixed:
+        raise InputError(control, "a change", "no change here", fixed[control])
+    data = case_to_dict(placed.case)
+    if control == "stop":
+        if value not in STOPS:
+            raise InputError("stop", repr(value), f"one of {', '.join(STOPS)}", "Choose one.")
+        data.setdefault("decision", {})["stop"] = value
+    elif control == "tolerance_mm":
+        data.setdefault("decision", {})["tolerance_mm"] = number(control, value)
+    elif control == "departure_mm":
+        _set_departure(data, placed, geometry, number(control, value))
+    else:
+        now = offsets(geometry.true_axis, geometry.arbitrary_axis).reshape(4)
+        axis = {name: round(float(v), 6) for name, v in zip(OFFSETS, now)}
+        axis[control] = number(control, value)
+        data["arbitrary_axis"] = axis
+    try:
+        return case_from_dict(data, folder=placed.case.folder)
+    except InputError as error:
+        raise InputError(control, error.got, error.allowed, error.fix) from None
+
+
+def _set_departure(
+    data: dict[str, Any], placed: PlacedCase, geometry: Geometry, departure_mm: float
+) -> None:
+    if abs(departure_mm) > DEPARTURE_LIMIT_MM:
+        raise InputError(
+            "departure_mm",
+            f"{departure_mm:g} mm",
+            f"at most {DEPARTURE_LIMIT_MM:g} mm either way",
+            "Pure hinge opening reaches about 20 mm at the incisors.",
+        )
+    casts = placed.case.casts
+    if casts is not None and casts.scanned_at == "record":
+        data["target"] = {"vdo_change_mm": departure_mm, "site": "incisors"}
+        return
+    target = geometry.landmarks.incisal_point_mm
+    scanned = geometry.poses.target_from_scanned.inv().apply(target)
+    # The record's incisors stand `departure_mm` above the target's; thickness counts downwards.
+    thickness = round(float(scanned[2] - target[2]) - departure_mm, 9)
+    if thickness > 1e-6:
+        data["record"] = {"thickness_mm": thickness, "site": "incisors"}
+        return
+    opening = float(
+        geometry.closing_for_departure(np.array([departure_mm]))[0]
+        + geometry.poses.target_opening_deg
+    )
+    if not np.isfinite(opening):
+        raise InputError(
+            "departure_mm",
+            f"{departure_mm:g} mm",
+            "a height that the incisors reach",
+            "Choose a smaller departure.",
+        )
+    data["record"] = {"opening_deg": round(opening, 9)}

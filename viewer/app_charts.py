@@ -1,0 +1,218 @@
+"""The two diagrams beside the casts, as numbers for the page's SVG: arcs, error against departure.
+
+Pixel coordinates of the drawing's own box; colours and text stay with the page, so that one drawing
+serves light and dark.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.assess import DepartureCurve
+from viewer.figure_data import arc_pairs, at_side
+from viewer.palette import AXIS_LABEL, STOP_LABEL
+
+if TYPE_CHECKING:
+    from kinematics.closure import Stop
+    from viewer.app_state import Reading
+
+ARCS_BOX = (400.0, 300.0)
+CURVE_BOX = (400.0, 230.0)
+MARGIN = {"left": 44.0, "right": 8.0, "top": 12.0, "bottom": 36.0}
+TICK_STEPS = (1.0, 2.0, 5.0)
+CURVE_ROOM = 2.2
+"""How far above the verdict's own curve another may stretch the axis."""
+
+
+def ticks(low: float, high: float, most: int = 6) -> list[float]:
+    """Round values between two ends, at most ``most`` of them."""
+    span = high - low
+    if not span > 0.0:
+        return [low]
+    power = 10.0 ** np.floor(np.log10(span / most))
+    for scale in (1.0, 10.0):
+        for step in TICK_STEPS:
+            size = step * power * scale
+            first, last = np.ceil(low / size - 1e-9), np.floor(high / size + 1e-9)
+            if last - first + 1 <= most:
+                return [float(size * k) for k in np.arange(first, last + 1)]
+    return [low, high]
+
+
+def svg_path(x: NDArray[np.float64], y: NDArray[np.float64]) -> str:
+    """Path data of a polyline; it breaks where a value is not finite."""
+    out, pen = [], "M"
+    for a, b in zip(x, y, strict=True):
+        if np.isfinite(a) and np.isfinite(b):
+            out.append(f"{pen}{a:.1f} {b:.1f}")
+            pen = "L"
+        else:
+            pen = "M"
+    return "".join(out)
+
+
+def minus(value: float, digits: int | None = None) -> str:
+    """A number as text with a true minus sign."""
+    text = f"{value:g}" if digits is None else f"{value:.{digits}f}"
+    return text.replace("-", "−")
+
+
+def curve_chart(
+    reading: Reading, curve: DepartureCurve, break_even_mm: float, box: tuple[float, float]
+) -> dict[str, Any]:
+    """Error against departure as drawing instructions.
+
+    Parameters
+    ----------
+    reading : Reading
+    curve : DepartureCurve
+        Of some or all stops.
+    break_even_mm : float
+        Size of the departure; NaN or infinite where there is none to draw.
+    box : (float, float)
+        Width and height in pixels.
+    """
+    width, height = box
+    x0, x1 = MARGIN["left"], width - MARGIN["right"]
+    y0, y1 = height - MARGIN["bottom"], MARGIN["top"]
+    departure = curve.departure_mm
+    low, high = float(departure[0]), float(departure[-1])
+    result = reading.stops[reading.decision]
+    here_um = 1e3 * float(result.magnitude_mm.max())
+    tolerance = 1e3 * reading.case.decision.tolerance_mm
+    main = curve.worst_error_mm.get(reading.decision, curve.worst_error_mm["pin"])
+    top = 1.12 * max(tolerance, 1e3 * float(np.nanmax(main, initial=0.0)), here_um, 10.0)
+    highest = max(1e3 * float(np.nanmax(e, initial=0.0)) for e in curve.worst_error_mm.values())
+    top = min(max(top, 1.05 * highest), CURVE_ROOM * top)
+
+    def px(value: Any) -> Any:
+        return x0 + (np.asarray(value) - low) / (high - low) * (x1 - x0)
+
+    def py(value: Any) -> Any:
+        return y0 - np.asarray(value) / top * (y0 - y1)
+
+    here = float(reading.departure_mm)
+    even = float(break_even_mm) * (-1.0 if here < 0 else 1.0)
+    even_x = float(px(even)) if np.isfinite(even) and low <= even <= high else None
+    curves = [
+        {
+            "stop": stop,
+            "name": STOP_LABEL[stop],
+            "chosen": stop == reading.decision,
+            "d": svg_path(px(departure), py(1e3 * np.asarray(error))),
+        }
+        for stop, error in curve.worst_error_mm.items()
+    ]
+    return {
+        "w": width, "h": height, "x0": x0, "x1": x1, "y0": y0, "y1": y1,
+        "xticks": [{"at": float(px(t)), "text": minus(t)} for t in ticks(low, high)],
+        "yticks": [{"at": float(py(t)), "text": minus(t)} for t in ticks(0.0, top, 5)],
+        "curves": sorted(curves, key=lambda c: bool(c["chosen"])),
+        "tolerance": float(py(tolerance)),
+        "tolerance_text": f"tolerance {tolerance:.0f} µm",
+        "even": even_x,
+        "even_text": f"break-even {abs(even):.1f} mm" if even_x is not None else "",
+        "here": [float(np.clip(px(here), x0, x1)), float(py(here_um))],
+        "here_text": f"{here_um:.0f} µm",
+    }  # fmt: skip
+
+
+def _fit(
+    points: NDArray[np.float64], box: tuple[float, float, float, float]
+) -> tuple[float, NDArray[np.float64]]:
+    """Scale (px a mm) and shift that put (x, z) points, seen from the left, into a box."""
+    drawn = points * [-1.0, -1.0]
+    low, high = drawn.min(axis=0), drawn.max(axis=0)
+    size = np.maximum(high - low, 1e-6)
+    left, top, width, height = box
+    scale = float(min(width / size[0], height / size[1]))
+    middle = np.array([left + width / 2, top + height / 2])
+    return scale, middle - scale * (low + high) / 2
+
+
+def arcs_chart(reading: Reading, factor: int, box: tuple[float, float]) -> dict[str, Any]:
+    """Sagittal paths of a molar and an incisor about both axes as drawing instructions.
+
+    Parameters
+    ----------
+    reading : Reading
+    factor : int
+        Multiplies the distance of the arbitrary path from the true one; written on the drawing.
+    box : (float, float)
+        Width and height in pixels; the upper part is at true scale, the lower enlarged.
+    """
+    width, height = box
+    stop: Stop = reading.decision
+    pairs = arc_pairs(reading, stop)  # type: ignore[arg-type]
+    y = float(pairs[0].true_mm[0, 1])
+    hinge = {
+        "true": at_side(reading.true_axis, y)[[0, 2]],
+        "arbitrary": at_side(reading.arbitrary_axis, y)[[0, 2]],
+    }
+    every = [np.stack(list(hinge.values()))]
+    every += [p.true_mm[:, [0, 2]] for p in pairs] + [p.arbitrary_mm[:, [0, 2]] for p in pairs]
+    split = 0.46 * height
+    scale, shift = _fit(np.concatenate(every), (34.0, 26.0, width - 120.0, split - 50.0))
+
+    def px(path: NDArray[np.float64]) -> NDArray[np.float64]:
+        return scale * path * [-1.0, -1.0] + shift
+
+    overview: dict[str, Any] = {"hinges": [], "paths": [], "names": []}
+    for role, point in hinge.items():
+        at = px(point)
+        overview["hinges"].append(
+            {"role": role, "at": at.tolist(), "text": AXIS_LABEL[role], "dy": 0.0}
+        )
+        for pair in pairs:
+            path = pair.true_mm if role == "true" else pair.arbitrary_mm
+            drawn = px(path[:, [0, 2]])
+            overview["paths"].append({"role": role, "d": svg_path(*drawn.T), "wide": True})
+            spoke = np.stack([at, drawn[0]])
+            overview["paths"].append({"role": role, "d": svg_path(*spoke.T), "wide": False})
+    upper_first = overview["hinges"][0]["at"][1] <= overview["hinges"][1]["at"][1]
+    overview["hinges"][0]["dy"], overview["hinges"][1]["dy"] = (-9, 13) if upper_first else (13, -9)
+    for pair in pairs:
+        low = px(pair.true_mm[[0, -1]][:, [0, 2]])
+        overview["names"].append(
+            {"text": pair.name, "at": [float(low[0, 0]), float(low[:, 1].max()) + 15.0]}
+        )
+    bar = 10.0 * scale
+    details = []
+    room = width / len(pairs)
+    for i, pair in enumerate(pairs):
+        details.append(
+            _detail(pair, factor, (i * room + 16.0, split + 44.0, room - 32.0, height - split - 66))
+        )
+    return {
+        "w": width, "h": height, "split": split, "overview": overview, "details": details,
+        "factor": factor, "bar": bar,
+    }  # fmt: skip
+
+
+def _detail(pair: Any, factor: int, box: tuple[float, float, float, float]) -> dict[str, Any]:
+    true = pair.true_mm[:, [0, 2]]
+    drawn = true + factor * (pair.arbitrary_mm - pair.true_mm)[:, [0, 2]]
+    left, top, width, height = box
+    out: dict[str, Any] = {
+        "name": pair.name,
+        "size": f"{float(np.linalg.norm(pair.error_um)):.0f} µm",
+        "x": left,
+        "y": top - 22.0,
+        "same": bool(np.ptp(true, axis=0).max() < 1e-6),
+    }
+    if out["same"]:
+        return out
+    scale, shift = _fit(np.concatenate([true, drawn]), (left + 34.0, top, width - 68.0, height))
+    a, b = scale * true * [-1.0, -1.0] + shift, scale * drawn * [-1.0, -1.0] + shift
+    return out | {
+        "true": svg_path(*a.T),
+        "arbitrary": svg_path(*b.T),
+        "start": a[0].tolist(),
+        "end_true": a[-1].tolist(),
+        "end_arbitrary": b[-1].tolist(),
+        "gap": svg_path(*np.stack([a[-1], b[-1]]).T),
+        "mm": scale,
+    }

@@ -1,0 +1,227 @@
+// The page's own parts for Vue: a number that is typed or slid, and the stage for the casts.
+(function () {
+  "use strict";
+  const { reactive, ref, watch, inject, computed, onMounted, onBeforeUnmount } = window.Vue;
+  const { Stage, VIEWS, unpack, kept } = window.hingewiseStage;
+  const stored = (() => { try { return localStorage.getItem("hingewise-theme"); } catch { return null; } })();
+  const ui = reactive({
+    theme: stored || (matchMedia("(prefers-color-scheme: dark)").matches ? "dark" : "light"),
+    view: "oblique", fitted: 0, gl: true, glWhy: "", tab: "errors", pick: "", panel: "", hover: "",
+    layers: { upper: true, lower: true, map: false, ghost: true, record: false, axes: true, arcs: true,
+      landmarks: true, contact: true, plane: false, labels: true },
+    through: false, name: "", tooth: "", at: ["", "", ""], file: "changed_case.toml", overwrite: false,
+    shown: {}, picture: null,
+    look(view) {
+      const v = VIEWS[view];
+      this.view = view; this.through = Boolean(v.through);
+      for (const [k, on] of Object.entries(v.layers)) this.layers[k] = Boolean(on);
+      this.fitted++;
+    },
+    swap() {
+      this.theme = this.theme === "dark" ? "light" : "dark";
+      try { localStorage.setItem("hingewise-theme", this.theme); } catch { /* private window */ }
+    },
+    download(url, name) {
+      const a = document.createElement("a");
+      a.href = url; a.download = name; document.body.append(a); a.click(); a.remove();
+    },
+  });
+  const paint = () => { document.documentElement.dataset.theme = ui.theme; };
+  watch(() => ui.theme, paint); paint();
+
+  const HwNumber = {
+    props: { name: String, label: String, unit: String, value: Number, min: Number, max: Number, step: Number,
+      error: String, fixed: String, digits: { type: Number, default: 2 } },
+    setup(props) {
+      const trame = inject("trame");
+      const text = ref(""), slid = ref(0), editing = ref(false), dragging = ref(false);
+      let gesture = 0, waiting = null, flying = false;
+      const show = (v) => Number(v).toFixed(props.digits).replace(/^-(0\.?0*)$/, "$1");
+      const sync = () => {
+        if (!editing.value && !props.error) text.value = show(props.value);
+        if (!dragging.value) slid.value = props.value;
+      };
+      watch(() => [props.value, props.error], sync, { immediate: true });
+      const fly = () => { // one message on its way at a time; only the last value waits
+        if (flying || waiting === null) return;
+        const [value, id] = waiting;
+        waiting = null; flying = true;
+        window.hingewiseSent = performance.now();
+        const done = () => { flying = false; fly(); };
+        trame.trigger("change", [props.name, value, id]).then(done, done);
+      };
+      const send = (value, id) => { waiting = [value, id]; fly(); };
+      const drag = (event) => {
+        if (!dragging.value) { dragging.value = true; gesture++; }
+        slid.value = Number(event.target.value);
+        text.value = show(slid.value);
+        send(slid.value, props.name + gesture);
+      };
+      const drop = () => { dragging.value = false; };
+      const commit = () => {
+        editing.value = false;
+        if (text.value.trim() === show(props.value) && !props.error) return sync();
+        send(text.value, "");
+      };
+      const nudge = (sign, event) => {
+        const now = Number(text.value.replace(",", ".").replace("−", "-"));
+        if (!Number.isFinite(now)) return;
+        text.value = show(now + sign * props.step * (event.shiftKey ? 10 : 1));
+        send(text.value, props.name + "keys");
+      };
+      const back = () => { editing.value = false; text.value = show(props.value); send(props.value, ""); };
+      const id = "field-" + props.name;
+      const zero = computed(() => `${(100 * (0 - props.min)) / (props.max - props.min)}%`);
+      return { text, slid, editing, drag, drop, commit, nudge, back, id, zero };
+    },
+    template: `<div class="control" :class="{ bad: error }">
+      <div class="line"><label :for="id">{{ label }}</label>
+        <span class="typed"><input type="text" inputmode="decimal" autocomplete="off" spellcheck="false" :id="id" v-model="text"
+          :disabled="Boolean(fixed)" :aria-invalid="Boolean(error)" :aria-describedby="error ? id + '-why' : null"
+          @focus="editing = true; $event.target.select()" @blur="commit" @keydown.enter.prevent="commit"
+          @keydown.esc.prevent="back" @keydown.up.prevent="nudge(1, $event)" @keydown.down.prevent="nudge(-1, $event)">
+          <span class="unit">{{ unit }}</span></span></div>
+      <div class="track"><i v-if="min < 0 && max > 0" :style="{ left: zero }"></i>
+        <input type="range" :min="min" :max="max" :step="step" :value="slid" :disabled="Boolean(fixed)"
+          :aria-label="label + ', ' + unit" @input="drag" @change="drop"></div>
+      <p v-if="error" class="why" role="alert" :id="id + '-why'">{{ error }}</p>
+      <p v-else-if="fixed" class="why quiet">{{ fixed }}</p></div>`,
+  };
+
+  const HwStage = {
+    props: { scene: Object, rev: Number, table: Array, later: Object, about: Object },
+    setup(props) {
+      const trame = inject("trame"), canvas = ref(null), overlay = ref(null);
+      let stage = null, observer = null, asked = false, held = null, first = true;
+      const redraw = () => {
+        if (!stage || asked) return;
+        asked = true;
+        requestAnimationFrame(() => {
+          asked = false;
+          if (!stage) return;
+          stage.layers = ui.layers; stage.through = ui.through;
+          stage.draw();
+          window.hingewiseDrawn = performance.now();
+        });
+      };
+      const take = () => {
+        if (!stage || !props.scene) return;
+        const extra = props.later && props.later.mouth_point;
+        const scene = extra ? { ...props.scene, points: [...props.scene.points, extra.point], labels: [...props.scene.labels, extra.label] } : props.scene;
+        stage.setScene(scene);
+        if (first) { first = false; aim(ui.view); }
+        redraw();
+      };
+      const load = async () => {
+        if (!stage) return;
+        if (kept.rev !== props.rev) {
+          const answer = await fetch("casts?rev=" + props.rev).catch(() => null);
+          if (!answer || !answer.ok) return;
+          kept.parts = unpack(await answer.arrayBuffer()); kept.rev = props.rev;
+        }
+        stage.setCasts(kept.parts);
+        window.hingewiseCasts = Object.keys(kept.parts).length;
+        aim(ui.view); redraw();
+      };
+      const aim = (view) => {
+        if (!stage) return;
+        stage.layers = ui.layers; stage.through = ui.through;
+        stage.camera.az = VIEWS[view].az; stage.camera.el = VIEWS[view].el;
+        stage.resize(); stage.fit(); redraw();
+      };
+      const turn = (dx, dy) => {
+        stage.camera.az -= dx; stage.camera.el = Math.min(Math.PI / 2, Math.max(-Math.PI / 2, stage.camera.el + dy)); redraw();
+      };
+      const shift = (dx, dy) => {
+        const { right, up } = stage.basis(), k = (2 * stage.camera.half) / stage.canvas.clientHeight;
+        stage.camera.centre = stage.camera.centre.map((c, i) => c - k * dx * right[i] + k * dy * up[i]); redraw();
+      };
+      const zoom = (factor) => { stage.camera.half = Math.min(400, Math.max(2, stage.camera.half * factor)); redraw(); };
+      const down = (e) => { held = { x: e.clientX, y: e.clientY, moved: 0, pan: e.button !== 0 || e.shiftKey }; canvas.value.setPointerCapture(e.pointerId); };
+      const move = (e) => {
+        if (!held || !stage) return;
+        const dx = e.clientX - held.x, dy = e.clientY - held.y;
+        held.moved += Math.abs(dx) + Math.abs(dy); held.x = e.clientX; held.y = e.clientY;
+        if (held.pan) shift(dx, dy); else turn(dx * 0.008, dy * 0.008);
+      };
+      const up = (e) => {
+        const was = held; held = null;
+        if (!was || was.moved > 4 || !ui.pick || !stage) return;
+        const box = canvas.value.getBoundingClientRect();
+        const ray = stage.ray(e.clientX - box.left, e.clientY - box.top);
+        trame.trigger("pick", [ui.pick, ray.origin, ray.direction]);
+      };
+      const wheel = (e) => { if (stage) zoom(Math.exp(0.0012 * e.deltaY)); };
+      const key = (e) => {
+        if (!stage || e.ctrlKey || e.metaKey || e.altKey) return;
+        const keys = { ArrowLeft: () => turn(-0.08, 0), ArrowRight: () => turn(0.08, 0), ArrowUp: () => turn(0, -0.08),
+          ArrowDown: () => turn(0, 0.08), "+": () => zoom(0.9), "=": () => zoom(0.9), "-": () => zoom(1.1), Home: () => aim(ui.view) };
+        if (keys[e.key]) { keys[e.key](); e.preventDefault(); }
+      };
+      const picture = () => { // the stage with its labels, scale and caution as one PNG
+        stage.draw();
+        const c = stage.canvas, k = c.width / c.clientWidth, foot = 76 * k, out = document.createElement("canvas");
+        out.width = c.width; out.height = c.height + foot;
+        const g = out.getContext("2d"), style = getComputedStyle(document.documentElement);
+        const colour = (role) => style.getPropertyValue("--" + (role === "tooth" ? "ink" : role)).trim();
+        g.fillStyle = colour("page"); g.fillRect(0, 0, out.width, out.height); g.drawImage(c, 0, 0);
+        g.textBaseline = "middle"; g.lineJoin = "round";
+        for (const l of stage.visibleLabels()) {
+          g.font = `${13 * k}px sans-serif`; g.lineWidth = 3.5 * k; g.strokeStyle = colour("halo"); g.fillStyle = colour(l.role);
+          g.strokeText(l.text, l.tx * k, l.ty * k); g.fillText(l.text, l.tx * k, l.ty * k);
+        }
+        g.fillStyle = colour("ink"); g.font = `${13 * k}px sans-serif`;
+        (props.about.lines || []).forEach((t, i) => g.fillText(t, 12 * k, c.height + (14 + 20 * i) * k, out.width - 24 * k));
+        out.toBlob((blob) => ui.download(URL.createObjectURL(blob), props.about.file + ".png"), "image/png");
+      };
+      onMounted(() => {
+        try { stage = new Stage(canvas.value, overlay.value); }
+        catch (error) { ui.gl = false; ui.glWhy = String(error.message || error); return; }
+        window.hingewiseView = stage;
+        ui.picture = picture;
+        stage.readColours(); stage.setTable(props.table || []);
+        observer = new ResizeObserver(() => { if (stage.resize()) redraw(); });
+        observer.observe(canvas.value);
+        take(); load();
+      });
+      onBeforeUnmount(() => { if (observer) observer.disconnect(); stage = null; });
+      watch(() => [props.scene, props.later], take);
+      watch(() => props.rev, load);
+      watch(() => [ui.layers, ui.through], redraw, { deep: true });
+      watch(() => ui.fitted, () => aim(ui.view));
+      watch(() => ui.theme, () => { if (stage) { requestAnimationFrame(() => { stage.readColours(); redraw(); }); } });
+      return { canvas, overlay, down, move, up, wheel, key, ui };
+    },
+    template: `<div class="stage" :class="{ picking: ui.pick }">
+      <canvas ref="canvas" tabindex="0" role="img" v-show="ui.gl"
+        aria-label="Casts and axes. Arrow keys turn, plus and minus zoom, Home fits."
+        @pointerdown="down" @pointermove="move" @pointerup="up" @pointercancel="up" @wheel.prevent="wheel"
+        @contextmenu.prevent @keydown="key"></canvas>
+      <div class="names" ref="overlay" aria-hidden="true"></div>
+      <p v-if="!ui.gl" class="nogl">The casts cannot be drawn: this browser gives no WebGL 2 ({{ ui.glWhy }}).
+        All numbers and diagrams go on; another browser, or hardware acceleration, brings the picture.</p></div>`,
+  };
+
+  window.hingewise = {
+    install(app) {
+      app.component("hw-number", HwNumber);
+      app.component("hw-stage", HwStage);
+      app.config.globalProperties.ui = ui;
+      document.addEventListener("keydown", (e) => {
+        const trame = app._context.provides.trame, tag = (e.target.tagName || "").toLowerCase();
+        const typing = (tag === "input" && e.target.type !== "range" && e.target.type !== "checkbox") || tag === "select";
+        const control = e.ctrlKey || e.metaKey, letter = e.key.toLowerCase();
+        if (control && !typing && letter === "z") { e.preventDefault(); trame.trigger(e.shiftKey ? "redo" : "undo", []); return; }
+        if (control && !typing && letter === "y") { e.preventDefault(); trame.trigger("redo", []); return; }
+        if (e.key === "Escape") { ui.panel = ""; ui.pick = ""; return; }
+        if (control || e.altKey || typing) return;
+        const views = { 1: "oblique", 2: "left", 3: "front", 4: "occlusal" };
+        if (views[e.key]) ui.look(views[e.key]);
+        else if (letter === "m") ui.layers.map = !ui.layers.map;
+        else if (letter === "g") ui.layers.ghost = !ui.layers.ghost;
+        else if (letter === "l") ui.swap();
+        else if (e.key === "?") ui.panel = ui.panel === "keys" ? "" : "keys";
+      });
+    },
+  };
+})();

@@ -1,0 +1,336 @@
+// The casts, axes and arcs in WebGL 2. Draws only when something changed; knows no numbers but
+// those sent: matrices, lines, points and the arrays of both display meshes.
+(function () {
+  "use strict";
+  const VERTEX = `#version 300 es
+  in vec3 a_position; in vec3 a_normal; in vec3 a_point; in float a_mapped;
+  uniform mat4 u_view; uniform mat4 u_projection; uniform mat4 u_model;
+  uniform mat4 u_error; uniform mat4 u_target; uniform float u_limit; uniform bool u_map;
+  out vec3 v_normal; out float v_high; out float v_mapped;
+  void main() {
+    v_normal = mat3(u_view) * (mat3(u_model) * a_normal);
+    v_high = 0.0; v_mapped = 0.0;
+    if (u_map) {
+      vec3 p = (u_target * vec4(a_point, 1.0)).xyz;
+      vec3 n = mat3(u_target) * a_normal;
+      v_high = -dot((u_error * vec4(p, 1.0)).xyz, n) * 1000.0 / u_limit;
+      v_mapped = a_mapped;
+    }
+    gl_Position = u_projection * u_view * u_model * vec4(a_position, 1.0);
+  }`;
+  const FRAGMENT = `#version 300 es
+  precision highp float;
+  in vec3 v_normal; in float v_high; in float v_mapped;
+  uniform vec3 u_colour; uniform float u_opacity; uniform bool u_flat; uniform sampler2D u_table;
+  out vec4 colour;
+  void main() {
+    vec3 base = u_colour;
+    float share = 0.5 + 0.5 * clamp(v_high, -1.0, 1.0);
+    vec3 mapped = texture(u_table, vec2((share * 256.0 + 0.5) / 257.0, 0.5)).rgb;
+    base = mix(base, mapped, smoothstep(0.35, 0.65, v_mapped));
+    if (!u_flat) {
+      vec3 n = normalize(v_normal);
+      if (n.z < 0.0) n = -n;
+      float key = max(dot(n, normalize(vec3(-0.45, 0.65, 0.65))), 0.0);
+      float fill = max(dot(n, normalize(vec3(0.85, 0.10, 0.45))), 0.0);
+      base *= 0.40 + 0.58 * key + 0.20 * fill;
+    }
+    colour = vec4(base, u_opacity);
+  }`;
+  const IDENTITY = [1, 0, 0, 0, 0, 1, 0, 0, 0, 0, 1, 0, 0, 0, 0, 1];
+  const TYPES = { float32: Float32Array, uint8: Uint8Array, uint32: Uint32Array };
+  const kept = { rev: -1, parts: null }; // survives a redraw of the page after the server went
+
+  function unpack(buffer) {
+    const length = new DataView(buffer).getUint32(0, true);
+    const head = JSON.parse(new TextDecoder().decode(new Uint8Array(buffer, 4, length)));
+    const parts = {};
+    for (const [name, arrays] of Object.entries(head)) {
+      parts[name] = {};
+      for (const [key, [type, offset, size]] of Object.entries(arrays))
+        parts[name][key] = new TYPES[type](buffer, 4 + length + offset, size);
+    }
+    return parts;
+  }
+  const cross = (a, b) => [
+    a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]];
+  const dot = (a, b) => a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
+  const unit = (a) => { const l = Math.hypot(...a) || 1; return a.map((v) => v / l); };
+  const apply = (m, p) => [0, 1, 2].map((i) => m[i] * p[0] + m[4 + i] * p[1] + m[8 + i] * p[2] + m[12 + i]);
+
+  function tube(pieces, radius, sides) {
+    const position = [], normal = [], face = [];
+    for (const path of pieces) {
+      if (path.length < 2) continue;
+      const start = position.length / 3;
+      for (let i = 0; i < path.length; i++) {
+        const a = path[Math.max(i - 1, 0)], b = path[Math.min(i + 1, path.length - 1)];
+        const t = unit([b[0] - a[0], b[1] - a[1], b[2] - a[2]]);
+        const u = unit(cross(t, Math.abs(t[2]) < 0.9 ? [0, 0, 1] : [1, 0, 0]));
+        const v = cross(t, u);
+        for (let k = 0; k < sides; k++) {
+          const c = Math.cos((2 * Math.PI * k) / sides), s = Math.sin((2 * Math.PI * k) / sides);
+          for (let j = 0; j < 3; j++) {
+            const n = c * u[j] + s * v[j];
+            normal.push(n); position.push(path[i][j] + radius * n);
+          }
+        }
+      }
+      const rings = path.length;
+      for (let i = 0; i + 1 < rings; i++)
+        for (let k = 0; k < sides; k++) {
+          const a = start + i * sides + k, b = start + i * sides + ((k + 1) % sides);
+          face.push(a, a + sides, b, b, a + sides, b + sides);
+        }
+      for (const [ring, flip] of [[0, 1], [rings - 1, 0]]) // flat ends
+        for (let k = 1; k + 1 < sides; k++) {
+          const a = start + ring * sides;
+          face.push(a, a + (flip ? k : k + 1), a + (flip ? k + 1 : k));
+        }
+    }
+    return { position: new Float32Array(position), normal: new Float32Array(normal), face: new Uint32Array(face) };
+  }
+  function ball() {
+    const position = [], face = [], rows = 12, columns = 18;
+    for (let i = 0; i <= rows; i++)
+      for (let k = 0; k <= columns; k++) {
+        const e = (Math.PI * i) / rows, a = (2 * Math.PI * k) / columns;
+        position.push(Math.sin(e) * Math.cos(a), Math.sin(e) * Math.sin(a), Math.cos(e));
+      }
+    for (let i = 0; i < rows; i++)
+      for (let k = 0; k < columns; k++) {
+        const a = i * (columns + 1) + k, b = a + columns + 1;
+        face.push(a, b, a + 1, a + 1, b, b + 1);
+      }
+    const p = new Float32Array(position);
+    return { position: p, normal: p, face: new Uint32Array(face) };
+  }
+
+  class Stage {
+    constructor(canvas, overlay) {
+      this.canvas = canvas; this.overlay = overlay;
+      this.gl = canvas.getContext("webgl2", { antialias: true, alpha: false, preserveDrawingBuffer: true });
+      if (!this.gl) throw new Error("no WebGL 2");
+      const gl = this.gl;
+      this.program = this.link();
+      this.at = (name) => (this.places[name] ??= gl.getUniformLocation(this.program, name));
+      this.places = {};
+      this.casts = {}; this.tubes = []; this.scene = null; this.layers = {}; this.through = false;
+      this.camera = { az: 0.85, el: 0.3, centre: [50, 0, -30], half: 60 };
+      this.ball = this.upload(ball());
+      this.colours = {};
+    }
+    link() {
+      const gl = this.gl, program = gl.createProgram();
+      for (const [kind, text] of [[gl.VERTEX_SHADER, VERTEX], [gl.FRAGMENT_SHADER, FRAGMENT]]) {
+        const shader = gl.createShader(kind);
+        gl.shaderSource(shader, text); gl.compileShader(shader);
+        if (!gl.getShaderParameter(shader, gl.COMPILE_STATUS)) throw new Error(gl.getShaderInfoLog(shader));
+        gl.attachShader(program, shader);
+      }
+      ["a_position", "a_normal", "a_point", "a_mapped"].forEach((n, i) => gl.bindAttribLocation(program, i, n));
+      gl.linkProgram(program);
+      if (!gl.getProgramParameter(program, gl.LINK_STATUS)) throw new Error(gl.getProgramInfoLog(program));
+      return program;
+    }
+    upload(mesh) {
+      const gl = this.gl, array = gl.createVertexArray(), buffers = [];
+      gl.bindVertexArray(array);
+      [["position", 3, gl.FLOAT], ["normal", 3, gl.FLOAT], ["point", 3, gl.FLOAT], ["mapped", 1, gl.UNSIGNED_BYTE]]
+        .forEach(([key, size, type], i) => {
+          if (!mesh[key]) return;
+          const buffer = gl.createBuffer(); buffers.push(buffer);
+          gl.bindBuffer(gl.ARRAY_BUFFER, buffer);
+          gl.bufferData(gl.ARRAY_BUFFER, mesh[key], gl.STATIC_DRAW);
+          gl.enableVertexAttribArray(i);
+          gl.vertexAttribPointer(i, size, type, type === gl.UNSIGNED_BYTE, 0, 0);
+        });
+      const index = gl.createBuffer(); buffers.push(index);
+      gl.bindBuffer(gl.ELEMENT_ARRAY_BUFFER, index);
+      gl.bufferData(gl.ELEMENT_ARRAY_BUFFER, mesh.face, gl.STATIC_DRAW);
+      gl.bindVertexArray(null);
+      return { array, buffers, count: mesh.face.length, position: mesh.position };
+    }
+    drop(mesh) {
+      this.gl.deleteVertexArray(mesh.array);
+      mesh.buffers.forEach((b) => this.gl.deleteBuffer(b));
+    }
+    setCasts(parts) {
+      Object.values(this.casts).forEach((m) => this.drop(m));
+      this.casts = {};
+      for (const [name, mesh] of Object.entries(parts)) this.casts[name] = this.upload(mesh);
+    }
+    setScene(scene) {
+      this.scene = scene;
+      this.tubes.forEach((t) => this.drop(t.mesh));
+      this.tubes = scene.lines.map((l) => ({ ...l, mesh: this.upload(tube(l.pieces, l.radius, l.radius < 0.4 ? 6 : 12)) }));
+      if (this.plane) this.drop(this.plane);
+      this.plane = this.upload({
+        position: new Float32Array(scene.plane.flat()), normal: new Float32Array([0, 0, 1, 0, 0, 1, 0, 0, 1, 0, 0, 1]),
+        face: new Uint32Array([0, 1, 2, 0, 2, 3]) });
+    }
+    setTable(table) {
+      const gl = this.gl, data = new Uint8Array(257 * 4).fill(255);
+      table.forEach((c, i) => data.set(c, 4 * i));
+      this.table = gl.createTexture();
+      gl.bindTexture(gl.TEXTURE_2D, this.table);
+      gl.texImage2D(gl.TEXTURE_2D, 0, gl.RGBA, 257, 1, 0, gl.RGBA, gl.UNSIGNED_BYTE, data);
+      gl.texParameteri(gl.TEXTURE_2D, gl.TEXTURE_MIN_FILTER, gl.LINEAR);
+      gl.texParameteri(gl.TEXTURE_2D, gl.TEXTURE_WRAP_S, gl.CLAMP_TO_EDGE);
+      gl.texParameteri(gl.TEXTURE_2D, gl.TEXTURE_WRAP_T, gl.CLAMP_TO_EDGE);
+    }
+    readColours() {
+      const style = getComputedStyle(document.documentElement);
+      for (const role of ["page", "ink", "quiet", "true", "arbitrary", "upper", "lower", "ghost", "plane", "contact", "halo"]) {
+        const hex = style.getPropertyValue("--" + role).trim();
+        this.colours[role] = [1, 3, 5].map((i) => parseInt(hex.slice(i, i + 2), 16) / 255);
+      }
+    }
+    basis() {
+      const { az, el } = this.camera;
+      const d = [Math.cos(el) * Math.cos(az), Math.cos(el) * Math.sin(az), Math.sin(el)];
+      const right = [-Math.sin(az), Math.cos(az), 0];
+      return { d, right, up: cross(d, right) };
+    }
+    matrices() {
+      const { d, right, up } = this.basis(), { centre, half } = this.camera;
+      const aspect = this.canvas.width / this.canvas.height, deep = 600;
+      const view = [right[0], up[0], d[0], 0, right[1], up[1], d[1], 0, right[2], up[2], d[2], 0,
+        -dot(right, centre), -dot(up, centre), -dot(d, centre), 1];
+      const projection = [1 / (half * aspect), 0, 0, 0, 0, 1 / half, 0, 0, 0, 0, -1 / deep, 0, 0, 0, 0, 1];
+      return { view, projection };
+    }
+    pixel(p) {
+      const { d, right, up } = this.basis(), { centre, half } = this.camera;
+      const q = [p[0] - centre[0], p[1] - centre[1], p[2] - centre[2]];
+      const h = this.canvas.clientHeight, k = h / (2 * half);
+      return [this.canvas.clientWidth / 2 + k * dot(q, right), h / 2 - k * dot(q, up), dot(q, d)];
+    }
+    ray(x, y) {
+      const { d, right, up } = this.basis(), { centre, half } = this.camera;
+      const k = (2 * half) / this.canvas.clientHeight;
+      const a = (x - this.canvas.clientWidth / 2) * k, b = (this.canvas.clientHeight / 2 - y) * k;
+      return { origin: [0, 1, 2].map((i) => centre[i] + a * right[i] + b * up[i] + 500 * d[i]), direction: d.map((v) => -v) };
+    }
+    extent() {
+      const points = [];
+      const add = (mesh, model) => {
+        const step = 3 * Math.max(1, Math.floor(mesh.position.length / 900));
+        for (let i = 0; i + 2 < mesh.position.length; i += step)
+          points.push(apply(model, [mesh.position[i], mesh.position[i + 1], mesh.position[i + 2]]));
+      };
+      if (this.casts.upper && this.layers.upper) add(this.casts.upper, IDENTITY);
+      if (this.casts.lower && (this.layers.lower || this.layers.map || this.layers.ghost)) add(this.casts.lower, this.scene.target);
+      for (const l of this.scene.lines) if (this.layers[l.layer] && l.radius > 0.4) points.push(...l.pieces.flat());
+      for (const p of this.scene.points) if (this.layers[p.layer]) points.push(p.at);
+      return points.length ? points : this.scene.points.map((p) => p.at);
+    }
+    fit() {
+      if (!this.scene) return;
+      const { d, right, up } = this.basis(), points = this.extent();
+      const range = (axis) => { const v = points.map((p) => dot(p, axis)); return [Math.min(...v), Math.max(...v)]; };
+      const [a0, a1] = range(right), [b0, b1] = range(up), [c0, c1] = range(d);
+      const middle = [(a0 + a1) / 2, (b0 + b1) / 2, (c0 + c1) / 2];
+      this.camera.centre = [0, 1, 2].map((i) => middle[0] * right[i] + middle[1] * up[i] + middle[2] * d[i]);
+      const aspect = this.canvas.clientWidth / Math.max(this.canvas.clientHeight, 1);
+      this.camera.half = Math.max(5, 1.16 * Math.max((b1 - b0) / 2, (a1 - a0) / 2 / aspect));
+    }
+    resize() {
+      const ratio = Math.min(window.devicePixelRatio || 1, 1.5);
+      const w = Math.max(2, Math.round(this.canvas.clientWidth * ratio)), h = Math.max(2, Math.round(this.canvas.clientHeight * ratio));
+      if (w !== this.canvas.width || h !== this.canvas.height) { this.canvas.width = w; this.canvas.height = h; return true; }
+      return false;
+    }
+    draw() {
+      const gl = this.gl, s = this.scene;
+      if (!s) return;
+      this.resize();
+      const { view, projection } = this.matrices(), page = this.colours.page;
+      gl.viewport(0, 0, this.canvas.width, this.canvas.height);
+      gl.clearColor(...page, 1); gl.depthMask(true); gl.colorMask(true, true, true, true);
+      gl.clear(gl.COLOR_BUFFER_BIT | gl.DEPTH_BUFFER_BIT);
+      gl.enable(gl.DEPTH_TEST); gl.depthFunc(gl.LEQUAL); gl.useProgram(this.program);
+      gl.uniformMatrix4fv(this.at("u_view"), false, view);
+      gl.uniformMatrix4fv(this.at("u_projection"), false, projection);
+      gl.uniformMatrix4fv(this.at("u_error"), false, s.error);
+      gl.uniformMatrix4fv(this.at("u_target"), false, s.target);
+      gl.uniform1f(this.at("u_limit"), s.limit_um);
+      if (this.table) gl.bindTexture(gl.TEXTURE_2D, this.table);
+      const L = this.layers, see = this.through ? 0.32 : 1;
+      const item = (mesh, colour, opacity, model, options = {}) => {
+        gl.uniformMatrix4fv(this.at("u_model"), false, model);
+        gl.uniform3fv(this.at("u_colour"), colour);
+        gl.uniform1f(this.at("u_opacity"), opacity);
+        gl.uniform1i(this.at("u_map"), options.map ? 1 : 0);
+        gl.uniform1i(this.at("u_flat"), options.flat ? 1 : 0);
+        gl.bindVertexArray(mesh.array);
+        gl.drawElements(gl.TRIANGLES, mesh.count, gl.UNSIGNED_INT, 0);
+      };
+      const clear = []; // see-through things, drawn last
+      const cast = (mesh, colour, opacity, model, options) =>
+        opacity < 1 ? clear.push([mesh, colour, opacity, model, options]) : item(mesh, colour, 1, model, options);
+      if (this.casts.upper && L.upper) cast(this.casts.upper, this.colours.upper, see, IDENTITY);
+      if (this.casts.lower && (L.lower || L.map)) cast(this.casts.lower, this.colours.lower, L.map ? 1 : see, s.target, { map: L.map });
+      for (const t of this.tubes) if (L[t.layer]) item(t.mesh, this.colours[t.role], 1, IDENTITY);
+      for (const p of s.points) if (L[p.layer]) {
+        const r = p.radius;
+        item(this.ball, this.colours[p.role], 1, [r, 0, 0, 0, 0, r, 0, 0, 0, 0, r, 0, ...p.at, 1]);
+      }
+      if (this.casts.lower && L.record) clear.push([this.casts.lower, this.colours.quiet, 0.28, s.record]);
+      if (this.casts.lower && L.ghost) clear.push([this.casts.lower, this.colours.ghost, 0.42, s.ghost]);
+      if (this.plane && L.plane) clear.push([this.plane, this.colours.plane, 0.22, IDENTITY, { flat: true }]);
+      gl.enable(gl.BLEND); gl.blendFunc(gl.SRC_ALPHA, gl.ONE_MINUS_SRC_ALPHA);
+      for (const [mesh, colour, opacity, model, options] of clear) { // its nearest layer only
+        gl.colorMask(false, false, false, false); item(mesh, colour, opacity, model, options);
+        gl.colorMask(true, true, true, true); item(mesh, colour, opacity, model, options);
+      }
+      gl.disable(gl.BLEND); gl.bindVertexArray(null);
+      this.write();
+    }
+    visibleLabels() {
+      const out = [], L = this.layers, w = this.canvas.clientWidth, h = this.canvas.clientHeight;
+      if (!L.labels) return out;
+      for (const label of this.scene.labels) {
+        if (!L[label.layer] || (label.role === "tooth" && !L.map)) continue;
+        const [x, y, z] = this.pixel(label.at);
+        if (x < -20 || y < -10 || x > w + 20 || y > h + 10) continue;
+        if (label.layer === "landmarks" && z < 0 && !this.through) continue;
+        out.push({ ...label, x, y });
+      }
+      const placed = [];
+      for (const label of out.sort((a, b) => (a.role === "tooth") - (b.role === "tooth") || a.y - b.y)) {
+        const width = 7.2 * label.text.length, tooth = label.role === "tooth";
+        if (tooth) { label.tx = label.x - width / 2; label.ty = label.y; continue; }
+        let tx = label.x + 12, ty = label.y;
+        if (tx + width > w - 6) tx = label.x - 12 - width;
+        tx = Math.max(6, tx);
+        for (let k = 0; k < 12; k++) {
+          const hit = placed.find((o) => Math.abs(o.ty - ty) < 17 && tx < o.tx + o.width + 8 && o.tx < tx + width + 8);
+          if (!hit) break;
+          ty = hit.ty + 17;
+        }
+        label.tx = tx; label.ty = Math.min(Math.max(ty, 12), h - 12); label.width = width;
+        placed.push(label);
+      }
+      return out;
+    }
+    write() {
+      const labels = this.visibleLabels(), nodes = this.overlay;
+      while (nodes.children.length > labels.length) nodes.lastChild.remove();
+      while (nodes.children.length < labels.length) nodes.append(document.createElement("span"));
+      labels.forEach((label, i) => {
+        const node = nodes.children[i];
+        if (node.textContent !== label.text) node.textContent = label.text;
+        node.className = "role-" + label.role;
+        node.style.transform = `translate(${label.tx.toFixed(1)}px, ${(label.ty - 9).toFixed(1)}px)`;
+      });
+    }
+  }
+  const VIEWS = {
+    oblique: { az: Math.atan2(0.7, 0.62), el: 0.31, layers: { upper: 1, lower: 1, map: 0, axes: 1, arcs: 1 } },
+    left: { az: Math.PI / 2, el: 0, layers: { upper: 1, lower: 1, map: 0, axes: 1, arcs: 1 }, through: true },
+    front: { az: 0, el: 0, layers: { upper: 1, lower: 1, map: 0, axes: 1, arcs: 1 } },
+    occlusal: { az: 0, el: Math.PI / 2, layers: { upper: 0, lower: 0, map: 1, ghost: 0, axes: 0, arcs: 0, plane: 0 } },
+  };
+  window.hingewiseStage = { Stage, VIEWS, unpack, kept };
+})();

@@ -1,0 +1,113 @@
+"""What the page lets the user keep: the changed case, the report, an archive, an animation."""
+
+from __future__ import annotations
+
+import re
+import tempfile
+import zipfile
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from kinematics.case import Case, write_case
+from kinematics.errors import InputError
+
+if TYPE_CHECKING:
+    from viewer.app_state import Reading
+
+LONGEST_NAME = 80
+
+
+def slug(text: str) -> str:
+    """A label as the stem of a file name."""
+    return re.sub(r"[^A-Za-z0-9]+", "-", text).strip("-").lower()[:40] or "case"
+
+
+def save_case(case: Case, name: str, *, overwrite: bool = False) -> Path:
+    """Write a case into its own folder under a plain file name.
+
+    Parameters
+    ----------
+    case : Case
+    name : str
+        A file name ending in ``.toml``, without a folder.
+    overwrite : bool
+        Whether a file of that name may be replaced.
+
+    Returns
+    -------
+    Path
+
+    Raises
+    ------
+    InputError
+        Another kind of name, an existing file, or a folder that cannot be written.
+    """
+    plain = name.strip()
+    if plain and not plain.endswith(".toml"):
+        plain += ".toml"
+    if not re.fullmatch(r"[\w][\w .-]*\.toml", plain) or len(plain) > LONGEST_NAME:
+        raise InputError(
+            "save",
+            repr(name[:LONGEST_NAME]),
+            "a file name of letters, digits, spaces, - and _",
+            "It is saved in the folder of the case.",
+        )
+    path = case.folder / plain
+    if path.exists() and not overwrite:
+        raise InputError(
+            "save", f"{plain}, which exists", "a new name", "Rename it, or tick the box."
+        )
+    write_case(case, path)
+    return path
+
+
+def export(reading: Reading, kind: str, folder: Path, theme: str, view: str, factor: int) -> Path:
+    """Make one of the files that the page offers.
+
+    Parameters
+    ----------
+    reading : Reading
+    kind : {"report", "all", "gif", "mp4"}
+    folder : Path
+        Where it is put.
+    theme, view : str
+        Look of an animation.
+    factor : int
+        Exaggeration of the error in an animation.
+
+    Raises
+    ------
+    InputError
+        Another kind, no casts, or no OpenGL for an animation.
+    """
+    from viewer.animation import write_animation
+    from viewer.app_state import complete
+
+    stem = f"hingewise-{slug(reading.case.label)}"
+    if kind in ("gif", "mp4"):
+        path = folder / f"{stem}.{kind}"
+        write_animation(
+            complete(reading),
+            path,
+            factor=factor,
+            theme="dark" if theme == "dark" else "light",
+            view=view if view in ("oblique", "left", "front") else "left",
+        )
+        return path
+    if kind not in ("report", "all"):
+        raise InputError("export", repr(kind), "report, all, gif or mp4", "Reload the page.")
+    from viewer.outputs import write_outputs
+
+    with tempfile.TemporaryDirectory(dir=folder) as name:
+        written = write_outputs(complete(reading), Path(name))
+        if kind == "report":
+            path = folder / f"{stem}.html"
+            (Path(name) / "report.html").replace(path)
+            return path
+        path = folder / f"{stem}.zip"
+        with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
+            for file in written:
+                archive.write(file, f"{stem}/{file.name}")
+            write_case(reading.case, Path(name) / "case.toml")
+            archive.write(Path(name) / "case.toml", f"{stem}/case.toml")
+    return path

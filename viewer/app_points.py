@@ -1,0 +1,183 @@
+"""Landmarks and fiducials picked on the casts, and how they enter the case."""
+
+from __future__ import annotations
+
+from typing import Any, Literal
+
+import numpy as np
+
+from kinematics.case import Case, case_from_dict, case_to_dict
+from kinematics.errors import InputError
+from kinematics.placement import PlacedCase
+from viewer.app_case import number
+from viewer.app_state import Reading
+from viewer.picking import Hit, pick, ray
+
+Kind = Literal["landmark", "fiducial"]
+
+
+def lower_scan_point(placed: PlacedCase, point_mm: Any) -> list[float]:
+    """A point of the lower at the scanned pose (``axis_orbital``) in ``lower_scan``, mm."""
+    from kinematics.mounting import lower_to_upper
+
+    from_lower = placed.mounting.axis_orbital_from_upper_scan * lower_to_upper(placed.case)
+    return [round(float(v), 4) for v in from_lower.inv().apply(np.asarray(point_mm))]
+
+
+def upper_scan_point(placed: PlacedCase, point_mm: Any) -> list[float]:
+    """A point of the upper (``axis_orbital``) in ``upper_scan``, mm."""
+    from_upper = placed.mounting.axis_orbital_from_upper_scan
+    return [round(float(v), 4) for v in from_upper.inv().apply(np.asarray(point_mm))]
+
+
+def without_landmark(case: Case, index: int) -> Case:
+    """The case without one of its landmarks.
+
+    Raises
+    ------
+    InputError
+        No such landmark, or the case cannot do without it.
+    """
+    data = case_to_dict(case)
+    marks = data.get("landmarks", [])
+    if not 0 <= index < len(marks):
+        raise InputError("point", f"landmark {index}", f"0 to {len(marks) - 1}", "Reload.")
+    marks.pop(index)
+    return case_from_dict(data, folder=case.folder)
+
+
+class Pending:
+    """What has been picked and is not yet in the case.
+
+    Attributes
+    ----------
+    fiducials : list of dict
+        Of a case that is not mounted by fiducials yet.
+    """
+
+    def __init__(self) -> None:
+        self.fiducials: list[dict[str, Any]] = []
+        self._kind: str = ""
+        self._point: list[float] = []
+        self._suggestion = ""
+        self._tooth = 0
+
+    def pick(self, reading: Reading, kind: str, origin: Any, direction: Any) -> Hit:
+        """Pick on the lower at the target pose (``landmark``) or on the upper (``fiducial``).
+
+        Raises
+        ------
+        InputError
+            Nothing there to pick.
+        """
+        placed = reading.placed
+        cast = placed.lower if kind == "landmark" else placed.upper
+        if cast is None:
+            raise InputError("point", "no casts", "a case with casts", "Add [casts] to the case.")
+        at, along = ray(origin, direction)
+        if kind == "landmark":
+            back = reading.geometry.poses.target_from_scanned.inv()
+            at, along = back.apply(at), back.rotation.apply(along)
+        hit = pick(cast, at, along)
+        if hit is None:
+            self._kind = ""
+            raise InputError("point", "a click beside the cast", "a click on it", "Click again.")
+        self._kind, self._tooth = kind, hit.tooth
+        if kind == "landmark":
+            self._point = lower_scan_point(placed, hit.point_mm)
+            taken = {mark.name for mark in reading.case.landmarks}
+            stem = f"{hit.tooth} point" if hit.tooth else "point"
+        else:
+            self._point = upper_scan_point(placed, hit.point_mm)
+            taken = {f["name"] for f in self._known(reading.case)}
+            stem = "fiducial"
+        count = 1
+        while f"{stem} {count}" in taken:
+            count += 1
+        self._suggestion = f"{stem} {count}"
+        return hit
+
+    def _known(self, case: Case) -> list[dict[str, Any]]:
+        mounting = case.mounting
+        if mounting is not None and mounting.method == "fiducials":
+            return [f.model_dump() for f in mounting.fiducials]
+        return self.fiducials
+
+    def add(self, reading: Reading, kind: str, name: str, tooth: Any, at: Any) -> Case | None:
+        """Name the picked point.
+
+        Returns
+        -------
+        Case or None
+            The changed case; None where the point only joined the list of fiducials.
+
+        Raises
+        ------
+        InputError
+            Nothing picked, a bad name or tooth, or coordinates that are not numbers.
+        """
+        if not self._point or kind != self._kind:
+            raise InputError("point", "nothing picked", "a picked point", "Click on the cast.")
+        data = case_to_dict(reading.case)
+        if kind == "landmark":
+            mark: dict[str, Any] = {"name": name.strip(), "point_mm": self._point}
+            text = str(tooth or "").strip() or (str(self._tooth) if self._tooth else "")
+            if text:
+                mark["tooth"] = int(number("tooth", text))
+            data.setdefault("landmarks", []).append(mark)
+            case = case_from_dict(data, folder=reading.case.folder)
+        else:
+            values = list(at) if isinstance(at, list | tuple) else []
+            if len(values) != 3:
+                raise InputError("point", f"{len(values)} numbers", "x, y, z", "Type all three.")
+            point = {
+                "name": name.strip(),
+                "upper_scan_mm": self._point,
+                "axis_orbital_mm": [number("axis_orbital_mm", v) for v in values],
+            }
+            if data.get("mounting", {}).get("method") != "fiducials":
+                if point["name"] in {f["name"] for f in self.fiducials}:
+                    raise InputError("point", repr(point["name"]), "a new name", "Rename it.")
+                self.fiducials.append(point)
+                self._kind, self._point = "", []
+                return None
+            data["mounting"]["fiducials"].append(point)
+            case = case_from_dict(data, folder=reading.case.folder)
+        self._kind, self._point = "", []
+        return case
+
+    def mounted(self, reading: Reading) -> Case:
+        """The case mounted by the picked fiducials instead of its own mounting.
+
+        Raises
+        ------
+        InputError
+            Fewer than three, or the case refuses them.
+        """
+        data = case_to_dict(reading.case)
+        data["mounting"] = {"method": "fiducials", "fiducials": list(self.fiducials)}
+        if reading.case.marks is None:
+            width = round(float(reading.true_axis.width_mm), 4)
+            data.setdefault("true_axis", {"width_mm": width})
+        return case_from_dict(data, folder=reading.case.folder)
+
+    def picked_state(self) -> dict[str, Any]:
+        """The picked point for the page."""
+        if not self._kind:
+            return {"kind": ""}
+        frame = "lower_scan" if self._kind == "landmark" else "upper_scan"
+        text = ", ".join(f"{v:.2f}" for v in self._point)
+        tooth = f", tooth {self._tooth}" if self._tooth else ""
+        return {
+            "kind": self._kind,
+            "text": f"{frame} {text} mm{tooth}",
+            "suggestion": self._suggestion,
+        }
+
+    def state(self, case: Case) -> dict[str, Any]:
+        """Names of the case's own landmarks and of the fiducials for the page."""
+        return {
+            "landmarks": [m.name for m in case.landmarks],
+            "fiducials": [f["name"] for f in self._known(case)],
+            "pending": self._known(case) is self.fiducials,
+        }

@@ -1,0 +1,122 @@
+"""One reading as the texts and numbers that the page shows (JSON-ready)."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from kinematics.closure import STOPS
+from viewer.app_case import control_values, fixed_controls
+from viewer.palette import STOP_LABEL
+from viewer.report_tables import CONTACT_WORDS, STOP_MEANING, plain, signed, um
+
+if TYPE_CHECKING:
+    from kinematics.assess import Assessment
+    from kinematics.occlusion import ContactReport
+    from kinematics.verdict import Verdict
+    from viewer.app_state import Reading
+
+FINDING_ORDER = {"error": 0, "warning": 1, "note": 2}
+
+
+def numbers_state(reading: Reading) -> dict[str, Any]:
+    """Error table, stops and the headline number of a reading."""
+    result = reading.stops[reading.decision]
+    size = result.magnitude_mm
+    worst = int(np.argmax(size))
+    tolerance = reading.case.decision.tolerance_mm
+    marks = reading.landmarks
+    rows = [
+        {
+            "name": marks.names[i],
+            "tooth": str(marks.teeth[i] or "–"),
+            "ap": um(float(result.error_mm[i, 0])),
+            "tr": um(float(result.error_mm[i, 1])),
+            "ve": um(float(result.error_mm[i, 2])),
+            "size": plain(1e3 * float(size[i])),
+            "high": um(float(result.high_mm[i])),
+            "beyond": bool(size[i] > tolerance),
+            "worst": i == worst,
+        }
+        for i in range(len(marks))
+    ]
+    return {
+        "label": reading.case.label,
+        "size": plain(1e3 * float(size[worst])),
+        "at": marks.names[worst] if size[worst] > 1e-6 else "",
+        "tolerance": plain(1e3 * tolerance),
+        "within": bool(size[worst] <= tolerance),
+        "decision": reading.decision,
+        "decision_name": STOP_LABEL[reading.decision],
+        "departure": signed(reading.departure_mm, 2),
+        "departure_deg": signed(-reading.true_closing_deg, 2),
+        "rows": rows,
+        "stops": [_stop_row(reading, stop, tolerance) for stop in STOPS],
+        "controls": control_values(reading.placed, reading.geometry),
+        "fixed": fixed_controls(reading.case),
+        "contacts": [
+            _contact_row("about the true axis", reading.contact_true),
+            _contact_row("about the arbitrary axis", reading.contact_arbitrary),
+        ],
+    }
+
+
+def _stop_row(reading: Reading, stop: Any, tolerance: float) -> dict[str, Any]:
+    row = {"stop": stop, "name": STOP_LABEL[stop], "meaning": STOP_MEANING[stop]}
+    if stop not in reading.stops:
+        why = reading.unavailable.get(stop, "")
+        return row | {"ok": False, "why": why, "size": "–", "closing": "–", "within": False}
+    result = reading.stops[stop]
+    size = float(result.magnitude_mm.max())
+    return row | {
+        "ok": True,
+        "why": "",
+        "size": plain(1e3 * size),
+        "closing": signed(result.closing_deg, 2),
+        "within": size <= tolerance,
+    }
+
+
+def _contact_row(what: str, report: ContactReport) -> dict[str, str]:
+    met = report.status == "contact"
+    teeth = f"{report.lower_tooth or '–'} against {report.upper_tooth or '–'}" if met else ""
+    return {
+        "what": what,
+        "angle": signed(report.closing_deg, 2) + "°" if met else "",
+        "teeth": teeth,
+        "words": CONTACT_WORDS[report.status],
+    }
+
+
+def answer_state(reading: Reading, verdict: Verdict | None) -> dict[str, Any]:
+    """The answer in words; empty texts while it is being worked out."""
+    if verdict is None:
+        return {"sentence": "", "reason": "", "even": "", "remedies": []}
+    even = verdict.break_even_departure_mm
+    return {
+        "sentence": verdict.sentence,
+        "reason": verdict.reason,
+        "even": f"{even:.1f} mm" if np.isfinite(even) else "none within hinge range",
+        "remedies": [
+            {
+                "name": r.name,
+                "size": plain(1e3 * r.worst_error_mm),
+                "departure": signed(r.departure_mm, 2),
+                "within": r.within,
+                "what": r.what,
+            }
+            for r in verdict.remedies
+        ],
+    }
+
+
+def later_state(assessment: Assessment) -> dict[str, Any]:
+    """What comes after a moment's rest: return to the mouth, and every finding."""
+    found = sorted(assessment.findings, key=lambda f: FINDING_ORDER[f.level])
+    return {
+        "mouth": "" if assessment.mouth is None else assessment.mouth.contact.message,
+        "findings": [
+            {"level": f.level, "where": f.where, "message": f.message, "fix": f.fix} for f in found
+        ],
+    }
