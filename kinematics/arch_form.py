@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
 from scipy.ndimage import gaussian_filter1d
 
-from kinematics.tooth_shape import WHEELER_MM, Crown, crown, smooth_max, smooth_min
+from kinematics.tooth_shape import Crown, crown, smooth_max, smooth_min
 
 Floats = NDArray[np.float64]
 
@@ -321,13 +321,3 @@ class ArchSolid:
             if len(near):
                 value[near] = smooth_min(value[near], tooth.solid(points[near]), 0.3)
         return value
-
-
-def bolton_percent(lower: Sequence[float], upper: Sequence[float]) -> float:
-    """Ratio of mesiodistal sums, lower to upper, in percent (Bolton)."""
-    return 100.0 * sum(lower) / sum(upper)
-
-
-def average_widths(arch: str, places: Sequence[int]) -> list[float]:
-    """Average mesiodistal widths of both sides, mm."""
-    return [WHEELER_MM[arch][p][1] for p in places for _ in range(2)]

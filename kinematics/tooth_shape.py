@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.interpolate import PchipInterpolator
 
 Floats = NDArray[np.float64]
 
@@ -38,8 +39,9 @@ others from memory (their mesiodistal sums reproduce Bolton's ratios)."""
 ROOT_SHOWN = 1.12
 """How far a crown reaches down into the gingiva, as a share of the length shown (ours)."""
 SHOWN = 0.84
-SHOWN_CANINE = 0.77
 """Share of the crown's length above the gingiva on the cast (ours)."""
+SHOWN_CANINE = 0.77
+"""The same for a canine, whose margin would lie far below its neighbours' (ours)."""
 
 
 @dataclass(frozen=True)
@@ -113,8 +115,7 @@ class Crown:
             beyond = np.maximum(np.maximum(w_from - w, w - w_to), 0.0)
             d = np.sqrt((u - at) ** 2 + beyond**2 + 0.3**2) - 0.3
             height = smooth_max(height, top - 0.75 * d, 0.22)
-        assert height is not None
-        return height
+        return np.zeros_like(u) if height is None else height
 
     @property
     def _middle(self) -> float:
@@ -149,8 +150,6 @@ def smooth_min(a: Floats, b: Floats, radius_mm: float) -> Floats:
 
 
 def _smooth_profile(z: Sequence[float], value: Sequence[float], fine: Floats) -> Floats:
-    from scipy.interpolate import PchipInterpolator
-
     return PchipInterpolator(np.asarray(z), np.asarray(value))(fine)
 
 
@@ -203,8 +202,7 @@ def crown(
 
     Notes
     -----
-    Source: dimensions as in :data:`WHEELER_MM`; the shape between them is ours, drawn to look
-    like teeth and compared with photographs of none.
+    Source: dimensions as in :data:`WHEELER_MM`; the shape between them is ours.
     """
     arch = "upper" if number < 30 else "lower"
     place = number % 10
