@@ -114,6 +114,17 @@ class Assessment:
         """Motion from the target pose back to the record pose."""
         return opening_motion(self.true_axis, self.true_closing_deg)
 
+    @property
+    def charted(self) -> dict[Stop, StopResult]:
+        """Stops whose errors share one chart: ``contact`` only where the target is tooth contact.
+
+        Elsewhere the contact stop's error holds the way from the target to the contact, which is
+        no error of the axis; ``contact_pair`` is the comparison then.
+        """
+        apart = abs(self.contact_true.closing_deg - self.true_closing_deg)
+        together = self.verdict.stop == "contact" or apart < SAME_POSE_DEG
+        return {s: r for s, r in self.stops.items() if s != "contact" or together}
+
     @cached_property
     def lower_record(self) -> Cast | None:
         """The lower at the record pose."""
@@ -246,7 +257,13 @@ def assess_placed(
     worst = worst_by_departure(geometry, engine)
     verdict = judge(case, geometry, stops, decision, worst)
     tell("Error against departure", 0.85)
-    traced = departure_curve(verdict, geometry, stops if curve else {}, worst)
+    apart = abs(contact_true.closing_deg - theta)
+    drawn = [
+        stop
+        for stop in (stops if curve else ())
+        if stop != "contact" or decision == "contact" or apart < SAME_POSE_DEG
+    ]
+    traced = departure_curve(verdict, geometry, drawn, worst)
     spread = None
     if uncertainty:
         spread = uncertainty_of(placed, progress=lambda words, done: tell(words, 0.9 + 0.1 * done))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -108,7 +108,7 @@ def judge(
 def departure_curve(
     verdict: Verdict,
     geometry: Geometry,
-    stops: Mapping[Stop, StopResult],
+    stops: Iterable[Stop],
     worst: Worst,
 ) -> DepartureCurve:
     """Worst error of each stop over departures around the case's own."""

@@ -145,7 +145,7 @@ def tooth_table(assessment: Assessment, stop: Stop) -> ToothTable:
 
     order = sorted(best.items(), key=lambda item: place(item[1]))
     index = np.array([i for _, i in order], dtype=np.int64)
-    stops = assessment.stops.items()
+    stops = assessment.charted.items()
     return ToothTable(
         labels=tuple(key for key, _ in order),
         index=index,
