@@ -8,32 +8,59 @@ from concurrent.futures import ThreadPoolExecutor
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial.transform import RigidTransform, Rotation
 
-from kinematics.contact import PreparedPair
-from kinematics.contact_cloud import solve_axes
+from kinematics.broadphase import START, descend, workspace
+from kinematics.contact import PreparedPair, first_contacts
+from kinematics.contact_cloud import bound, frames
+from kinematics.contact_point import contact_point
 from kinematics.kernels import kernel
 
 FloatArray = NDArray[np.float64]
 
 
+POOL = 16
+"""Contacts of earlier samples tried as bounds (ours)."""
+
+
 @kernel
-def _solve_samples(  # type: ignore[no-untyped-def]
-    upper, lower, motions, axes, limit, status, closing, points, upper_face, lower_face, kinds
+def _solve_samples(upper, lower, motions, axes, toward, limit, angle, wins):  # type: ignore[no-untyped-def]
+    """Solve each sample by its own descent, bounded by the contacts of samples before it."""
+    fu, fl = np.empty((4, 3)), np.empty((4, 3))
+    found, count = np.zeros(3, dtype=np.int64), np.zeros(2, dtype=np.int64)
+    pool = np.full((POOL, 2), -1, dtype=np.int64)
+    slot = 0
+    work = workspace()
+    for n in range(len(axes)):
+        frames(axes, n, toward, motions[n], fu, fl)
+        angle[n] = limit
+        wins[n, 0] = 0
+        for k in range(POOL):
+            if pool[k, 0] >= 0:
+                bound(upper, fu, lower, fl, pool[k, 0], pool[k, 1], n, angle, wins)
+        found[:] = wins[n]
+        angle[n] = descend(upper, fu, lower, fl, 0, 0, angle[n], found, work, count)
+        wins[n] = found
+        known = found[0] == START or found[0] == 0
+        for k in range(POOL):
+            known = known or (pool[k, 0] == found[1] and pool[k, 1] == found[2])
+        if not known:
+            pool[slot % POOL] = found[1:]
+            slot += 1
+
+
+@kernel
+def _finish(  # type: ignore[no-untyped-def]
+    upper, lower, motions, axes, toward, angle, wins, status, closing, points
 ):
-    for i in range(len(axes)):
-        solve_axes(
-            upper,
-            lower,
-            motions[i],
-            axes[i : i + 1],
-            limit,
-            status[i : i + 1],
-            closing[i : i + 1],
-            points[i : i + 1],
-            upper_face[i : i + 1],
-            lower_face[i : i + 1],
-            kinds[i : i + 1],
-        )
+    fu, fl = np.empty((4, 3)), np.empty((4, 3))
+    for n in range(len(axes)):
+        if wins[n, 0] == 0:
+            continue
+        frames(axes, n, toward, motions[n], fu, fl)
+        status[n] = 2 if wins[n, 0] == START else 1
+        closing[n] = max(0.0, math.degrees(angle[n]))
+        contact_point(upper, fu, wins[n, 1], lower, fl, wins[n, 2], angle[n], points[n])
 
 
 def sample_contacts(
@@ -71,28 +98,35 @@ def sample_contacts(
     and axis; rows do not depend on each other or on the number of threads.
     """
     n = len(axes_mm)
+    axes = np.ascontiguousarray(axes_mm, dtype=np.float64)
+    if n > 1 and (lower_motions == lower_motions[:1]).all():
+        start = RigidTransform.from_components(
+            lower_motions[0, 3], Rotation.from_matrix(lower_motions[0, :3])
+        )
+        found = first_contacts(
+            prepared.with_lower_motion(start),
+            axes,
+            max_closing_deg=max_closing_deg,
+            threads=threads,
+        )
+        return found.status, found.closing_deg, found.point_mm
     turn, shift = prepared.lower_motion[:3], prepared.lower_motion[3]
     motions = np.empty((n, 4, 3))
     motions[:, :3] = lower_motions[:, :3] @ turn
     motions[:, 3] = lower_motions[:, :3] @ shift + lower_motions[:, 3]
-    axes = np.ascontiguousarray(axes_mm, dtype=np.float64)
     status = np.zeros(n, dtype=np.int8)
     closing, points = np.full(n, math.nan), np.full((n, 3), math.nan)
-    upper_face, lower_face = np.full(n, -1, dtype=np.int64), np.full(n, -1, dtype=np.int64)
-    kinds = np.zeros(n, dtype=np.int8)
+    angle, wins = np.empty(n), np.zeros((n, 3), dtype=np.int64)
     limit = math.radians(max_closing_deg)
+    toward = prepared.upper.discs[0, :3].astype(np.float64)
     workers = max(1, min(threads or len(os.sched_getaffinity(0)), n))
+    casts = prepared.upper.arrays, prepared.lower.arrays
 
     def work(part: NDArray[np.intp]) -> None:
         span = slice(int(part[0]), int(part[-1]) + 1)
-        _solve_samples(
-            prepared.upper.arrays,
-            prepared.lower.arrays,
-            motions[span],
-            axes[span],
-            limit,
-            *(a[span] for a in (status, closing, points, upper_face, lower_face, kinds)),
-        )
+        own = motions[span], axes[span], toward
+        _solve_samples(*casts, *own, limit, angle[span], wins[span])
+        _finish(*casts, *own, angle[span], wins[span], status[span], closing[span], points[span])
 
     parts = [p for p in np.array_split(np.arange(n), workers) if len(p)]
     if len(parts) == 1:

@@ -53,7 +53,9 @@ def inputs_from_case(placed: PlacedCase, *, stop: Stop | None = None) -> Uncerta
         )
     poses = placed.poses()
     axes = placed.mounting
-    record, target, assumed = _rules(placed, poses.target_opening_deg, poses.pin_tip_scanned_mm)
+    record, target, assumed = opening_rules(
+        placed, poses.target_opening_deg, poses.pin_tip_scanned_mm
+    )
     located = np.array([axes.true_axis.left_point_mm, axes.true_axis.right_point_mm])
     arbitrary = np.array([axes.arbitrary_axis.left_point_mm, axes.arbitrary_axis.right_point_mm])
     chosen = stop or case.decision.stop
@@ -114,9 +116,10 @@ def population_of(case: Case, table: Uncertainty, offsets_mm: FloatArray) -> Pop
     return MeasuredPopulation(offsets_mm)
 
 
-def _rules(
+def opening_rules(
     placed: PlacedCase, target_opening_deg: float, pin_tip_mm: FloatArray
 ) -> tuple[OpeningRule, OpeningRule, list[str]]:
+    """How a placed case gives its record and its target, and what is assumed of the target."""
     marks, case = placed.landmarks, placed.case
     nowhere = marks.incisal_point_mm
     assumed: list[str] = []

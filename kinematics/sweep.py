@@ -1,0 +1,290 @@
+"""Run a study chunk by chunk, locally or on a Dask cluster, and take up where it stopped."""
+
+from __future__ import annotations
+
+import os
+import pickle
+import shutil
+import time
+from collections.abc import Callable, Iterator
+from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
+from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass
+from multiprocessing import get_context
+from pathlib import Path
+from typing import Any
+
+from kinematics.errors import HingewiseError, InputError
+from kinematics.study import Study, read_study
+from kinematics.study_design import check_design
+from kinematics.sweep_rows import SweepJob, evaluate_chunk, sweep_job
+from kinematics.sweep_store import SweepFolder, column, encode_part, parquet, part_name
+
+__all__ = ["SweepProgress", "SweepResult", "column", "read_study", "read_sweep", "run_sweep"]
+
+MAX_ATTEMPTS = 3
+"""A chunk whose worker died this often in a row ends the run (ours)."""
+
+CONNECT_SECONDS = 15.0
+"""How long a scheduler may take to answer (ours)."""
+
+BYTES_PER_NUMBER = 8.5
+"""Space that a number takes in a part, about (measured here: varied floats hardly compress)."""
+
+
+@dataclass(frozen=True)
+class SweepProgress:
+    """How far a sweep is; ``rows_per_second`` counts this run's rows only."""
+
+    rows_done: int
+    rows_total: int
+    rows_per_second: float
+    seconds_left: float
+
+
+@dataclass(frozen=True, eq=False)
+class SweepResult:
+    """What a run did: rows in all, rows refused or without closure, parts kept and made."""
+
+    folder: Path
+    rows: int
+    rows_without_result: int
+    parts_kept: int
+    parts_made: int
+    seconds: float
+
+
+Report = Callable[[SweepProgress], None]
+
+
+def run_sweep(
+    study: Study,
+    out_folder: Path | str,
+    *,
+    workers: int | None = None,
+    scheduler: str | None = None,
+    progress: Report | None = None,
+    study_text: str | None = None,
+) -> SweepResult:
+    """Compute a study's rows into a folder.
+
+    Parameters
+    ----------
+    study : Study
+        From :func:`kinematics.study.read_study`.
+    out_folder : Path or str
+        Made if missing. Finished parts of the same study in it are kept.
+    workers : int, optional
+        Local processes; all usable cores by default, 1 computes in this process.
+    scheduler : str, optional
+        Address of a running Dask scheduler (extra ``cluster``) instead of local processes.
+    progress : callable, optional
+        Called with a :class:`SweepProgress` after each part.
+    study_text : str, optional
+        Text of the study file, stored beside the data.
+
+    Raises
+    ------
+    InputError
+        The study cannot be run; the folder holds another study, foreign or damaged files; the
+        disk is full (what is finished stays); a worker died again and again.
+
+    Notes
+    -----
+    *Guarantee*: each part is written whole or not at all, so a killed worker, a killed run or a
+    full disk loses no finished part; the next run computes what is missing. Rows depend on study,
+    case and row number only: any number of workers, locally or on a cluster, gives the same rows.
+    """
+    parquet()
+    if workers is not None and workers < 1:
+        raise InputError("workers", f"{workers}", "at least 1", "Leave it out for all cores.")
+    check_design(study)
+    folder = SweepFolder(out_folder, study)
+    begun = time.monotonic()
+    with folder.locked():
+        todo = folder.open(study_text)
+        kept = study.chunks - len(todo)
+        if todo:
+            job = sweep_job(study)
+            _check_space(folder, job, len(todo))
+            rows_done = study.samples - sum(len(study.rows_of(i)) for i in todo)
+            start = rows_done
+            if progress is not None:
+                progress(SweepProgress(rows_done, study.samples, 0.0, float("nan")))
+            for chunk, content in _contents(job, folder.digest, todo, workers, scheduler):
+                folder.write_part(chunk, content)
+                rows_done += len(study.rows_of(chunk))
+                if progress is not None:
+                    rate = (rows_done - start) / max(time.monotonic() - begun, 1e-9)
+                    left = (study.samples - rows_done) / rate
+                    progress(SweepProgress(rows_done, study.samples, rate, left))
+        bad = sum(
+            int((column(folder.read_part(i), "status") != "ok").sum()) for i in range(study.chunks)
+        )
+    return SweepResult(folder.folder, study.samples, bad, kept, len(todo), time.monotonic() - begun)
+
+
+def read_sweep(study: Study, out_folder: Path | str) -> Any:
+    """Read a finished sweep as one ``pyarrow.Table``, rows in order, every part checked.
+
+    Raises
+    ------
+    InputError
+        Parts are missing, damaged or of another study.
+    """
+    import pyarrow as pa
+
+    folder = SweepFolder(out_folder, study)
+    missing = [i for i in range(study.chunks) if not (folder.folder / part_name(i)).exists()]
+    if missing:
+        raise InputError(
+            "out",
+            f"{study.chunks - len(missing)} of {study.chunks} parts",
+            "all parts",
+            "Run the sweep again: it computes only what is missing.",
+            folder.folder,
+        )
+    return pa.concat_tables(folder.read_part(i) for i in range(study.chunks))
+
+
+def _check_space(folder: SweepFolder, job: SweepJob, chunks: int) -> None:
+    study = job.study
+    numbers = 10 + len(study.vary) + len(study.stops) * (4 + 4 * len(job.landmark_index))
+    need = min(chunks * study.chunk, study.samples) * numbers * BYTES_PER_NUMBER
+    free = shutil.disk_usage(folder.folder).free
+    if need > free:
+        raise InputError(
+            "samples",
+            f"{study.samples:,} rows, about {need / 1e9:.1f} GB",
+            f"room on the disk ({free / 1e9:.1f} GB free)",
+            "Take fewer samples or landmarks, or another disk.",
+            folder.folder,
+        )
+
+
+def _contents(
+    job: SweepJob, study_digest: str, todo: list[int], workers: int | None, scheduler: str | None
+) -> Iterator[tuple[int, bytes]]:
+    """Finished chunks as (chunk, bytes of its part), in whatever order they come."""
+    if scheduler is not None:
+        yield from _on_cluster(job, study_digest, todo, scheduler)
+        return
+    count = min(workers or len(os.sched_getaffinity(0)), len(todo))
+    if count == 1:
+        for chunk in todo:
+            yield chunk, encode_part(evaluate_chunk(job, chunk, threads=None), study_digest, chunk)
+        return
+    yield from _on_processes(job, study_digest, todo, count)
+
+
+_JOB: tuple[SweepJob, str] | None = None
+
+
+def _start_worker(payload: bytes) -> None:
+    global _JOB
+    _JOB = pickle.loads(payload)
+
+
+def _work(chunk: int) -> bytes:
+    assert _JOB is not None
+    job, study_digest = _JOB
+    return encode_part(evaluate_chunk(job, chunk), study_digest, chunk)
+
+
+def _on_processes(
+    job: SweepJob, study_digest: str, todo: list[int], workers: int
+) -> Iterator[tuple[int, bytes]]:
+    payload = pickle.dumps((job, study_digest))
+    left, attempts = list(todo), 0
+    while left:
+        pool = ProcessPoolExecutor(
+            workers, get_context("spawn"), initializer=_start_worker, initargs=(payload,)
+        )
+        waiting = iter(list(left))
+        running: dict[Future[bytes], int] = {}
+        try:
+            for chunk in waiting:
+                running[pool.submit(_work, chunk)] = chunk
+                if len(running) >= 2 * workers:
+                    break
+            while running:
+                done, _ = wait(running, return_when=FIRST_COMPLETED)
+                for future in done:
+                    chunk = running.pop(future)
+                    content = future.result()
+                    left.remove(chunk)
+                    attempts = 0
+                    yield chunk, content
+                    following = next(waiting, None)
+                    if following is not None:
+                        running[pool.submit(_work, following)] = following
+        except BrokenProcessPool:
+            attempts += 1
+            if attempts >= MAX_ATTEMPTS:
+                raise InputError(
+                    "workers",
+                    f"worker processes that died {attempts} times in a row",
+                    "workers that stay alive",
+                    "Memory may be short: use fewer workers. What is finished stays; run again.",
+                ) from None
+        finally:
+            pool.shutdown(wait=False, cancel_futures=True)
+
+
+def _on_cluster(
+    job: SweepJob, study_digest: str, todo: list[int], address: str
+) -> Iterator[tuple[int, bytes]]:
+    try:
+        from distributed import Client, as_completed
+    except ImportError:
+        raise InputError(
+            "scheduler", "no dask", "the extra 'cluster'", "Install hingewise[cluster]."
+        ) from None
+    try:
+        client = Client(address, timeout=CONNECT_SECONDS)
+    except (OSError, TimeoutError, ValueError) as error:
+        raise InputError(
+            "scheduler",
+            f"{address} ({type(error).__name__})",
+            "the address of a running Dask scheduler",
+            "Start it, or leave --scheduler out to run here.",
+        ) from None
+    with client:
+        if not client.scheduler_info().get("workers"):
+            raise InputError(
+                "scheduler", f"{address} without workers", "at least one worker", "Start workers."
+            )
+        shared = client.scatter((job, study_digest), broadcast=True)
+        waiting = iter(todo)
+        at_once = 4 * max(1, sum(client.nthreads().values()))
+
+        def send() -> Any:
+            chunk = next(waiting, None)
+            if chunk is None:
+                return None
+            return client.submit(_work_on_cluster, shared, chunk, pure=False, retries=MAX_ATTEMPTS)
+
+        first = [f for f in (send() for _ in range(at_once)) if f is not None]
+        pending = as_completed(first)
+        for future in pending:
+            try:
+                chunk, content = future.result()
+            except HingewiseError:
+                raise
+            except Exception as error:  # the cluster's own failures have many types
+                raise InputError(
+                    "scheduler",
+                    f"a failed task ({type(error).__name__}: {error})",
+                    "workers with this version of hingewise",
+                    "Look at the workers' logs. What is finished stays; run again.",
+                ) from error
+            future.release()
+            yield chunk, content
+            following = send()
+            if following is not None:
+                pending.add(following)
+
+
+def _work_on_cluster(shared: tuple[SweepJob, str], chunk: int) -> tuple[int, bytes]:
+    job, study_digest = shared
+    return chunk, encode_part(evaluate_chunk(job, chunk), study_digest, chunk)

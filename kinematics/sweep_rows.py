@@ -1,0 +1,311 @@
+"""Rows of a sweep: each sample of a study as one closure, in batches where that is possible."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from functools import cached_property
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.case import set_field
+from kinematics.closure import Stop
+from kinematics.closure_samples import (
+    ANGLE,
+    DROP,
+    ClosureBatch,
+    OpeningRule,
+    closures,
+    record_motions,
+)
+from kinematics.contact import PreparedPair, prepare
+from kinematics.contact_samples import sample_contacts
+from kinematics.errors import InputError
+from kinematics.occlusion import MAX_CLOSING_DEG
+from kinematics.placement import PlacedCase, place
+from kinematics.populations import OFFSETS
+from kinematics.poses import MAX_OPENING_DEG, pin_tip
+from kinematics.study import Study
+from kinematics.study_design import sample_points
+from kinematics.uncertainty_case import opening_rules
+
+FloatArray = NDArray[np.float64]
+Columns = dict[str, NDArray]
+CONTACT_WORDS = ("none_in_range", "contact", "already_touching", "not_reached")
+NO_CLOSURE = "no closure: a height or an opening is out of reach"
+
+BATCHED = (
+    *(f"arbitrary_axis.{name}" for name in OFFSETS),
+    "record.thickness_mm",
+    "record.opening_deg",
+    "target.vdo_change_mm",
+    "target.opening_deg",
+    "decision.tolerance_mm",
+)
+"""Fields whose samples are closed in one batch; any other field goes case by case."""
+
+
+@dataclass(frozen=True, eq=False)
+class SweepJob:
+    """All that a worker needs: a checked study and its placed case (picklable)."""
+
+    study: Study
+    placed: PlacedCase
+
+    @cached_property
+    def pair(self) -> PreparedPair:
+        """The casts at the scanned pose."""
+        upper, lower = self.placed.upper, self.placed.lower
+        assert upper is not None
+        assert lower is not None
+        return prepare(upper.vertices_mm, upper.faces, lower.vertices_mm, lower.faces)
+
+    @cached_property
+    def landmark_index(self) -> NDArray[np.intp]:
+        """Which landmarks are reported."""
+        names = self.placed.landmarks.names
+        return np.array([names.index(n) for n in self.study.landmarks or names])
+
+    @property
+    def batched(self) -> bool:
+        """Whether every varied field allows closing in batches."""
+        case = self.placed.case
+        fixed = getattr(case.mounting, "axis", "true") != "arbitrary" and case.marks is None
+        present = {
+            "record.thickness_mm": case.record.thickness_mm is not None,
+            "record.opening_deg": case.record.opening_deg is not None,
+            "target.vdo_change_mm": case.target.vdo_change_mm is not None,
+            "target.opening_deg": case.target.opening_deg is not None,
+        }
+        return fixed and all(
+            v.field in BATCHED and present.get(v.field, True) for v in self.study.vary
+        )
+
+
+def sweep_job(study: Study) -> SweepJob:
+    """Place a study's case and check the landmarks that it names.
+
+    Raises
+    ------
+    InputError
+        The case cannot be placed, or a landmark's name is unknown.
+    """
+    placed = place(study.case)
+    for name in study.landmarks:
+        if name not in placed.landmarks.names:
+            raise InputError(
+                "landmarks",
+                repr(name),
+                "one of " + ", ".join(placed.landmarks.names),
+                "Name landmarks of the case, or leave landmarks out for all.",
+            )
+    if placed.upper is None and study.first_contact:
+        raise InputError("first_contact", "no casts", "[casts] in the case", "Give the casts.")
+    return SweepJob(study, placed)
+
+
+def evaluate_chunk(job: SweepJob, chunk: int, *, threads: int | None = 1) -> Columns:
+    """Rows of one chunk as columns, each of shape (rows,).
+
+    Parameters
+    ----------
+    job : SweepJob
+    chunk : int
+    threads : int, optional
+        For first contacts.
+
+    Notes
+    -----
+    *Guarantee*: depends on the study, its case and the chunk's number only. A sample that the
+    case refuses, or that has no closure, keeps its row: ``status`` says why and its results are
+    NaN.
+    """
+    points = sample_points(job.study, chunk)
+    rows = job.study.rows_of(chunk)
+    out: Columns = {"sample": np.arange(rows.start, rows.stop, dtype=np.int64)}
+    out |= {v.field: points[:, i] for i, v in enumerate(job.study.vary)}
+    if job.batched:
+        return out | evaluate_batch(job, points, threads=threads)
+    return out | evaluate_each(job, points, threads=threads)
+
+
+def evaluate_batch(job: SweepJob, points: FloatArray, *, threads: int | None = 1) -> Columns:
+    """Close all samples at once; only for fields of :data:`BATCHED`."""
+    placed, n = job.placed, len(points)
+    case, marks, mounting = placed.case, placed.landmarks, placed.mounting
+    varied = {v.field: points[:, i] for i, v in enumerate(job.study.vary)}
+    pin = pin_tip(case, marks)
+    record, target, _ = opening_rules(placed, 0.0, pin)
+    record_value = _value(varied, record, "record.thickness_mm", "record.opening_deg", n)
+    target_value = _value(varied, target, "target.vdo_change_mm", "target.opening_deg", n)
+    true = np.array([[mounting.true_axis.left_point_mm, mounting.true_axis.right_point_mm]])
+    arbitrary = np.array([mounting.arbitrary_axis.left_point_mm,
+                          mounting.arbitrary_axis.right_point_mm])  # fmt: skip
+    used = np.tile(arbitrary, (n, 1, 1))
+    for i, name in enumerate(OFFSETS):
+        if f"arbitrary_axis.{name}" in varied:
+            side, axis = divmod(i, 2)
+            used[:, side, 2 * axis] = true[0, side, 2 * axis] + varied[f"arbitrary_axis.{name}"]
+    tolerance = varied.get("decision.tolerance_mm", np.full(n, case.decision.tolerance_mm))
+
+    def closed(stop: Stop, landmarks: bool, contact: FloatArray | None = None) -> ClosureBatch:
+        index = job.landmark_index if landmarks else job.landmark_index[:0]
+        return closures(
+            true,
+            used,
+            marks.points_mm[index],
+            marks.normals[index],
+            pin,
+            marks.incisal_point_mm,
+            record,
+            record_value,
+            target,
+            target_value,
+            stop,
+            contact_closing_deg=contact,
+        )
+
+    out: Columns = {}
+    contact = None
+    if job.study.first_contact:
+        opening = closed("equal_angle", False).record_opening_deg
+        motions = record_motions(true, np.nan_to_num(opening))
+        about_true = np.broadcast_to(true, (n, 2, 3))
+        found = {
+            name: sample_contacts(
+                job.pair, motions, axes, max_closing_deg=MAX_CLOSING_DEG, threads=threads
+            )
+            for name, axes in (("true", about_true), ("arbitrary", used))
+        }
+        for name, (status, closing, where) in found.items():
+            out |= _contact_columns(name, status, closing, where)
+        met = found["arbitrary"][0] == 1
+        contact = np.where(met, found["arbitrary"][1], np.nan)
+        if case.target.first_contact:
+            to_target = np.where(found["true"][0] == 1, found["true"][1], np.nan)
+            target = OpeningRule(ANGLE, 0.0, marks.incisal_point_mm)
+            target_value = opening - to_target
+    elif case.target.first_contact:
+        raise InputError(
+            "first_contact",
+            "false with target.first_contact",
+            "true: the target is the first contact",
+            "Set first_contact = true in the study.",
+        )
+    batches = {stop: closed(stop, True, contact) for stop in job.study.stops}
+    one = next(iter(batches.values()))
+    openings = np.stack([one.record_opening_deg, one.target_opening_deg], axis=1)
+    reached = np.abs(np.nan_to_num(openings, nan=np.inf)) <= MAX_OPENING_DEG
+    good = np.logical_and(reached[:, 0], reached[:, 1])
+    head = _head_columns(openings, good, true, marks.incisal_point_mm)
+    for stop, batch in batches.items():
+        out |= _stop_columns(job, stop, batch, good, tolerance)
+    status = np.where(good, "ok", NO_CLOSURE).astype(object)
+    return {"status": status, **head, **out}
+
+
+def evaluate_each(job: SweepJob, points: FloatArray, *, threads: int | None = 1) -> Columns:
+    """Close sample by sample: each is a changed case, placed anew where it must be."""
+    single, blank = np.empty((1, 0)), _empty_row(job)
+    rows: list[Columns] = []
+    for values in points:
+        try:
+            case = job.placed.case
+            for v, value in zip(job.study.vary, values, strict=True):
+                case = set_field(case, v.field, float(value))
+            one = _changed(job, job.placed.with_case(case))
+            rows.append(evaluate_batch(one, single, threads=threads))
+        except InputError as error:
+            rows.append({"status": np.array([f"refused: {error}"], dtype=object)})
+    return {name: np.concatenate([r.get(name, blank[name]) for r in rows]) for name in blank}
+
+
+def _changed(job: SweepJob, placed: PlacedCase) -> SweepJob:
+    """The job of one changed case, with nothing left to vary; the casts are prepared once."""
+    one = SweepJob(replace(job.study, case=placed.case, vary=()), placed)
+    one.__dict__["landmark_index"] = np.array(
+        [placed.landmarks.names.index(job.placed.landmarks.names[i]) for i in job.landmark_index]
+    )
+    same = placed.upper is job.placed.upper and placed.lower is job.placed.lower
+    if same and job.study.first_contact:
+        one.__dict__["pair"] = job.pair
+    return one
+
+
+def _value(
+    varied: Mapping[str, FloatArray], rule: OpeningRule, drop: str, angle: str, n: int
+) -> FloatArray:
+    name = {DROP: drop, ANGLE: angle}[rule.kind]
+    return varied.get(name, np.full(n, rule.value))
+
+
+def _head_columns(
+    openings: FloatArray, good: NDArray[np.bool_], true: FloatArray, incisal: FloatArray
+) -> Columns:
+    heights = []
+    for angle in np.nan_to_num(openings).T:
+        motions = record_motions(true, np.ascontiguousarray(angle))
+        heights.append(motions[:, 2] @ incisal + motions[:, 3, 2])
+    record, target = np.where(good[:, None], openings, np.nan).T
+    return {
+        "record_opening_deg": record,
+        "target_opening_deg": target,
+        "departure_mm": np.where(good, heights[0] - heights[1], np.nan),
+    }
+
+
+def _stop_columns(
+    job: SweepJob, stop: Stop, batch: ClosureBatch, good: NDArray[np.bool_], tolerance: FloatArray
+) -> Columns:
+    names = [job.placed.landmarks.names[i] for i in job.landmark_index]
+    error = np.where(good[:, None, None], batch.error_mm, np.nan)
+    high = np.where(good[:, None], batch.high_mm, np.nan)
+    size = np.sqrt((error**2).sum(axis=2))
+    there = np.isfinite(size).all(axis=1)
+    worst = np.argmax(np.where(np.isfinite(size), size, -1.0), axis=1)
+    biggest = np.where(there, size.max(axis=1), np.nan)
+    out: Columns = {
+        f"closing_deg.{stop}": np.where(good, batch.closing_deg, np.nan),
+        f"worst_error_mm.{stop}": biggest,
+        f"worst_landmark.{stop}": np.where(there, np.array(names, dtype=object)[worst], "").astype(
+            object
+        ),
+        f"within.{stop}": there & (biggest <= tolerance),
+    }
+    for j, name in enumerate(names):
+        for c, axis in enumerate("xyz"):
+            out[f"error_{axis}_mm.{stop}.{name}"] = error[:, j, c]
+        out[f"high_mm.{stop}.{name}"] = high[:, j]
+    return out
+
+
+def _contact_columns(
+    name: str, status: NDArray[np.int8], closing: FloatArray, where: FloatArray
+) -> Columns:
+    out: Columns = {
+        f"contact_status.{name}": np.array(CONTACT_WORDS, dtype=object)[status],
+        f"contact_closing_deg.{name}": np.where(status == 1, closing, np.nan),
+    }
+    for c, axis in enumerate("xyz"):
+        out[f"contact_{axis}_mm.{name}"] = np.where(status == 1, where[:, c], np.nan)
+    return out
+
+
+def _empty_row(job: SweepJob) -> Columns:
+    """What stands in a row that the case refused."""
+    nan = np.full(1, np.nan)
+    names = [job.placed.landmarks.names[i] for i in job.landmark_index]
+    out: Columns = {"status": np.array([""], dtype=object)}
+    out |= dict.fromkeys(("record_opening_deg", "target_opening_deg", "departure_mm"), nan)
+    if job.study.first_contact:
+        for name in ("true", "arbitrary"):
+            out |= _contact_columns(
+                name, np.array([3], dtype=np.int8), nan, np.full((1, 3), np.nan)
+            )
+    for stop in job.study.stops:
+        batch = ClosureBatch(
+            np.full((1, len(names), 3), np.nan), np.full((1, len(names)), np.nan), nan, nan, nan
+        )
+        out |= _stop_columns(job, stop, batch, np.array([False]), nan)
+    return out

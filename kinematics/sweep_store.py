@@ -1,0 +1,297 @@
+"""A sweep's folder: the study, its identity, and one Parquet part a chunk, each whole or absent."""
+
+from __future__ import annotations
+
+import errno
+import json
+import os
+import platform
+import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from kinematics.errors import InputError
+from kinematics.study import Study, digest
+from kinematics.sweep_rows import Columns
+
+MANIFEST = "sweep.json"
+STUDY_COPY = "study.toml"
+LOCK = ".running"
+SCHEMA = "hingewise-sweep/1"
+KEY_DIGEST, KEY_CHUNK = b"hingewise_study", b"hingewise_chunk"
+LIBRARIES = ("hingewise", "numpy", "scipy", "numba", "pyarrow", "pydantic")
+
+
+def parquet() -> Any:
+    """The Parquet library, or an ``InputError`` that says how to get it."""
+    try:
+        import pyarrow.parquet
+    except ImportError:
+        raise InputError(
+            "sweep", "no pyarrow", "the extra 'sweep'", "Install hingewise[sweep]."
+        ) from None
+    return pyarrow.parquet
+
+
+def part_name(chunk: int) -> str:
+    """File name of a chunk's part."""
+    return f"part-{chunk:06d}.parquet"
+
+
+def encode_part(columns: Columns, study_digest: str, chunk: int) -> bytes:
+    """A chunk's rows as the bytes of a Parquet file, with page checksums and its identity."""
+    import pyarrow as pa
+
+    table = pa.table({k: pa.array(v) for k, v in columns.items()})
+    table = table.replace_schema_metadata(
+        {KEY_DIGEST: study_digest.encode(), KEY_CHUNK: str(chunk).encode()}
+    )
+    sink = pa.BufferOutputStream()
+    parquet().write_table(table, sink, compression="zstd", write_page_checksum=True)
+    return bytes(sink.getvalue())
+
+
+def write_atomic(path: Path, content: bytes) -> None:
+    """Write a file whole or not at all; a full disk is told as what to do next."""
+    temporary: str | None = None
+    try:
+        handle, temporary = tempfile.mkstemp(
+            prefix=f".{path.name}.", suffix=".tmp", dir=path.parent
+        )
+        with os.fdopen(handle, "wb") as stream:
+            stream.write(content)
+            stream.flush()
+            os.fsync(stream.fileno())
+        umask = os.umask(0)
+        os.umask(umask)
+        os.chmod(temporary, 0o666 & ~umask)
+        os.replace(temporary, path)
+    except OSError as error:
+        if temporary is not None:
+            Path(temporary).unlink(missing_ok=True)
+        full = error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
+        raise InputError(
+            "out",
+            "no space left on the disk" if full else str(error),
+            "a folder that can be written",
+            "Free some space and run the same command again: what is finished stays."
+            if full
+            else "Choose another folder.",
+            path,
+        ) from None
+
+
+class SweepFolder:
+    """The folder of one sweep.
+
+    Parameters
+    ----------
+    folder : Path or str
+        Made if missing.
+    study : Study
+
+    Raises
+    ------
+    InputError
+        The folder holds another study, or Parquet files that are not this sweep's.
+    """
+
+    def __init__(self, folder: Path | str, study: Study) -> None:
+        self.folder, self.study = Path(folder), study
+        self.identity = study.identity()
+        self.digest = digest(self.identity)
+
+    @contextmanager
+    def locked(self) -> Iterator[None]:
+        """Hold the folder against a second run; the lock goes with the process."""
+        try:
+            self.folder.mkdir(parents=True, exist_ok=True)
+            handle = os.open(self.folder / LOCK, os.O_RDWR | os.O_CREAT, 0o666)
+        except OSError as error:
+            raise InputError(
+                "out", str(error), "a folder that can be written", "Choose another.", self.folder
+            ) from None
+        try:
+            try:
+                import fcntl
+
+                fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            except ImportError:  # no such lock on this system: one run at a time is on the user
+                pass
+            except OSError:
+                raise InputError(
+                    "out",
+                    "a sweep that is still running there",
+                    "one run at a time in a folder",
+                    "Wait for it, or choose another folder.",
+                    self.folder,
+                ) from None
+            yield
+        finally:
+            os.close(handle)
+
+    def open(self, study_text: str | None = None) -> list[int]:
+        """Check what is there, store the study beside it, and return the chunks still to do.
+
+        Parameters
+        ----------
+        study_text : str, optional
+            The study file's own text, stored as it is.
+
+        Raises
+        ------
+        InputError
+            See the class; a damaged part is named, with what to do.
+        """
+        for stale in self.folder.glob(".part-*.tmp"):
+            stale.unlink(missing_ok=True)
+        manifest = self.folder / MANIFEST
+        present = sorted(p.name for p in self.folder.glob("*.parquet"))
+        if manifest.exists():
+            self._check_manifest(manifest)
+        elif present:
+            raise InputError(
+                "out",
+                f"Parquet files of something else ({present[0]})",
+                "an empty folder, or one of this study",
+                "Choose another folder, or move these files away.",
+                self.folder,
+            )
+        else:
+            if study_text is not None:
+                write_atomic(self.folder / STUDY_COPY, study_text.encode())
+            write_atomic(manifest, json.dumps(self._manifest(), indent=1).encode())
+        known = {part_name(i): i for i in range(self.study.chunks)}
+        foreign = [name for name in present if name not in known]
+        if foreign:
+            raise InputError(
+                "out",
+                f"a file that is not of this sweep ({foreign[0]})",
+                "only this sweep's parts",
+                "Move it away and run again.",
+                self.folder / foreign[0],
+            )
+        done = {known[name] for name in present}
+        for chunk in sorted(done):
+            self.read_part(chunk)
+        return [i for i in range(self.study.chunks) if i not in done]
+
+    def write_part(self, chunk: int, content: bytes) -> None:
+        """Store a finished chunk."""
+        write_atomic(self.folder / part_name(chunk), content)
+
+    def read_part(self, chunk: int) -> Any:
+        """Read a part and check it: checksums, identity, rows.
+
+        Raises
+        ------
+        InputError
+            Damaged, or of another study or chunk.
+        """
+        path = self.folder / part_name(chunk)
+        try:
+            table = parquet().read_table(path, page_checksum_verification=True, partitioning=None)
+            metadata = table.schema.metadata or {}
+            damaged = None
+        except (OSError, ValueError) as error:  # pyarrow's errors are of these two kinds
+            damaged = str(error).splitlines()[0]
+        if damaged is not None:
+            raise InputError(
+                "out",
+                f"a damaged part ({damaged[:120]})",
+                "whole Parquet files",
+                "Delete that file and run again: only its rows are computed anew.",
+                path,
+            )
+        rows = self.study.rows_of(chunk)
+        if (
+            metadata.get(KEY_DIGEST, b"").decode() != self.digest
+            or metadata.get(KEY_CHUNK, b"").decode() != str(chunk)
+            or table.num_rows != len(rows)
+            or table.column("sample").to_numpy().tolist()[:1] != [rows.start]
+        ):
+            raise InputError(
+                "out",
+                "a part of another study or place",
+                f"rows {rows.start} to {rows.stop - 1} of this study",
+                "Move that file away and run again.",
+                path,
+            )
+        return table
+
+    def _manifest(self) -> dict[str, Any]:
+        return {
+            "schema": SCHEMA,
+            "digest": self.digest,
+            "identity": self.identity,
+            "case_file": self.study.case_file,
+            "rows": self.study.samples,
+            "parts": self.study.chunks,
+            "seed": self.study.seed,
+            "versions": versions(),
+        }
+
+    def _check_manifest(self, path: Path) -> None:
+        try:
+            there = json.loads(path.read_text(encoding="utf-8"))
+            old = there["identity"]
+            same = there["digest"] == digest(old)
+        except (OSError, ValueError, KeyError, TypeError):
+            same, old = False, {}
+        if not same:
+            raise InputError(
+                "out", "a damaged sweep.json", "the one that the sweep wrote",
+                "Choose another folder, or delete this one and start again.", path,
+            )  # fmt: skip
+        if old != self.identity:
+            raise InputError(
+                "out",
+                f"results of a study that has changed since ({difference(old, self.identity)})",
+                "the same study, case, meshes and version",
+                "Undo the change, or choose another folder: rows of two studies are never mixed.",
+                self.folder,
+            )
+
+
+def difference(old: Any, new: Any, where: str = "") -> str:
+    """The first difference of two nested dicts or lists, in words."""
+    if isinstance(old, dict) and isinstance(new, dict):
+        for key in sorted(set(old) | set(new)):
+            name = f"{where}.{key}".lstrip(".")
+            if key not in old:
+                return f"{name} is new"
+            if key not in new:
+                return f"{name} is gone"
+            if old[key] != new[key]:
+                return difference(old[key], new[key], name)
+    if isinstance(old, list) and isinstance(new, list) and len(old) == len(new):
+        for i, (a, b) in enumerate(zip(old, new, strict=True)):
+            if a != b:
+                return difference(a, b, f"{where}.{i}")
+    return f"{where}: {_short(old)} then, {_short(new)} now"
+
+
+def _short(value: Any) -> str:
+    text = json.dumps(value)
+    return text if len(text) <= 60 else text[:57] + "..."
+
+
+def versions() -> dict[str, str]:
+    """Versions of Python and of the libraries that the rows come from."""
+    out = {"python": platform.python_version()}
+    for name in LIBRARIES:
+        try:
+            out[name] = version(name)
+        except PackageNotFoundError:
+            out[name] = "not installed"
+    return out
+
+
+def column(table: Any, name: str) -> np.ndarray:
+    """A column of a sweep's table as an array."""
+    return table.column(name).to_numpy(zero_copy_only=False)
