@@ -5,17 +5,16 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, Literal
 
 import numpy as np
 from numpy.typing import NDArray
-from pydantic import BeforeValidator, Field, model_validator
 from scipy.spatial.transform import RigidTransform
 
 from kinematics.axis import HingeAxis
 from kinematics.axis_location import axis_from_poses
 from kinematics.axis_tracks import TrackedAxis, axis_from_tracked_points
-from kinematics.case_types import Point, RigidMatrix, Table, Text, as_rigid, refuse
+from kinematics.case_located import AxisLocation
+from kinematics.case_types import as_rigid
 from kinematics.errors import Finding, InputError
 from kinematics.located_axis import LocatedAxis
 from kinematics.mesh import Cast, load_cast
@@ -29,105 +28,6 @@ CAUTION = (
     "the axis was located from recordings; it is an aid to planning: verify it on the patient "
     "before treatment depends on it"
 )
-
-HalfWidth = Annotated[float, Field(ge=20.0, le=100.0)]
-Noise = Annotated[float, Field(gt=0.0, le=2.0)]
-Points = Annotated[
-    tuple[Point, ...], BeforeValidator(lambda v: tuple(v) if isinstance(v, list) else v)
-]
-"""A list of points in mm."""
-
-
-class Opening(Table):
-    """One opening: the lower's mesh in ``upper_scan``, or its pose."""
-
-    name: Text | None = None
-    file: Annotated[str, Field(min_length=1, max_length=1000)] | None = None
-    upper_scan_from_lower_scan: RigidMatrix | None = None
-    opening_deg: Annotated[float, Field(ge=-60.0, le=60.0)] | None = None
-    weight: Annotated[float, Field(gt=0.0, le=100.0)] = 1.0
-
-    @model_validator(mode="after")
-    def _one_form(self) -> Opening:
-        if (self.file is None) == (self.upper_scan_from_lower_scan is None):
-            got = "neither" if self.file is None else "both"
-            refuse(
-                got,
-                "either file or upper_scan_from_lower_scan",
-                "Name the scan of the lower at this opening, or give its 4x4 pose.",
-                "file",
-            )
-        return self
-
-
-class Track(Table):
-    """Positions of one point of the lower while it opens, in ``upper_scan``."""
-
-    name: Text | None = None
-    points_mm: Annotated[Points, Field(min_length=4, max_length=100_000)]
-
-
-class AxisLocation(Table):
-    """What the true axis is located from: ``openings`` or ``tracks``.
-
-    Attributes
-    ----------
-    left : point
-        Roughly the direction to the patient's left, in ``upper_scan``.
-    registration_rms_mm : float, optional
-        Registration error at the arch (3-D, RMS); taken from the residuals where not given.
-    tracking_sd_mm : float, optional
-        Standard deviation of a tracked coordinate.
-    include_scanned_pose : bool
-        The pose in which the casts were scanned counts as the first opening, 0 degrees.
-    reference_points_mm : points in ``lower_scan``, optional
-        Where residual motion is measured; the lower's own vertices where it is given.
-    """
-
-    left: Point
-    openings: list[Opening] = Field(default_factory=list)
-    tracks: list[Track] = Field(default_factory=list)
-    registration_rms_mm: Noise | None = None
-    tracking_sd_mm: Noise | None = None
-    left_half_width_mm: HalfWidth = 55.0
-    right_half_width_mm: HalfWidth = 55.0
-    include_scanned_pose: bool = True
-    reference_points_mm: Points | None = None
-
-    @model_validator(mode="after")
-    def _enough(self) -> AxisLocation:
-        if bool(self.openings) == bool(self.tracks):
-            got = "both openings and tracks" if self.openings else "neither openings nor tracks"
-            refuse(got, "one of them", "Keep the recordings that you trust more.", "openings")
-        if self.openings and len(self.openings) + self.include_scanned_pose < 2:
-            refuse(
-                "one opening",
-                "at least 2, the scanned pose included",
-                "Add another opening, or set include_scanned_pose = true.",
-                "openings",
-            )
-        if self.tracks and self.registration_rms_mm is not None:
-            refuse(
-                "registration_rms_mm with tracks",
-                "tracking_sd_mm",
-                "Rename it: a standard deviation of each coordinate.",
-                "registration_rms_mm",
-            )
-        if self.openings and self.tracking_sd_mm is not None:
-            refuse(
-                "tracking_sd_mm with openings",
-                "registration_rms_mm",
-                "Rename it: the 3-D RMS registration error at the arch.",
-                "tracking_sd_mm",
-            )
-        return self
-
-
-class LocatedAxisMounting(AxisLocation):
-    """``[mounting] method = "located_axis"``: the located axis and a third reference point."""
-
-    method: Literal["located_axis"]
-    third_point_mm: Point
 
 
 @dataclass(frozen=True, eq=False)

@@ -12,7 +12,7 @@ from pydantic import BaseModel, ValidationError
 from kinematics.case_model import Case
 from kinematics.errors import InputError
 
-_METHODS = ("matrix", "fiducials", "average", "axis_points", "distances")
+_METHODS = ("matrix", "fiducials", "average", "axis_points", "distances", "located_axis")
 
 
 def input_error(

@@ -114,10 +114,10 @@ class Case(Table):
                 "[uncertainty] says how far off the arbitrary one may be.",
                 "arbitrary_axis",
             )
-        seen = self.mounting is not None and self.mounting.method == "axis_points"
+        seen = self.mounting is not None and self.mounting.method in ("axis_points", "located_axis")
         if seen and self.true_axis is not None:
             refuse(
-                "[true_axis] with axis_points",
+                "[true_axis] with a mounting that measures the axis",
                 "the width measured from the axis points",
                 "Remove [true_axis].",
                 "true_axis",

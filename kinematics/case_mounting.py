@@ -7,6 +7,7 @@ from typing import Annotated, Literal
 from pydantic import Discriminator, Field, model_validator
 
 from kinematics.axis import MIN_POINT_DISTANCE_MM
+from kinematics.case_located import LocatedAxisMounting
 from kinematics.case_tables import check_apart
 from kinematics.case_types import (
     NotNegative,
@@ -192,7 +193,12 @@ def check_unique(names: list[str], field: str) -> None:
 
 
 AnyMounting = Annotated[
-    MatrixMounting | FiducialsMounting | AverageMounting | AxisPointsMounting | DistancesMounting,
+    MatrixMounting
+    | FiducialsMounting
+    | AverageMounting
+    | AxisPointsMounting
+    | DistancesMounting
+    | LocatedAxisMounting,
     Discriminator("method"),
 ]
 """Any of the mounting tables."""

@@ -10,6 +10,8 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.spatial.transform import RigidTransform, Rotation
 
 from kinematics.axis import HingeAxis
+from kinematics.axis_location_case import CaseAxis, locate_from_case_table
+from kinematics.case_located import LocatedAxisMounting
 from kinematics.case_model import Case
 from kinematics.case_mounting import (
     AverageMounting,
@@ -19,6 +21,7 @@ from kinematics.case_mounting import (
 )
 from kinematics.case_types import tooth_side
 from kinematics.errors import Finding, InputError
+from kinematics.mesh import Cast
 from kinematics.mounting_frame import axis_orbital_from_articulator
 from kinematics.mounting_methods import (
     LowerPoint,
@@ -28,6 +31,7 @@ from kinematics.mounting_methods import (
     by_axis_points,
     by_distances,
     by_fiducials,
+    by_located_axis,
     by_matrix,
     given_width,
     lower_to_upper,
@@ -63,6 +67,9 @@ class Mounting:
         Root mean square shift of incisors and molars against the axis that one standard deviation
         of each point or reading makes; the first is the one to repeat first. Empty without
         stated or estimated standard deviations.
+    true_axis_covariance_mm2 : ndarray, shape (4, 4), or None
+        Of the true axis's points where the mounting located it: left anterior, left superior,
+        right anterior, right superior. None: the case's ``true_axis_sd_mm`` stands.
     """
 
     axis_orbital_from_upper_scan: RigidTransform
@@ -74,6 +81,7 @@ class Mounting:
     arbitrary_axis: HingeAxis
     findings: tuple[Finding, ...]
     influences: tuple[tuple[str, float], ...] = ()
+    true_axis_covariance_mm2: NDArray[np.float64] | None = None
 
     @property
     def true_axis_width_mm(self) -> float:
@@ -92,7 +100,26 @@ class Mounting:
         return np.sqrt(np.einsum("nij,jk,nik->ni", j, self.covariance, j))
 
 
-def mount(case: Case, landmarks: Iterable[NamedPoint] | None = None) -> Mounting:
+def locate(case: Case, lower: Cast | None) -> CaseAxis | None:
+    """Locate the true axis from a case's recordings (seconds); None with another mounting.
+
+    Parameters
+    ----------
+    case : Case
+    lower : Cast or None
+        In ``lower_scan``.
+    """
+    if not isinstance(case.mounting, LocatedAxisMounting):
+        return None
+    unit = "mm" if case.casts is None else case.casts.unit
+    return locate_from_case_table(case.mounting, case.path, lower, lower_to_upper(case), unit=unit)
+
+
+def mount(
+    case: Case,
+    landmarks: Iterable[NamedPoint] | None = None,
+    located: CaseAxis | None = None,
+) -> Mounting:
     """Mount the casts of a case.
 
     Parameters
@@ -100,6 +127,8 @@ def mount(case: Case, landmarks: Iterable[NamedPoint] | None = None) -> Mounting
     case : Case
     landmarks : iterable of (name, tooth, point in lower_scan), optional
         Landmarks found on the casts; used by ``average`` besides the case's own.
+    located : CaseAxis, optional
+        From :func:`locate`; found here (without a lower cast) where ``located_axis`` lacks it.
 
     Returns
     -------
@@ -128,6 +157,10 @@ def mount(case: Case, landmarks: Iterable[NamedPoint] | None = None) -> Mounting
         pose = by_average(table, given_width(case), case, named)
     elif isinstance(table, AxisPointsMounting):
         pose = by_axis_points(table)
+    elif isinstance(table, LocatedAxisMounting):
+        found = located or locate(case, None)
+        assert found is not None
+        pose = by_located_axis(table, found)
     else:
         pose = by_distances(table, case)
     upper_from_lower = lower_to_upper(case)
@@ -200,6 +233,7 @@ def _placed(
         arbitrary_axis=arbitrary,
         findings=(*pose.findings, *check_teeth(teeth)),
         influences=tuple(sorted(pose.influences, key=lambda item: -item[1])),
+        true_axis_covariance_mm2=_frozen(pose.true_axis_covariance_mm2),
     )
 
 

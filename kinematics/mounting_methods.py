@@ -10,6 +10,8 @@ from scipy.spatial.transform import RigidTransform
 from scipy.stats import chi2
 
 from kinematics.axis import HingeAxis, axis_orbital_from_points
+from kinematics.axis_location_case import CaseAxis
+from kinematics.case_located import LocatedAxisMounting
 from kinematics.case_model import Case
 from kinematics.case_mounting import (
     AverageMounting,
@@ -49,6 +51,7 @@ class Pose:
     on_arbitrary: bool = False
     influences: tuple[tuple[str, float], ...] = ()
     third_point_mm: tuple[float, float] = (THIRD_POINT_REACH_MM, 0.0)
+    true_axis_covariance_mm2: NDArray[np.float64] | None = None
 
 
 def lower_to_upper(case: Case) -> RigidTransform:
@@ -230,6 +233,23 @@ def by_axis_points(table: AxisPointsMounting) -> Pose:
         on_arbitrary=table.axis == "arbitrary",
         influences=influences,
         third_point_mm=(float(at[0]), float(at[1])),
+    )
+
+
+def by_located_axis(table: LocatedAxisMounting, located: CaseAxis) -> Pose:
+    """An axis located from recordings, and a third reference point, in ``upper_scan``."""
+    axis, third = located.axis, np.array(table.third_point_mm)
+    frame = axis_orbital_from_points(axis, third)
+    at = frame.apply(third)
+    turn = np.kron(np.eye(2), frame.rotation.as_matrix())
+    covariance = turn @ located.covariance_mm2 @ turn.T
+    across = [0, 2, 3, 5]
+    return Pose(
+        frame,
+        axis.width_mm,
+        findings=located.findings,
+        third_point_mm=(float(at[0]), float(at[1])),
+        true_axis_covariance_mm2=covariance[np.ix_(across, across)],
     )
 
 

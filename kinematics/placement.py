@@ -13,6 +13,7 @@ from scipy.spatial import cKDTree
 from scipy.spatial.transform import RigidTransform
 
 from kinematics.axis import HingeAxis, opening_motion
+from kinematics.axis_location_case import CaseAxis
 from kinematics.case import Case
 from kinematics.closure import UP
 from kinematics.contact import (
@@ -29,7 +30,7 @@ from kinematics.landmarks import LandmarkSet, landmarks_for
 from kinematics.mesh import Cast, load_cast
 from kinematics.mesh_health import MeshHealth, check_cast, check_pair
 from kinematics.mesh_health import findings as health_findings
-from kinematics.mounting import Mounting, lower_to_upper, mount
+from kinematics.mounting import Mounting, locate, lower_to_upper, mount
 from kinematics.occlusal import automatic_landmarks, occlusal_vertices, vertex_normals
 from kinematics.occlusion import MAX_CLOSING_DEG, NO_MESHES, ContactReport, contact_report
 from kinematics.poses import Poses, poses_for
@@ -71,6 +72,8 @@ class PlacedCase:
     ----------
     scans : Scans
         The casts as read.
+    located : CaseAxis or None
+        The axis found from recordings, with ``located_axis``.
     upper, lower : Cast or None
         In ``axis_orbital``, the lower at the scanned pose.
     landmarks : LandmarkSet
@@ -85,6 +88,7 @@ class PlacedCase:
     landmarks: LandmarkSet
     contacts: CastContacts
     findings: tuple[Finding, ...]
+    located: CaseAxis | None = None
 
     @cached_property
     def upper_occlusal(self) -> OcclusalSurface | None:
@@ -134,7 +138,7 @@ class PlacedCase:
         same = ("mounting", "true_axis", "marks", "landmarks")
         if any(getattr(case, name) != getattr(self.case, name) for name in same):
             return place(case, scans=self.scans)
-        found = mount(case, _averaging_landmarks(case, self.scans))
+        found = mount(case, _averaging_landmarks(case, self.scans), self.located)
         here, there = self.mounting.axis_orbital_from_upper_scan, found.axis_orbital_from_upper_scan
         if not np.array_equal(here.as_matrix(), there.as_matrix()):
             return place(case, scans=self.scans)
@@ -165,7 +169,8 @@ def place(case: Case, *, strict: bool = True, scans: Scans | None = None) -> Pla
         The case or a mesh cannot be used.
     """
     scans = scans or load_casts(case)
-    mounting = mount(case, _averaging_landmarks(case, scans))
+    located = locate(case, scans.lower)
+    mounting = mount(case, _averaging_landmarks(case, scans), located)
     findings = [*case.findings(), *scans.findings, *mounting.findings]
     from_upper = mounting.axis_orbital_from_upper_scan
     from_lower = from_upper * lower_to_upper(case)
@@ -186,6 +191,7 @@ def place(case: Case, *, strict: bool = True, scans: Scans | None = None) -> Pla
         landmarks=marks,
         contacts=CastContacts(upper, lower, mounting.true_axis),
         findings=(*findings, *more),
+        located=located,
     )
 
 

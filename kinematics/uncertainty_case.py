@@ -82,7 +82,9 @@ def inputs_from_case(placed: PlacedCase, *, stop: Stop | None = None) -> Uncerta
         record=record,
         target=target,
         population=population_of(case, table, offsets),
-        true_axis_covariance_mm2=table.true_axis_sd_mm**2 * np.eye(4),
+        true_axis_covariance_mm2=table.true_axis_sd_mm**2 * np.eye(4)
+        if axes.true_axis_covariance_mm2 is None
+        else np.array(axes.true_axis_covariance_mm2),
         record_sd_mm=0.0 if case.record.as_scanned else table.record_thickness_sd_mm,
         target_sd_mm=table.target_sd_mm,
         mounting_covariance=axes.covariance,
@@ -91,7 +93,10 @@ def inputs_from_case(placed: PlacedCase, *, stop: Stop | None = None) -> Uncerta
         coverage=table.coverage,
         seed=table.seed,
         pair=pair,
-        assumptions=(*assumed, *_assumptions(case, table)),
+        assumptions=(
+            *assumed,
+            *_assumptions(case, table, axes.true_axis_covariance_mm2 is not None),
+        ),
     )
 
 
@@ -145,10 +150,13 @@ def opening_rules(
     return record, target, assumed
 
 
-def _assumptions(case: Case, table: Uncertainty) -> list[str]:
+def _assumptions(case: Case, table: Uncertainty, located: bool) -> list[str]:
     out = [
-        f"The located axis is uncertain by {table.true_axis_sd_mm:g} mm (standard deviation) per "
-        "coordinate and side, normal, the two sides independent."
+        "The located axis is as uncertain as its recordings made it (its covariance; "
+        "true_axis_sd_mm is not used)."
+        if located
+        else f"The located axis is uncertain by {table.true_axis_sd_mm:g} mm (standard deviation) "
+        "per coordinate and side, normal, the two sides independent."
     ]
     if table.arbitrary_axis == "study":
         out.append(

@@ -11,11 +11,8 @@ from pydantic import ValidationError
 from scipy.spatial.transform import RigidTransform, Rotation
 
 from kinematics.axis import HingeAxis, opening_motion
-from kinematics.axis_location_case import (
-    AxisLocation,
-    LocatedAxisMounting,
-    locate_from_case_table,
-)
+from kinematics.axis_location_case import locate_from_case_table
+from kinematics.case_located import AxisLocation, LocatedAxisMounting
 from kinematics.errors import InputError
 from kinematics.mesh import load_cast
 from tests.test_registration import arch
