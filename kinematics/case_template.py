@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import math
 from collections.abc import Collection
 
 from kinematics.errors import InputError
@@ -12,6 +13,7 @@ MOUNTINGS = {
     "fiducials": "three or more points known in the scan and against the axis",
     "matrix": "a ready 4x4 from a scanner, tracker or registered volume",
     "distances": "caliper readings from the axis points to the teeth",
+    "located_axis": "the lower scanned or tracked at two or more openings: the axis is computed",
     "average": "nothing measured: Bonwill triangle and Balkwill angle (averages)",
     "none": "no casts: landmarks measured against the axis",
 }
@@ -87,6 +89,26 @@ axis_orbital_from_upper_scan = [
 ]
 # rotation_sd_deg = 0.5
 # translation_sd_mm = 0.5
+""",
+    "located_axis": """
+[mounting]                             # the true axis is computed from the recordings below
+method = "located_axis"
+left = [0.0, 1.0, 0.0]                 # rough direction to the patient's left, upper scan
+third_point_mm = [80.0, 30.0, 0.0]     # orbitale or another anterior reference point, upper scan
+registration_rms_mm = 0.05             # 3-D error of a registration at the arch, if known
+reference_points_mm = [                # where the fit is judged; leave out: the lower cast itself
+  [90.0, 0.0, -38.0], [46.0, 25.0, -35.0], [46.0, -25.0, -35.0],
+]
+[[mounting.openings]]                  # pure hinge opening; wider than 3 degrees is far better
+name = "first opening"
+opening_deg = 5.0                      # roughly, if known
+# file = "lower_open_1.stl"            # the lower scanned at this opening, instead of its pose
+upper_scan_from_lower_scan = {openings[0]}
+[[mounting.openings]]
+name = "second opening"
+opening_deg = 9.0
+# file = "lower_open_2.stl"
+upper_scan_from_lower_scan = {openings[1]}
 """,
     "average": """
 [mounting]                             # averages, not this patient
@@ -315,11 +337,11 @@ def template(kind: str, measurements: Collection[str] = ()) -> str:
         parts.append(_CASTS.format(scanned_at=pose))
     axis = "true" if compared else "arbitrary"
     distances = _example_distances(70.0 if "marks" in chosen else 55.0)
-    parts.append(_MOUNTING[kind].format(axis=axis, d=distances))
+    parts.append(_MOUNTING[kind].format(axis=axis, d=distances, openings=_example_openings()))
     if "marks" in chosen:
         parts.append(_MARKS)
     else:
-        if kind != "axis_points":
+        if kind not in ("axis_points", "located_axis"):
             parts.append(_WIDTH)
         offsets = (4.0, -3.0, 5.5, -1.0) if compared else (0.0, 0.0, 0.0, 0.0)
         parts.append(_ARBITRARY.format(*offsets))
@@ -338,6 +360,17 @@ def template(kind: str, measurements: Collection[str] = ()) -> str:
     note = "; found by itself on casts with tooth labels" if casts else ""
     parts.append(_LANDMARKS.format(frame=frame, note=note))
     return "".join(parts)
+
+
+def _example_openings() -> list[str]:
+    """Poses of a lower opened by 5 and by 9 degrees about the y axis of its scan."""
+    poses = []
+    for angle in (5.0, 9.0):
+        c, s = math.cos(math.radians(angle)), math.sin(math.radians(angle))
+        rows = [[c, 0.0, s, 0.0], [0.0, 1.0, 0.0, 0.0], [-s, 0.0, c, 0.0], [0.0, 0.0, 0.0, 1.0]]
+        lines = ",\n  ".join(str([round(value, 9) for value in row]) for row in rows)
+        poses.append(f"[\n  {lines},\n]")
+    return poses
 
 
 def _known(name: str, names: list[str], what: str) -> None:

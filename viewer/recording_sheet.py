@@ -64,6 +64,16 @@ _MOUNTING = {
         "Note the file that holds it; all 16 numbers in full digits.",
         (Field("File", "mounting.axis_orbital_from_upper_scan", ""),),
     ),
+    "located_axis": Section(
+        "Openings for locating the axis",
+        "Scan the lower at two or more pure hinge openings, each in the frame of the upper scan.",
+        (
+            Field("Name of the opening", "mounting.openings.name", ""),
+            Field("Opening, roughly", "mounting.openings.opening_deg", "degrees"),
+            Field("Scan file", "mounting.openings.file", ""),
+        ),
+        rows=4,
+    ),
     "distances": Section(
         "Caliper readings",
         "Distance between two points; or height above the axis-orbital plane, anterior of the "
@@ -219,7 +229,7 @@ def sections_for(kind: str, measurements: Collection[str] = ()) -> list[Section]
     if "marks" in measurements:
         out += [_MARKS, _FACE]
     else:
-        out += [_WIDTH] if kind != "axis_points" else []
+        out += [_WIDTH] if kind not in ("axis_points", "located_axis") else []
         out += [_OFFSETS] if "located_axis" in measurements else []
     for name, section in (("third_point", _THIRD), ("pin", _PIN), ("articulator", _ARTICULATOR)):
         if name in measurements:

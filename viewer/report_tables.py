@@ -36,6 +36,7 @@ METHOD_WORDS = {
     "average": "average values (Bonwill triangle and Balkwill angle), not this patient's",
     "axis_points": "axis points and third reference point seen in the scan",
     "distances": "caliper distances",
+    "located_axis": "axis located from recordings at several openings",
     "given": "landmarks given directly in the patient's frame",
 }
 STOP_MEANING = {
