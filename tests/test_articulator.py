@@ -115,6 +115,19 @@ def test_raising_sets_the_pin_to_its_table(opening, guidance_on, pin_on, sagitta
     assert longer * opening >= 0.0
 
 
+@pytest.mark.parametrize("pin_on", ["upper", "lower"])
+@pytest.mark.parametrize("opening", [-1.0, 3.0])
+def test_raising_sets_a_pin_beside_the_ridge_to_the_nearer_wing(pin_on, opening):
+    """The nearer wing is touched and the other one is clear; neither is entered."""
+    beside = TIP + np.array([0.0, 4.0, 2.5 if pin_on == "lower" else -2.5])
+    chosen = ArticulatorSettings(incisal_sagittal_deg=20.0, incisal_lateral_deg=25.0)
+    unit = build_articulator(chosen, TIP, pin_on=pin_on, table_point_mm=beside)
+    up = raised(unit, opening)
+    gaps = pin_gaps(up, up.start_pose)
+    assert gaps.min() == pytest.approx(0.0, abs=1e-10)
+    assert gaps.max() > 1.0
+
+
 @pytest.mark.parametrize("opening", [-2.0, 3.0, 6.0])
 def test_arcon_keeps_its_angle_to_the_upper_and_opening_guidance_to_the_lower(opening):
     chosen = ArticulatorSettings(sagittal_inclination_left_deg=35.0, guide_radius_right_mm=19.0)

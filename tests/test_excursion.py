@@ -201,6 +201,8 @@ def test_immediate_side_shift_comes_before_the_advance():
     first = path.steps[1]
     assert first.demand.advance_right_mm == 0.0
     np.testing.assert_allclose(path.side_shift_mm[:2], [0.0, 1.0], atol=1e-10)
+    finer = excursion(articulator, "left_lateral", 12, travel_mm=5.0)
+    np.testing.assert_allclose(finer.side_shift_mm[:3], [0.0, 0.5, 1.0], atol=1e-10)
     # A pure sideways translation of the whole lower, on a table without wings.
     np.testing.assert_allclose(first.motion.translation, [0.0, 1.0, 0.0], atol=1e-9)
     assert first.motion.rotation.magnitude() < 1e-10
