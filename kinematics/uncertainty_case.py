@@ -60,6 +60,11 @@ def inputs_from_case(placed: PlacedCase, *, stop: Stop | None = None) -> Uncerta
     arbitrary = np.array([axes.arbitrary_axis.left_point_mm, axes.arbitrary_axis.right_point_mm])
     chosen = stop or case.decision.stop
     pair = None
+    if chosen == "contact" and not case.target.first_contact:
+        assumed.append(
+            "The articulator stops at tooth contact, which is not the target here: the error holds "
+            "the whole way between the two."
+        )
     if chosen == "contact":
         if placed.upper is None or placed.lower is None:
             raise InputError("decision.stop", "'contact'", "[casts]", "Give the casts.")
@@ -93,6 +98,7 @@ def inputs_from_case(placed: PlacedCase, *, stop: Stop | None = None) -> Uncerta
         coverage=table.coverage,
         seed=table.seed,
         pair=pair,
+        target_by_contact=case.target.first_contact,
         assumptions=(
             *assumed,
             *_assumptions(case, table, axes.true_axis_covariance_mm2 is not None),
@@ -142,8 +148,8 @@ def opening_rules(
     elif case.target.first_contact:
         target = OpeningRule(ANGLE, target_opening_deg, nowhere)
         assumed.append(
-            "The target (first contact about the true axis) is held at the opening found about the "
-            "located axis."
+            "The target is the first contact about the true axis: with the stop 'contact' it is "
+            "found for each draw, otherwise held at the opening found about the located axis."
         )
     else:
         target = OpeningRule(ANGLE, case.target.opening_deg or 0.0, nowhere)

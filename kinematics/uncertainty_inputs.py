@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Literal
 
 import numpy as np
@@ -75,6 +76,9 @@ class UncertaintyInputs:
     seed : int
     pair : PreparedPair or None
         Casts at the scanned pose, for ``contact``.
+    target_by_contact : bool
+        The target is the first contact about the true axis. With ``contact`` it is found for each
+        draw; other stops hold it at ``target``.
     assumptions : tuple of str
         What had to be assumed, one sentence each.
     """
@@ -99,6 +103,7 @@ class UncertaintyInputs:
     coverage: float
     seed: int
     pair: PreparedPair | None = None
+    target_by_contact: bool = False
     assumptions: tuple[str, ...] = ()
 
     @property
@@ -216,7 +221,12 @@ class UncertaintyInputs:
         motions = _cast_motions(values[:, 10:])
         contact = None
         if stop == "contact":
-            contact = self._contact_deg(true, used, rule, record, target, motions)
+            if self.target_by_contact:
+                start = np.full(len(values), self._nominal_record_opening_deg)
+                closing = self._contact_deg(true, true, start, motions)
+                target = target - self.target.value + start - closing
+            opened = self._record_opening_deg(true, rule, record, target, motions)
+            contact = self._contact_deg(true, used, opened, motions)
         return closures(
             true,
             used,
@@ -240,23 +250,22 @@ class UncertaintyInputs:
         reach = float(self.incisal_mm[0] - self.located_points_mm[:, 0].mean())
         return np.degrees(noise_mm / reach)
 
-    def _contact_deg(
+    @cached_property
+    def _nominal_record_opening_deg(self) -> float:
+        zero = np.zeros((1, len(COLUMNS)))
+        return float(self._closed(zero, "located", "equal_angle", None).record_opening_deg[0])
+
+    def _record_opening_deg(
         self,
         true: FloatArray,
-        used: FloatArray,
         rule: OpeningRule,
         record: FloatArray,
         target: FloatArray,
         motions: FloatArray,
     ) -> FloatArray:
-        """Closing at the first contact, shape (n,); NaN where nothing meets or all touches."""
-        if self.pair is None:
-            raise InputError(
-                "decision.stop", "'contact' without casts", "[casts]", "Give the casts."
-            )
-        opened = closures(
+        return closures(
             true,
-            used,
+            true,
             self.landmarks_mm[:0],
             self.normals[:0],
             self.pin_tip_mm,
@@ -267,24 +276,37 @@ class UncertaintyInputs:
             target,
             "equal_angle",
             cast_motions=motions,
-        )
-        n = len(record)
-        true = np.broadcast_to(true, (n, 2, 3))
+        ).record_opening_deg
+
+    def _contact_deg(
+        self,
+        true: FloatArray,
+        used: FloatArray,
+        record_opening_deg: FloatArray,
+        motions: FloatArray,
+    ) -> FloatArray:
+        """Closing at the first contact, shape (n,); 0 where already touching, NaN where none."""
+        if self.pair is None:
+            raise InputError(
+                "decision.stop", "'contact' without casts", "[casts]", "Give the casts."
+            )
+        n = len(record_opening_deg)
         # Both casts lie off by the same motion x: the axes, seen from the casts, lie off by its
         # inverse, and the casts stay where they were prepared.
         turn = np.broadcast_to(motions[:, :3], (n, 3, 3))
-        shift = np.broadcast_to(motions[:, 3], (n, 3))
-        seen_true = np.einsum("nji,nsj->nsi", turn, true - shift[:, None])
-        seen_used = np.einsum(
-            "nji,nsj->nsi", turn, np.broadcast_to(used, (n, 2, 3)) - shift[:, None]
+        shift = np.broadcast_to(motions[:, 3], (n, 3))[:, None]
+        seen_true, seen_used = (
+            np.einsum("nji,nsj->nsi", turn, np.broadcast_to(axis, (n, 2, 3)) - shift)
+            for axis in (true, used)
         )
+        reached = np.isfinite(record_opening_deg)
         status, closing, _ = sample_contacts(
             self.pair,
-            record_motions(seen_true, opened.record_opening_deg),
+            record_motions(seen_true, np.where(reached, record_opening_deg, 0.0)),
             seen_used,
             max_closing_deg=MAX_CLOSING_DEG,
         )
-        return np.where(status == 1, closing, np.nan)
+        return np.where(reached & (status > 0), closing, np.nan)
 
 
 def with_stop(inputs: UncertaintyInputs, stop: Stop) -> UncertaintyInputs:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 import tomllib
 from pathlib import Path
 
@@ -12,16 +11,13 @@ from scipy import stats
 from scipy.spatial.transform import RigidTransform, Rotation
 
 from kinematics.axis import HingeAxis, opening_motion
-from kinematics.case import case_from_dict
 from kinematics.closure import error_motion, pin_closing
 from kinematics.closure_samples import DROP, OpeningRule
 from kinematics.contact import first_contact, prepare
 from kinematics.departure_risk import decision_chart, largest_departure
 from kinematics.errors import InputError
-from kinematics.placement import place
 from kinematics.populations import NormalPopulation, open_uniform, study_population
-from kinematics.uncertainty import propagate, summary_dict, uncertainty_of, wilson_interval
-from kinematics.uncertainty_case import inputs_from_case
+from kinematics.uncertainty import propagate, summary_dict, wilson_interval
 from tests.hand_uncertainty import LOCATED, MARKS, inputs
 from tests.test_contact_samples import arches
 
@@ -170,6 +166,32 @@ def test_contact_draws_close_as_the_single_first_contact_does():
         assert batch.closing_deg[row] == pytest.approx(told.closing_deg, abs=1e-8)
 
 
+def test_a_target_at_contact_is_where_each_draw_s_teeth_meet():
+    upper, lower = arches()
+    pair = prepare(upper.vertices, upper.faces, lower.vertices, lower.faces)
+    given = inputs(
+        (0.0, 0.0, 0.0, 0.0),
+        population=NormalPopulation(3.0, 3.0),
+        stop="contact",
+        pair=pair,
+        target_by_contact=True,
+    )
+    values = draws(given, 8, seed=3)
+    # Without an error of location the articulator on the located axis meets where the mouth does.
+    assert np.abs(given.close(values, "located").error_mm).max() < 1e-9
+    away = given.close(values, "arbitrary")
+    assert away.error_mm.std() > 0.01
+    told = first_contact(
+        pair.with_lower_motion(opening_motion(HingeAxis(*LOCATED), 2.0)),
+        HingeAxis(*LOCATED),
+        max_closing_deg=45.0,
+    )
+    assert away.target_opening_deg == pytest.approx(2.0 - told.closing_deg, abs=1e-9)
+    # A record at the target leaves the teeth touching: nothing closes, nothing is off.
+    there = given.close(values, "arbitrary", departure_mm=0.0)
+    assert np.abs(there.error_mm).max() < 1e-6
+
+
 def test_a_contact_run_counts_the_same_casts():
     upper, lower = arches()
     pair = prepare(upper.vertices, upper.faces, lower.vertices, lower.faces)
@@ -293,75 +315,6 @@ def test_the_moments_of_the_inputs_are_those_of_their_draws():
     x = draws(given, 100_000)
     assert np.allclose(x.mean(axis=0), mean, atol=0.05)
     assert np.allclose(np.cov(x.T), cov, atol=0.03 * np.abs(cov).max())
-
-
-def the_case(**changes):
-    return case_from_dict(
-        {
-            "schema": "hingewise-case/1",
-            "label": "hand",
-            "true_axis": {"width_mm": 110.0},
-            "arbitrary_axis": {
-                "left_anterior_mm": 4.0,
-                "left_superior_mm": -3.0,
-                "right_anterior_mm": 5.5,
-                "right_superior_mm": -1.0,
-            },
-            "record": {"thickness_mm": 3.0, "site": "incisors"},
-            "target": {"as_scanned": True},
-            "landmarks": [
-                {"name": "37 cusp", "tooth": 37, "point_mm": [50.0, 25.0, -35.0]},
-                {"name": "47 cusp", "tooth": 47, "point_mm": [50.0, -25.0, -35.0]},
-                {"name": "incisal point", "tooth": 31, "point_mm": [90.0, 0.0, -35.0]},
-            ],
-            **changes,
-        }
-    )
-
-
-def test_a_case_is_propagated_from_its_own_table():
-    case = the_case(
-        uncertainty={"arbitrary_axis": "study", "study": "walker_1980", "seed": 5},
-        decision={"tolerance_mm": 0.2, "stop": "pin"},
-    )
-    result = uncertainty_of(place(case), max_trials=20_000)
-    assert result.seed == 5
-    assert result.tolerance_mm == 0.2
-    assert "walker_1980" in result.population
-    assert "READ-2nd" in result.population
-    assert result.option("arbitrary axis").departure_mm == pytest.approx(-3.0, abs=1e-9)
-    assert result.option("record nearer the target").departure_mm == pytest.approx(-1.5)
-    assert result.option("record at the target").departure_mm == 0.0
-    assert result.value_of_locating > 0.3
-    assert json.loads(json.dumps(summary_dict(result)))["trials"] == result.trials
-
-
-def test_the_mean_of_a_measured_case_is_near_its_single_answer():
-    case = the_case(uncertainty={"true_axis_sd_mm": 0.05, "record_thickness_sd_mm": 0.0})
-    placed = place(case)
-    result = uncertainty_of(placed, max_trials=20_000)
-    geometry = placed.geometry()
-    theta = geometry.poses.true_closing_deg
-    told = geometry.closed_form("pin", geometry.arbitrary_axis, theta)
-    for i, name in enumerate(result.names):
-        j = geometry.landmarks.names.index(name)
-        assert result.quantities["magnitude"].mean[i] == pytest.approx(
-            told.magnitude_mm[j], abs=5e-4
-        )
-        assert result.quantities["high"].mean[i] == pytest.approx(told.high_mm[j], abs=5e-4)
-
-
-def test_a_case_that_says_nothing_of_uncertainty_has_none():
-    placed = place(the_case())
-    assert uncertainty_of(placed) is None
-    with pytest.raises(InputError, match="uncertainty"):
-        inputs_from_case(placed)
-
-
-def test_an_unknown_study_is_refused_with_the_nearest():
-    case = the_case(uncertainty={"arbitrary_axis": "study", "study": "walker80"})
-    with pytest.raises(InputError, match="walker_1980"):
-        inputs_from_case(place(case))
 
 
 def test_a_scatter_that_leaves_no_closure_is_refused():

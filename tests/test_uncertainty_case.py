@@ -1,0 +1,114 @@
+"""A case's own [uncertainty] table, from the file's words to the answer."""
+
+from __future__ import annotations
+
+import json
+
+import numpy as np
+import pytest
+
+from kinematics.case import case_from_dict
+from kinematics.errors import InputError
+from kinematics.placement import place
+from kinematics.populations import OFFSETS
+from kinematics.uncertainty import summary_dict, uncertainty_of
+from kinematics.uncertainty_case import inputs_from_case
+from tests.hand_study import CASE, casts_case
+
+
+def the_case(**changes):
+    return case_from_dict(CASE | changes)
+
+
+def test_a_case_is_propagated_from_its_own_table():
+    case = the_case(
+        uncertainty={"arbitrary_axis": "study", "study": "walker_1980", "seed": 5},
+        decision={"tolerance_mm": 0.2, "stop": "pin"},
+    )
+    result = uncertainty_of(place(case), max_trials=20_000)
+    assert result.seed == 5
+    assert result.tolerance_mm == 0.2
+    assert "walker_1980" in result.population
+    assert "READ-2nd" in result.population
+    assert result.option("arbitrary axis").departure_mm == pytest.approx(-3.0, abs=1e-9)
+    assert result.option("record nearer the target").departure_mm == pytest.approx(-1.5)
+    assert result.option("record at the target").departure_mm == 0.0
+    assert result.value_of_locating > 0.3
+    assert json.loads(json.dumps(summary_dict(result)))["trials"] == result.trials
+
+
+def test_the_mean_of_a_measured_case_is_near_its_single_answer():
+    case = the_case(uncertainty={"true_axis_sd_mm": 0.05, "record_thickness_sd_mm": 0.0})
+    placed = place(case)
+    result = uncertainty_of(placed, max_trials=20_000)
+    geometry = placed.geometry()
+    theta = geometry.poses.true_closing_deg
+    told = geometry.closed_form("pin", geometry.arbitrary_axis, theta)
+    for i, name in enumerate(result.names):
+        j = geometry.landmarks.names.index(name)
+        assert result.quantities["magnitude"].mean[i] == pytest.approx(
+            told.magnitude_mm[j], abs=5e-4
+        )
+        assert result.quantities["high"].mean[i] == pytest.approx(told.high_mm[j], abs=5e-4)
+
+
+def test_a_case_that_says_nothing_of_uncertainty_has_none():
+    placed = place(the_case())
+    assert uncertainty_of(placed) is None
+    with pytest.raises(InputError, match="uncertainty"):
+        inputs_from_case(placed)
+
+
+def test_an_unknown_study_is_refused_with_the_nearest():
+    case = the_case(uncertainty={"arbitrary_axis": "study", "study": "walker80"})
+    with pytest.raises(InputError, match="walker_1980"):
+        inputs_from_case(place(case))
+
+
+@pytest.mark.parametrize(
+    ("table", "words"),
+    [
+        ({"arbitrary_axis": "normal", "sd_anterior_mm": 3.0, "sd_superior_mm": 2.0}, "normal"),
+        ({"arbitrary_axis": "disc", "radius_mm": 5.0}, "disc"),
+        ({"arbitrary_axis": "empirical", "file": "offsets.csv"}, "2 measured offsets"),
+    ],
+)
+def test_a_population_of_the_user_s_own_is_drawn_from(tmp_path, table, words):
+    lines = [",".join(OFFSETS), "3,0,3,0", "-3,1,-3,1"]
+    (tmp_path / "offsets.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    case = case_from_dict(CASE | {"uncertainty": table}, folder=tmp_path)
+    result = uncertainty_of(place(case), max_trials=20_000)
+    assert words in result.population
+    assert 0.01 < result.quantities["magnitude"].mean.min() < 0.5
+
+
+def test_a_contact_case_holds_its_casts_and_says_what_its_error_is(tmp_path):
+    changes = casts_case(tmp_path) | {"uncertainty": {}, "decision": {"stop": "contact"}}
+    given = inputs_from_case(place(case_from_dict(CASE | changes, folder=tmp_path)))
+    assert given.pair is not None
+    assert not given.target_by_contact
+    assert any("not the target" in a for a in given.assumptions)
+    there = changes | {"target": {"first_contact": True}}
+    given = inputs_from_case(place(case_from_dict(CASE | there, folder=tmp_path)))
+    assert given.target_by_contact
+    assert not any("not the target" in a for a in given.assumptions)
+
+
+def test_the_nominal_draw_is_the_assessment_s_own_closure(tmp_path):
+    changes = casts_case(tmp_path) | {"uncertainty": {}, "target": {"first_contact": True}}
+    placed = place(case_from_dict(CASE | changes, folder=tmp_path))
+    geometry = placed.geometry()
+    zero = np.zeros((1, 16))
+    for stop in ("equal_angle", "pin"):
+        told = geometry.closed_form(stop, geometry.arbitrary_axis, geometry.poses.true_closing_deg)
+        got = inputs_from_case(placed, stop=stop).close(zero, "arbitrary")
+        assert got.error_mm[0] == pytest.approx(told.error_mm, abs=1e-9)
+    closing = placed.contacts.closing_deg(
+        geometry.poses.record_opening_deg, geometry.arbitrary_axis
+    )
+    got = inputs_from_case(placed, stop="contact").close(zero, "arbitrary")
+    assert got.closing_deg[0] == pytest.approx(closing, abs=1e-9)
+    told = geometry.at_angle(
+        "contact", geometry.arbitrary_axis, geometry.poses.true_closing_deg, closing
+    )
+    assert got.error_mm[0] == pytest.approx(told.error_mm, abs=1e-8)
