@@ -80,6 +80,15 @@ def test_hand_case_of_a_translated_record():
     assert got.guides[0].bennett_deg is None
 
 
+def test_hand_case_of_a_lateral_record_with_an_immediate_side_shift():
+    """4 mm forwards and 1.4 mm medially, of which 0.4 mm is immediate: atan(1 / 4)."""
+    got = settings_from_records(
+        ArticulatorSettings(immediate_side_shift_right_mm=0.4),
+        left_lateral=RigidTransform.from_translation([4.0, 1.4, -3.0]),
+    )
+    assert got.settings.bennett_right_deg == pytest.approx(14.0362435, abs=1e-6)
+
+
 def test_opening_about_the_hinge_axis_does_not_change_what_a_record_says():
     """The record may prop the jaw open at any height: the elements do not move."""
     true = ArticulatorSettings(sagittal_inclination_left_deg=35.0)
