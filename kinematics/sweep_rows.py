@@ -171,12 +171,17 @@ def evaluate_batch(job: SweepJob, points: FloatArray, *, threads: int | None = 1
     if job.study.first_contact:
         opening = closed("equal_angle", False).record_opening_deg
         motions = record_motions(true, np.nan_to_num(opening))
-        about_true = np.broadcast_to(true, (n, 2, 3))
+        # The true axis does not vary here: where the record does not either, one contact serves.
+        few = slice(0, 1) if (motions == motions[:1]).all() else slice(0, n)
+        about_true = np.broadcast_to(true, (n, 2, 3))[few]
+        status, closing, where = _contacts(job, motions[few], about_true, threads)
         found = {
-            name: sample_contacts(
-                job.pair, motions, axes, max_closing_deg=MAX_CLOSING_DEG, threads=threads
-            )
-            for name, axes in (("true", about_true), ("arbitrary", used))
+            "true": (
+                np.broadcast_to(status, n),
+                np.broadcast_to(closing, n),
+                np.broadcast_to(where, (n, 3)),
+            ),
+            "arbitrary": _contacts(job, motions, used, threads),
         }
         for name, (status, closing, where) in found.items():
             out |= _contact_columns(name, status, closing, where)
@@ -219,6 +224,14 @@ def evaluate_each(job: SweepJob, points: FloatArray, *, threads: int | None = 1)
         except InputError as error:
             rows.append({"status": np.array([f"refused: {error}"], dtype=object)})
     return {name: np.concatenate([r.get(name, blank[name]) for r in rows]) for name in blank}
+
+
+def _contacts(
+    job: SweepJob, motions: FloatArray, axes: FloatArray, threads: int | None
+) -> tuple[NDArray[np.int8], FloatArray, FloatArray]:
+    return sample_contacts(
+        job.pair, motions, axes, max_closing_deg=MAX_CLOSING_DEG, threads=threads
+    )
 
 
 def _changed(job: SweepJob, placed: PlacedCase) -> SweepJob:
