@@ -125,6 +125,11 @@ async def _serve(
             async def home(request: web.Request) -> web.Response:
                 return web.Response(text=page, content_type="text/html")
 
+            async def where(request: web.Request) -> web.Response:
+                return web.json_response(
+                    {"sessionURL": f"ws://USE_HOST/{token}/ws", "secret": "wslink-secret"}
+                )
+
             async def colours(request: web.Request) -> web.Response:
                 return web.Response(text=palette_css(), content_type="text/css")
 
@@ -145,6 +150,7 @@ async def _serve(
                     web.get(f"/{token}/palette.css", colours),
                     web.get(f"/{token}/casts", casts),
                     web.get(f"/{token}/made/{{name}}", made),
+                    web.post(f"/{token}/paraview/", where),  # trame's client asks this first
                 ]
             )
 

@@ -12,17 +12,19 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.assess import DepartureCurve
-from viewer.figure_data import arc_pairs, at_side
+from viewer.app_scene import arc
+from viewer.figure_data import ArcPair, at_side
 from viewer.palette import AXIS_LABEL, STOP_LABEL
 
 if TYPE_CHECKING:
-    from kinematics.closure import Stop
     from viewer.app_state import Reading
 
-ARCS_BOX = (400.0, 300.0)
-CURVE_BOX = (400.0, 230.0)
+ARCS_BOX = (400.0, 350.0)
+CURVE_BOX = (400.0, 215.0)
 MARGIN = {"left": 44.0, "right": 8.0, "top": 12.0, "bottom": 36.0}
 TICK_STEPS = (1.0, 2.0, 5.0)
+NAME_PX = 130.0
+"""Names nearer than this across are written under each other."""
 CURVE_ROOM = 2.2
 """How far above the verdict's own curve another may stretch the axis."""
 
@@ -38,7 +40,7 @@ def ticks(low: float, high: float, most: int = 6) -> list[float]:
             size = step * power * scale
             first, last = np.ceil(low / size - 1e-9), np.floor(high / size + 1e-9)
             if last - first + 1 <= most:
-                return [float(size * k) for k in np.arange(first, last + 1)]
+                return [float(size * k) + 0.0 for k in np.arange(first, last + 1)]
     return [low, high]
 
 
@@ -56,7 +58,7 @@ def svg_path(x: NDArray[np.float64], y: NDArray[np.float64]) -> str:
 
 def minus(value: float, digits: int | None = None) -> str:
     """A number as text with a true minus sign."""
-    text = f"{value:g}" if digits is None else f"{value:.{digits}f}"
+    text = f"{value + 0.0:g}" if digits is None else f"{value:.{digits}f}"
     return text.replace("-", "−")
 
 
@@ -133,6 +135,28 @@ def _fit(
     return scale, middle - scale * (low + high) / 2
 
 
+def arc_pairs(reading: Reading, factor: int) -> list[ArcPair]:
+    """Paths of the most posterior landmark (worse side) and the most anterior one.
+
+    As :func:`viewer.figure_data.arc_pairs`, with a factor that the user chose.
+    """
+    marks, result = reading.landmarks, reading.stops[reading.decision]
+    record = reading.landmarks_record_mm
+    x, y = record[:, 0], record[:, 1]
+    sides = [np.flatnonzero(y >= 0), np.flatnonzero(y < 0)]
+    back = [int(s[np.argmin(x[s])]) for s in sides if len(s)]
+    posterior = max(back, key=lambda i: float(result.magnitude_mm[i]))
+    pairs = []
+    for i in dict.fromkeys([posterior, int(np.argmax(x))]):
+        true = arc(reading.true_axis, record[i], reading.true_closing_deg, steps=24)
+        arbitrary = arc(reading.arbitrary_axis, record[i], result.closing_deg, steps=24)
+        gap = arbitrary - true
+        pairs.append(
+            ArcPair(marks.names[i], true, arbitrary, true + factor * gap, factor, 1e3 * gap[-1])
+        )
+    return pairs
+
+
 def arcs_chart(reading: Reading, factor: int, box: tuple[float, float]) -> dict[str, Any]:
     """Sagittal paths of a molar and an incisor about both axes as drawing instructions.
 
@@ -145,8 +169,7 @@ def arcs_chart(reading: Reading, factor: int, box: tuple[float, float]) -> dict[
         Width and height in pixels; the upper part is at true scale, the lower enlarged.
     """
     width, height = box
-    stop: Stop = reading.decision
-    pairs = arc_pairs(reading, stop)  # type: ignore[arg-type]
+    pairs = arc_pairs(reading, factor)
     y = float(pairs[0].true_mm[0, 1])
     hinge = {
         "true": at_side(reading.true_axis, y)[[0, 2]],
@@ -154,8 +177,8 @@ def arcs_chart(reading: Reading, factor: int, box: tuple[float, float]) -> dict[
     }
     every = [np.stack(list(hinge.values()))]
     every += [p.true_mm[:, [0, 2]] for p in pairs] + [p.arbitrary_mm[:, [0, 2]] for p in pairs]
-    split = 0.46 * height
-    scale, shift = _fit(np.concatenate(every), (34.0, 26.0, width - 120.0, split - 50.0))
+    split = 0.47 * height
+    scale, shift = _fit(np.concatenate(every), (40.0, 24.0, width - 140.0, split - 58.0))
 
     def px(path: NDArray[np.float64]) -> NDArray[np.float64]:
         return scale * path * [-1.0, -1.0] + shift
@@ -174,17 +197,18 @@ def arcs_chart(reading: Reading, factor: int, box: tuple[float, float]) -> dict[
             overview["paths"].append({"role": role, "d": svg_path(*spoke.T), "wide": False})
     upper_first = overview["hinges"][0]["at"][1] <= overview["hinges"][1]["at"][1]
     overview["hinges"][0]["dy"], overview["hinges"][1]["dy"] = (-9, 13) if upper_first else (13, -9)
-    for pair in pairs:
+    for i, pair in enumerate(pairs):
         low = px(pair.true_mm[[0, -1]][:, [0, 2]])
-        overview["names"].append(
-            {"text": pair.name, "at": [float(low[0, 0]), float(low[:, 1].max()) + 15.0]}
-        )
+        at = [float(low[0, 0]), float(low[:, 1].max()) + 16.0]
+        if i and abs(at[0] - overview["names"][0]["at"][0]) < NAME_PX:
+            at[1] = max(at[1], overview["names"][0]["at"][1] + 15.0)
+        overview["names"].append({"text": pair.name, "at": at})
     bar = 10.0 * scale
     details = []
     room = width / len(pairs)
     for i, pair in enumerate(pairs):
         details.append(
-            _detail(pair, factor, (i * room + 16.0, split + 44.0, room - 32.0, height - split - 66))
+            _detail(pair, (i * room + 6.0, split + 46.0, room - 12.0, height - split - 58.0))
         )
     return {
         "w": width, "h": height, "split": split, "overview": overview, "details": details,
@@ -192,9 +216,9 @@ def arcs_chart(reading: Reading, factor: int, box: tuple[float, float]) -> dict[
     }  # fmt: skip
 
 
-def _detail(pair: Any, factor: int, box: tuple[float, float, float, float]) -> dict[str, Any]:
+def _detail(pair: ArcPair, box: tuple[float, float, float, float]) -> dict[str, Any]:
     true = pair.true_mm[:, [0, 2]]
-    drawn = true + factor * (pair.arbitrary_mm - pair.true_mm)[:, [0, 2]]
+    drawn = pair.drawn_mm[:, [0, 2]]
     left, top, width, height = box
     out: dict[str, Any] = {
         "name": pair.name,
@@ -205,7 +229,7 @@ def _detail(pair: Any, factor: int, box: tuple[float, float, float, float]) -> d
     }
     if out["same"]:
         return out
-    scale, shift = _fit(np.concatenate([true, drawn]), (left + 34.0, top, width - 68.0, height))
+    scale, shift = _fit(np.concatenate([true, drawn]), (left + 14.0, top, width - 28.0, height))
     a, b = scale * true * [-1.0, -1.0] + shift, scale * drawn * [-1.0, -1.0] + shift
     return out | {
         "true": svg_path(*a.T),

@@ -99,7 +99,7 @@ def export(reading: Reading, kind: str, folder: Path, theme: str, view: str, fac
     from viewer.outputs import write_outputs
 
     with tempfile.TemporaryDirectory(dir=folder) as name:
-        written = write_outputs(complete(reading), Path(name))
+        written = write_outputs(complete(reading, uncertainty=True), Path(name))
         if kind == "report":
             path = folder / f"{stem}.html"
             (Path(name) / "report.html").replace(path)

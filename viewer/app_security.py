@@ -22,8 +22,8 @@ NAMES = (HOST, "localhost")
 
 
 def new_token() -> str:
-    """Return an unguessable name for a path."""
-    return secrets.token_urlsafe(TOKEN_BYTES)
+    """Return an unguessable name for a path (lower case: trame's client lowers addresses)."""
+    return secrets.token_hex(TOKEN_BYTES)
 
 
 def refusal(

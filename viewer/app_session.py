@@ -20,7 +20,7 @@ from viewer.app_charts import ARCS_BOX, CURVE_BOX, arcs_chart, curve_chart
 from viewer.app_export import export, save_case, slug
 from viewer.app_page import map_table, template
 from viewer.app_scene import casts_payload, mouth_state, scene_state
-from viewer.app_state import Reading, Session, Superseded, complete, weigh
+from viewer.app_state import Reading, Session, Superseded, complete, spread_of, weigh
 from viewer.app_view import answer_state, later_state, numbers_state
 from viewer.figure_data import NICE_FACTORS, nice_factor
 
@@ -28,6 +28,10 @@ REST_S = 0.25
 """Pause after the last change before the longer computations start."""
 GHOST_MM = 3.0
 """How far apart the exaggerated lower is drawn at first (ours)."""
+SPREAD_ELSEWHERE = (
+    "How sure this is: at the stop 'first contact' that takes minutes and is left to "
+    "`hingewise assess`; choose another stop to see it here."
+)
 FACTORS = tuple(f for f in NICE_FACTORS if f <= 200)
 
 
@@ -49,7 +53,7 @@ class Desk:
         self._casts: tuple[Any, bytes] | None = None
         self._job = 0
         self._points = app_points.Pending()
-        worst = max(float(r.magnitude_mm.max()) for r in session.reading.stops.values())
+        worst = float(session.reading.stops[session.reading.decision].magnitude_mm.max())
         self._factor = min(nice_factor(worst, GHOST_MM), FACTORS[-1])
         self._errors: dict[str, str] = {}
         self._rev = 0
@@ -123,7 +127,7 @@ class Desk:
 
         def work() -> None:
             path = save_case(self.session.case, str(name), overwrite=overwrite is True)
-            self.session.original = self.session.case
+            self.session.saved = self.session.case
             self._notice = {"text": f"Saved {path.name} in {path.parent}.", "kind": "good"}
 
         self._ask("save", work, "save")
@@ -206,11 +210,12 @@ class Desk:
                         waiting=verdict is None,
                     )
                 continue
-            if finished != rev:
+            if finished != rev and (self._finishing is None or self._finishing.done()):
                 if await self._woken(REST_S):
                     continue
-                if await self._finish(loop, reading, rev):
-                    finished = rev
+                finished = rev
+                self._finishing = asyncio.ensure_future(self._finish(loop, reading, rev))
+                self._finishing.add_done_callback(lambda _: self._wake.set())
                 continue
             await self._woken(None)
 
@@ -224,26 +229,41 @@ class Desk:
             return False
         return True
 
-    async def _finish(self, loop: Any, reading: Reading, rev: int) -> bool:
+    async def _finish(self, loop: Any, reading: Reading, rev: int) -> None:
         def check() -> None:
-            if self._jobs:
+            if self.session.rev != rev:
                 raise Superseded
 
         try:
             found = await loop.run_in_executor(self._later_pool, complete, reading, check)
+            check()
         except Superseded:
-            return False
-        if self.session.rev != rev:
-            return False
+            return
+        except HingewiseError as error:
+            self._set(notice={"text": str(error), "kind": "bad"}, waiting=False)
+            return
+        later = later_state(found) | {"mouth_point": mouth_state(found)}
         self._set(
             answer=answer_state(reading, found.verdict),
             curve=curve_chart(
                 reading, found.curve, found.verdict.break_even_departure_mm, CURVE_BOX
             ),
-            later=later_state(found) | {"mouth_point": mouth_state(found)},
+            later=later,
             waiting=False,
         )
-        return True
+        if reading.case.uncertainty is None:
+            return
+        if reading.decision == "contact":  # a first contact a trial: minutes, and sliders stutter
+            self._set(later=later | {"spread": [SPREAD_ELSEWHERE]})
+            return
+        try:
+            spread = await loop.run_in_executor(self._later_pool, spread_of, reading, check)
+            check()
+        except Superseded:
+            return
+        except HingewiseError as error:
+            spread = [str(error)]
+        self._set(later=later | {"spread": spread})
 
     # -- publishing -------------------------------------------------------------------------
 
@@ -253,6 +273,7 @@ class Desk:
                 state[name] = value
 
     _notice: dict[str, str] | None = None
+    _finishing: asyncio.Future[None] | None = None
 
     async def _publish_numbers(self, loop: Any) -> None:
         reading, rev = self.session.reading, self.session.rev
@@ -271,7 +292,12 @@ class Desk:
 
     def _steps(self) -> dict[str, bool]:
         s = self.session
-        return {"undo": s.can_undo, "redo": s.can_redo, "changed": s.is_changed}
+        return {
+            "undo": s.can_undo,
+            "redo": s.can_redo,
+            "reset": s.case != s.original,
+            "changed": s.is_changed,
+        }
 
     def _picture(self, reading: Reading) -> dict[str, Any]:
         lower = reading.placed.lower
@@ -298,8 +324,7 @@ class Desk:
                 f"{numbers['label']}: departure {numbers['departure']} mm at the incisors, stop "
                 f"{numbers['decision_name']}, largest error {numbers['size']} µm "
                 f"({numbers['at'] or 'nowhere'}), tolerance {numbers['tolerance']} µm",
-                f"Lower on the articulator: error drawn ×{self._factor}. Map: ±"
-                "the printed scale, high + (arrives too early), open −.",
+                f"Lower on the articulator: error drawn ×{self._factor}.",
                 "Planning, teaching and research aid; not a medical device. Verify on the patient.",
             ],
         }
@@ -317,7 +342,13 @@ class Desk:
             "numbers": numbers_state(reading),
             "answer": answer_state(reading, verdict),
             "curve": curve_chart(reading, curve, even, CURVE_BOX),
-            "later": {"mouth": "", "findings": [], "mouth_point": None},
+            "later": {
+                "mouth": "",
+                "findings": [],
+                "mouth_point": None,
+                "spread": [],
+                "transfer": [],
+            },
             "errors": {},
             "steps": self._steps(),
             "notice": {"text": "", "kind": ""},

@@ -12,24 +12,20 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.assess import (
-    Assessment,
-    DepartureCurve,
-    assess_placed,
-    departure_curve,
-    judge,
-    worst_by_departure,
-)
-from kinematics.axis import HingeAxis, opening_motion
+from kinematics.assess import SAME_POSE_DEG, Assessment, assess_placed
+from kinematics.axis import HingeAxis, closing_motion, opening_motion
 from kinematics.case import Case
 from kinematics.closure import STOPS, Stop, StopResult
 from kinematics.errors import InputError
 from kinematics.geometry import Geometry
+from kinematics.judging import DepartureCurve, departure_curve, judge, worst_by_departure
 from kinematics.landmarks import LandmarkSet
 from kinematics.occlusion import ContactReport
 from kinematics.placement import PlacedCase, place
+from kinematics.uncertainty import uncertainty_of
 from kinematics.verdict import Verdict
 from viewer.app_case import changed
+from viewer.app_place import place_again
 
 MOST_UNDO = 200
 """Steps that can be undone (ours)."""
@@ -47,6 +43,8 @@ class Reading:
     ----------
     decision : str
         The stop that the verdict is about: the case's, or ``pin`` where that one is unavailable.
+    pair : StopResult or None
+        Teeth together on both sides, as :attr:`kinematics.assess.Assessment.contact_pair`.
     """
 
     placed: PlacedCase
@@ -56,6 +54,12 @@ class Reading:
     stops: Mapping[Stop, StopResult]
     unavailable: Mapping[Stop, str]
     decision: Stop
+    pair: StopResult | None
+
+    @property
+    def together(self) -> bool:
+        """Whether the target is the patient's own tooth contact."""
+        return abs(self.contact_true.closing_deg - self.true_closing_deg) < SAME_POSE_DEG
 
     @property
     def case(self) -> Case:
@@ -164,6 +168,17 @@ def read_numbers(placed: PlacedCase, before: Reading | None = None) -> Reading:
         stops=stops,
         unavailable=unavailable,
         decision=decision,
+        pair=_pair(geometry, contact_true, contact),
+    )
+
+
+def _pair(geometry: Geometry, true: ContactReport, arbitrary: ContactReport) -> StopResult | None:
+    if not true.status == arbitrary.status == "contact":
+        return None
+    beyond = true.closing_deg - geometry.poses.true_closing_deg
+    marks = geometry.landmarks.moved(closing_motion(geometry.true_axis, beyond))
+    return replace(geometry, landmarks=marks).at_angle(
+        "contact", geometry.arbitrary_axis, true.closing_deg, arbitrary.closing_deg
     )
 
 
@@ -186,7 +201,9 @@ def weigh(reading: Reading) -> tuple[Verdict | None, DepartureCurve]:
     return (verdict if stop == reading.decision else None), curve
 
 
-def complete(reading: Reading, check: Callable[[], None] = lambda: None) -> Assessment:
+def complete(
+    reading: Reading, check: Callable[[], None] = lambda: None, *, uncertainty: bool = False
+) -> Assessment:
     """Add what takes longer: return to the mouth, break-even and curve with first contacts.
 
     Parameters
@@ -194,6 +211,8 @@ def complete(reading: Reading, check: Callable[[], None] = lambda: None) -> Asse
     reading : Reading
     check : callable
         Called between the steps; raises :class:`Superseded` to give up.
+    uncertainty : bool
+        Whether to propagate the case's ``[uncertainty]`` as well.
 
     Raises
     ------
@@ -201,12 +220,14 @@ def complete(reading: Reading, check: Callable[[], None] = lambda: None) -> Asse
         ``check`` said so.
     """
     check()
-    found = assess_placed(reading.placed, progress=lambda stage, share: check(), curve=False)
+    found = assess_placed(
+        reading.placed, progress=lambda stage, share: check(), curve=False, uncertainty=uncertainty
+    )
     worst = worst_by_departure(found.geometry, reading.placed.contacts)
     closed = {s: r for s, r in found.stops.items() if s != "contact"}
     curve = departure_curve(found.verdict, found.geometry, closed, worst)
     errors = dict(curve.worst_error_mm)
-    if "contact" in found.stops:
+    if "contact" in found.charted:
         traced = np.empty(len(curve.departure_mm))
         for i, departure in enumerate(curve.departure_mm):
             check()
@@ -215,11 +236,25 @@ def complete(reading: Reading, check: Callable[[], None] = lambda: None) -> Asse
     return replace(found, curve=DepartureCurve(curve.departure_mm, errors))
 
 
+def spread_of(reading: Reading, check: Callable[[], None] = lambda: None) -> list[str]:
+    """How sure the answer is, in sentences; empty for a case without ``[uncertainty]``.
+
+    Raises
+    ------
+    Superseded
+        ``check`` said so.
+    """
+    found = uncertainty_of(reading.placed, progress=lambda words, share: check())
+    return [] if found is None else list(found.sentences)
+
+
 class Session:
     """The case as it is being changed, with its history.
 
     Attributes
     ----------
+    original, saved : Case
+        As opened, and as last saved.
     reading : Reading
         Numbers of the last good case.
     rev : int
@@ -231,7 +266,7 @@ class Session:
     """
 
     def __init__(self, case: Case) -> None:
-        self.original = case
+        self.original = self.saved = case
         self.reading = read_numbers(place(case))
         self.rev = 1
         self._past: list[tuple[Case, str]] = []
@@ -255,8 +290,8 @@ class Session:
 
     @property
     def is_changed(self) -> bool:
-        """Whether the case differs from the one opened."""
-        return self.case != self.original
+        """Whether the case differs from the one last saved (or opened)."""
+        return self.case != self.saved
 
     def change(self, control: str, value: Any, gesture: str = "") -> Reading:
         """Change one control; steps of one gesture (a drag) are undone together.
@@ -301,7 +336,7 @@ class Session:
 
     def reset(self) -> bool:
         """Return to the case as opened (a step that can be undone)."""
-        if not self.is_changed:
+        if self.case == self.original:
             return False
         self.put(self.original)
         return True
@@ -318,6 +353,6 @@ class Session:
         return True
 
     def _show(self, case: Case) -> None:
-        placed = self.reading.placed.with_case(case)
+        placed = place_again(self.reading.placed, case)
         self.reading = read_numbers(placed, self.reading)
         self.rev += 1

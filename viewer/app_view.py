@@ -52,6 +52,7 @@ def numbers_state(reading: Reading) -> dict[str, Any]:
         "departure": signed(reading.departure_mm, 2),
         "departure_deg": signed(-reading.true_closing_deg, 2),
         "rows": rows,
+        "pair": _pair_text(reading),
         "stops": [_stop_row(reading, stop, tolerance) for stop in STOPS],
         "controls": control_values(reading.placed, reading.geometry),
         "fixed": fixed_controls(reading.case),
@@ -68,14 +69,31 @@ def _stop_row(reading: Reading, stop: Any, tolerance: float) -> dict[str, Any]:
         why = reading.unavailable.get(stop, "")
         return row | {"ok": False, "why": why, "size": "–", "closing": "–", "within": False}
     result = reading.stops[stop]
+    note = ""
+    if stop == "contact" and not reading.together and reading.decision != "contact":
+        # The way from the target to tooth contact is no error of the axis: teeth together, then.
+        result = reading.pair or result
+        note = "both casts closed to their own first contact; the target is not tooth contact"
     size = float(result.magnitude_mm.max())
     return row | {
         "ok": True,
-        "why": "",
+        "why": note,
         "size": plain(1e3 * size),
         "closing": signed(result.closing_deg, 2),
         "within": size <= tolerance,
     }
+
+
+def _pair_text(reading: Reading) -> str:
+    pair = reading.pair
+    if pair is None:
+        return ""
+    i = int(np.argmax(pair.magnitude_mm))
+    return (
+        "Teeth together on both sides (the articulator at its first contact, the patient at the "
+        f"patient's own): up to {plain(1e3 * float(pair.magnitude_mm[i]))} µm at "
+        f"{reading.landmarks.names[i]}."
+    )
 
 
 def _contact_row(what: str, report: ContactReport) -> dict[str, str]:
@@ -115,6 +133,8 @@ def later_state(assessment: Assessment) -> dict[str, Any]:
     """What comes after a moment's rest: return to the mouth, and every finding."""
     found = sorted(assessment.findings, key=lambda f: FINDING_ORDER[f.level])
     return {
+        "spread": [],
+        "transfer": list(assessment.transfer.sentences),
         "mouth": "" if assessment.mouth is None else assessment.mouth.contact.message,
         "findings": [
             {"level": f.level, "where": f.where, "message": f.message, "fix": f.fix} for f in found

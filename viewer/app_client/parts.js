@@ -8,9 +8,9 @@
     theme: stored || (matchMedia("(prefers-color-scheme: dark)").matches ? "dark" : "light"),
     view: "oblique", fitted: 0, gl: true, glWhy: "", tab: "errors", pick: "", panel: "", hover: "",
     layers: { upper: true, lower: true, map: false, ghost: true, record: false, axes: true, arcs: true,
-      landmarks: true, contact: true, plane: false, labels: true },
+      landmarks: true, contact: false, plane: false, labels: true },
     through: false, name: "", tooth: "", at: ["", "", ""], file: "changed_case.toml", overwrite: false,
-    shown: {}, picture: null,
+    frame: { left: '', right: '', bar: 10, px: 0 }, picture: null,
     look(view) {
       const v = VIEWS[view];
       this.view = view; this.through = Boolean(v.through);
@@ -41,7 +41,7 @@
         if (!editing.value && !props.error) text.value = show(props.value);
         if (!dragging.value) slid.value = props.value;
       };
-      watch(() => [props.value, props.error], sync, { immediate: true });
+      watch(() => [props.value, props.error], () => { sync(); (window.hingewiseValues ??= {})[props.name] = props.value; }, { immediate: true });
       const fly = () => { // one message on its way at a time; only the last value waits
         if (flying || waiting === null) return;
         const [value, id] = waiting;
@@ -91,9 +91,17 @@
   const HwStage = {
     props: { scene: Object, rev: Number, table: Array, later: Object, about: Object },
     setup(props) {
-      const trame = inject("trame"), canvas = ref(null), overlay = ref(null);
+      const trame = inject("trame"), canvas = ref(null), overlay = ref(null), leaders = ref(null);
       let stage = null, observer = null, asked = false, held = null, first = true;
-      const redraw = () => {
+      let resting = 0;
+      const rest = () => { if (stage) { stage.moving = false; request(); } };
+      const redraw = () => { // coarse at once, fine after a moment's rest
+        if (!stage) return;
+        stage.moving = true;
+        clearTimeout(resting); resting = setTimeout(rest, stage.software ? 450 : 200);
+        request();
+      };
+      const request = () => {
         if (!stage || asked) return;
         asked = true;
         requestAnimationFrame(() => {
@@ -108,7 +116,7 @@
         if (!stage || !props.scene) return;
         const extra = props.later && props.later.mouth_point;
         const scene = extra ? { ...props.scene, points: [...props.scene.points, extra.point], labels: [...props.scene.labels, extra.label] } : props.scene;
-        stage.setScene(scene);
+        stage.setScene(scene); window.hingewiseSceneAt = performance.now();
         if (first) { first = false; aim(ui.view); }
         redraw();
       };
@@ -120,7 +128,7 @@
           kept.parts = unpack(await answer.arrayBuffer()); kept.rev = props.rev;
         }
         stage.setCasts(kept.parts);
-        window.hingewiseCasts = Object.keys(kept.parts).length;
+        window.hingewiseCasts = Object.keys(kept.parts).length / 2;
         aim(ui.view); redraw();
       };
       const aim = (view) => {
@@ -159,26 +167,36 @@
         if (keys[e.key]) { keys[e.key](); e.preventDefault(); }
       };
       const picture = () => { // the stage with its labels, scale and caution as one PNG
-        stage.draw();
+        stage.moving = false; stage.draw();
         const c = stage.canvas, k = c.width / c.clientWidth, foot = 76 * k, out = document.createElement("canvas");
         out.width = c.width; out.height = c.height + foot;
         const g = out.getContext("2d"), style = getComputedStyle(document.documentElement);
         const colour = (role) => style.getPropertyValue("--" + (role === "tooth" ? "ink" : role)).trim();
         g.fillStyle = colour("page"); g.fillRect(0, 0, out.width, out.height); g.drawImage(c, 0, 0);
         g.textBaseline = "middle"; g.lineJoin = "round";
+        const leads = new Path2D();
+        leads.addPath(new Path2D(stage.leaders.getAttribute("d") || ""), new DOMMatrix([k, 0, 0, k, 0, 0]));
+        g.strokeStyle = colour("quiet"); g.lineWidth = k; g.stroke(leads);
         for (const l of stage.visibleLabels()) {
           g.font = `${13 * k}px sans-serif`; g.lineWidth = 3.5 * k; g.strokeStyle = colour("halo"); g.fillStyle = colour(l.role);
           g.strokeText(l.text, l.tx * k, l.ty * k); g.fillText(l.text, l.tx * k, l.ty * k);
         }
-        g.fillStyle = colour("ink"); g.font = `${13 * k}px sans-serif`;
-        (props.about.lines || []).forEach((t, i) => g.fillText(t, 12 * k, c.height + (14 + 20 * i) * k, out.width - 24 * k));
+        g.font = `${13 * k}px sans-serif`; g.fillStyle = colour("quiet");
+        const f = stage.frame, low = c.height - 14 * k;
+        g.fillText(f.left, 12 * k, low); g.textAlign = "right"; g.fillText(f.right, c.width - 12 * k, low); g.textAlign = "center";
+        g.fillText(`${f.bar} mm`, c.width / 2, low); g.fillRect((c.width - f.px * k) / 2, low + 10 * k, f.px * k, 2 * k); g.textAlign = "left";
+        g.fillStyle = colour("ink");
+        const lines = [...(props.about.lines || [])];
+        if (ui.layers.map) lines[1] = `High/open map: open −${props.scene.limit_um} µm (green) to high +${props.scene.limit_um} µm (magenta). ` + lines[1];
+        lines.forEach((t, i) => g.fillText(t, 12 * k, c.height + (14 + 20 * i) * k, out.width - 24 * k));
         out.toBlob((blob) => ui.download(URL.createObjectURL(blob), props.about.file + ".png"), "image/png");
       };
       onMounted(() => {
-        try { stage = new Stage(canvas.value, overlay.value); }
+        try { stage = new Stage(canvas.value, overlay.value, leaders.value); }
         catch (error) { ui.gl = false; ui.glWhy = String(error.message || error); return; }
         window.hingewiseView = stage;
         ui.picture = picture;
+        stage.onframe = (f) => Object.assign(ui.frame, f);
         stage.readColours(); stage.setTable(props.table || []);
         observer = new ResizeObserver(() => { if (stage.resize()) redraw(); });
         observer.observe(canvas.value);
@@ -190,14 +208,15 @@
       watch(() => [ui.layers, ui.through], redraw, { deep: true });
       watch(() => ui.fitted, () => aim(ui.view));
       watch(() => ui.theme, () => { if (stage) { requestAnimationFrame(() => { stage.readColours(); redraw(); }); } });
-      return { canvas, overlay, down, move, up, wheel, key, ui };
+      return { canvas, overlay, leaders, down, move, up, wheel, key, ui };
     },
     template: `<div class="stage" :class="{ picking: ui.pick }">
       <canvas ref="canvas" tabindex="0" role="img" v-show="ui.gl"
         aria-label="Casts and axes. Arrow keys turn, plus and minus zoom, Home fits."
         @pointerdown="down" @pointermove="move" @pointerup="up" @pointercancel="up" @wheel.prevent="wheel"
         @contextmenu.prevent @keydown="key"></canvas>
-      <div class="names" ref="overlay" aria-hidden="true"></div>
+      <svg class="leaders" aria-hidden="true"><path ref="leaders"/></svg><div class="names" ref="overlay" aria-hidden="true"></div>
+      <div class="edges" aria-hidden="true" v-if="ui.gl"><span>{{ ui.frame.left }}</span><span class="bar10"><i :style="{ width: ui.frame.px + 'px' }"></i>{{ ui.frame.bar }} mm</span><span>{{ ui.frame.right }}</span></div>
       <p v-if="!ui.gl" class="nogl">The casts cannot be drawn: this browser gives no WebGL 2 ({{ ui.glWhy }}).
         All numbers and diagrams go on; another browser, or hardware acceleration, brings the picture.</p></div>`,
   };

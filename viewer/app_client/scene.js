@@ -91,7 +91,7 @@
     return { position: new Float32Array(position), normal: new Float32Array(normal), face: new Uint32Array(face) };
   }
   function ball() {
-    const position = [], face = [], rows = 12, columns = 18;
+    const position = [], face = [], rows = 8, columns = 12;
     for (let i = 0; i <= rows; i++)
       for (let k = 0; k <= columns; k++) {
         const e = (Math.PI * i) / rows, a = (2 * Math.PI * k) / columns;
@@ -107,18 +107,28 @@
   }
 
   class Stage {
-    constructor(canvas, overlay) {
-      this.canvas = canvas; this.overlay = overlay;
-      this.gl = canvas.getContext("webgl2", { antialias: true, alpha: false, preserveDrawingBuffer: true });
+    constructor(canvas, overlay, leaders) {
+      this.canvas = canvas; this.overlay = overlay; this.leaders = leaders;
+      this.software = Stage.isSoftware();
+      this.gl = canvas.getContext("webgl2", { antialias: !this.software, alpha: false, preserveDrawingBuffer: true });
       if (!this.gl) throw new Error("no WebGL 2");
       const gl = this.gl;
       this.program = this.link();
       this.at = (name) => (this.places[name] ??= gl.getUniformLocation(this.program, name));
       this.places = {};
-      this.casts = {}; this.tubes = []; this.scene = null; this.layers = {}; this.through = false;
+      this.casts = {}; this.tubes = []; this.scene = null; this.moving = false; this.layers = {}; this.through = false;
       this.camera = { az: 0.85, el: 0.3, centre: [50, 0, -30], half: 60 };
       this.ball = this.upload(ball());
       this.colours = {};
+    }
+    static isSoftware() { // drawing without a graphics card: spend less on smooth edges while moving
+      const gl = document.createElement("canvas").getContext("webgl2");
+      if (!gl) return false;
+      const info = gl.getExtension("WEBGL_debug_renderer_info");
+      const name = String(gl.getParameter(info ? info.UNMASKED_RENDERER_WEBGL : gl.RENDERER));
+      const lose = gl.getExtension("WEBGL_lose_context");
+      if (lose) lose.loseContext();
+      return /swiftshader|llvmpipe|softpipe|software/i.test(name);
     }
     link() {
       const gl = this.gl, program = gl.createProgram();
@@ -163,7 +173,7 @@
     setScene(scene) {
       this.scene = scene;
       this.tubes.forEach((t) => this.drop(t.mesh));
-      this.tubes = scene.lines.map((l) => ({ ...l, mesh: this.upload(tube(l.pieces, l.radius, l.radius < 0.4 ? 6 : 12)) }));
+      this.tubes = scene.lines.map((l) => ({ ...l, mesh: this.upload(tube(l.pieces, l.radius, l.radius < 0.4 ? 4 : 9)) }));
       if (this.plane) this.drop(this.plane);
       this.plane = this.upload({
         position: new Float32Array(scene.plane.flat()), normal: new Float32Array([0, 0, 1, 0, 0, 1, 0, 0, 1, 0, 0, 1]),
@@ -233,10 +243,10 @@
       const middle = [(a0 + a1) / 2, (b0 + b1) / 2, (c0 + c1) / 2];
       this.camera.centre = [0, 1, 2].map((i) => middle[0] * right[i] + middle[1] * up[i] + middle[2] * d[i]);
       const aspect = this.canvas.clientWidth / Math.max(this.canvas.clientHeight, 1);
-      this.camera.half = Math.max(5, 1.16 * Math.max((b1 - b0) / 2, (a1 - a0) / 2 / aspect));
+      this.camera.half = Math.max(5, Math.max(1.2 * (b1 - b0), ((this.layers.labels ? 1.45 : 1.1) * (a1 - a0)) / aspect) / 2);
     }
     resize() {
-      const ratio = Math.min(window.devicePixelRatio || 1, 1.5);
+      const ratio = this.software ? (this.moving ? 1 : 1.5) : Math.min(window.devicePixelRatio || 1, 1.5);
       const w = Math.max(2, Math.round(this.canvas.clientWidth * ratio)), h = Math.max(2, Math.round(this.canvas.clientHeight * ratio));
       if (w !== this.canvas.width || h !== this.canvas.height) { this.canvas.width = w; this.canvas.height = h; return true; }
       return false;
@@ -256,7 +266,7 @@
       gl.uniformMatrix4fv(this.at("u_target"), false, s.target);
       gl.uniform1f(this.at("u_limit"), s.limit_um);
       if (this.table) gl.bindTexture(gl.TEXTURE_2D, this.table);
-      const L = this.layers, see = this.through ? 0.32 : 1;
+      const L = this.layers, see = this.through ? 0.45 : 1;
       const item = (mesh, colour, opacity, model, options = {}) => {
         gl.uniformMatrix4fv(this.at("u_model"), false, model);
         gl.uniform3fv(this.at("u_colour"), colour);
@@ -266,18 +276,20 @@
         gl.bindVertexArray(mesh.array);
         gl.drawElements(gl.TRIANGLES, mesh.count, gl.UNSIGNED_INT, 0);
       };
+      const casts = this.moving && this.casts.lower_moving
+        ? { upper: this.casts.upper_moving, lower: this.casts.lower_moving } : this.casts;
       const clear = []; // see-through things, drawn last
       const cast = (mesh, colour, opacity, model, options) =>
         opacity < 1 ? clear.push([mesh, colour, opacity, model, options]) : item(mesh, colour, 1, model, options);
-      if (this.casts.upper && L.upper) cast(this.casts.upper, this.colours.upper, see, IDENTITY);
-      if (this.casts.lower && (L.lower || L.map)) cast(this.casts.lower, this.colours.lower, L.map ? 1 : see, s.target, { map: L.map });
+      if (casts.upper && L.upper) cast(casts.upper, this.colours.upper, see, IDENTITY);
+      if (casts.lower && (L.lower || L.map)) cast(casts.lower, this.colours.lower, L.map ? 1 : see, s.target, { map: L.map });
       for (const t of this.tubes) if (L[t.layer]) item(t.mesh, this.colours[t.role], 1, IDENTITY);
       for (const p of s.points) if (L[p.layer]) {
         const r = p.radius;
         item(this.ball, this.colours[p.role], 1, [r, 0, 0, 0, 0, r, 0, 0, 0, 0, r, 0, ...p.at, 1]);
       }
-      if (this.casts.lower && L.record) clear.push([this.casts.lower, this.colours.quiet, 0.28, s.record]);
-      if (this.casts.lower && L.ghost) clear.push([this.casts.lower, this.colours.ghost, 0.42, s.ghost]);
+      if (casts.lower && L.record) clear.push([casts.lower, this.colours.quiet, 0.28, s.record]);
+      if (casts.lower && L.ghost) clear.push([casts.lower, this.colours.ghost, this.through ? 0.3 : 0.42, s.ghost]);
       if (this.plane && L.plane) clear.push([this.plane, this.colours.plane, 0.22, IDENTITY, { flat: true }]);
       gl.enable(gl.BLEND); gl.blendFunc(gl.SRC_ALPHA, gl.ONE_MINUS_SRC_ALPHA);
       for (const [mesh, colour, opacity, model, options] of clear) { // its nearest layer only
@@ -286,6 +298,14 @@
       }
       gl.disable(gl.BLEND); gl.bindVertexArray(null);
       this.write();
+    }
+    sides() { // what lies to the left and right, and how long 10 mm are
+      const { right } = this.basis(), k = this.canvas.clientHeight / (2 * this.camera.half);
+      const words = Math.abs(right[1]) > 0.7 ? ["patient's right", "patient's left"] : Math.abs(right[0]) > 0.7 ? ["posterior", "anterior"] : ["", ""];
+      const flip = (Math.abs(right[1]) > 0.7 ? right[1] : right[0]) < 0;
+      const bar = k > 14 ? 1 : k > 1.6 ? 10 : 50;
+      this.frame = { left: words[flip ? 1 : 0], right: words[flip ? 0 : 1], bar, px: bar * k };
+      if (this.onframe) this.onframe(this.frame);
     }
     visibleLabels() {
       const out = [], L = this.layers, w = this.canvas.clientWidth, h = this.canvas.clientHeight;
@@ -297,25 +317,25 @@
         if (label.layer === "landmarks" && z < 0 && !this.through) continue;
         out.push({ ...label, x, y });
       }
-      const placed = [];
-      for (const label of out.sort((a, b) => (a.role === "tooth") - (b.role === "tooth") || a.y - b.y)) {
-        const width = 7.2 * label.text.length, tooth = label.role === "tooth";
-        if (tooth) { label.tx = label.x - width / 2; label.ty = label.y; continue; }
-        let tx = label.x + 12, ty = label.y;
-        if (tx + width > w - 6) tx = label.x - 12 - width;
-        tx = Math.max(6, tx);
-        for (let k = 0; k < 12; k++) {
-          const hit = placed.find((o) => Math.abs(o.ty - ty) < 17 && tx < o.tx + o.width + 8 && o.tx < tx + width + 8);
-          if (!hit) break;
-          ty = hit.ty + 17;
-        }
-        label.tx = tx; label.ty = Math.min(Math.max(ty, 12), h - 12); label.width = width;
-        placed.push(label);
+      const names = out.filter((l) => l.role !== "tooth");
+      for (const l of out) { l.width = 7.6 * l.text.length; l.tx = l.x - l.width / 2; l.ty = l.y; }
+      for (const left of [true, false]) { // names stand in the nearer margin, one under the other
+        const side = names.filter((l) => (l.x < w / 2) === left).sort((p, q) => p.y - q.y);
+        const high = h - 34, gap = Math.min(19, (high - 14) / Math.max(side.length - 1, 1));
+        side.forEach((l, i) => { l.ty = Math.max(i ? side[i - 1].ty + gap : 14, Math.min(l.y, high)); });
+        for (let i = side.length - 1; i >= 0; i--) side[i].ty = Math.min(side[i].ty, i + 1 < side.length ? side[i + 1].ty - gap : high);
+        for (const l of side) l.tx = left ? Math.max(8, Math.min(8, l.x)) : w - 8 - l.width;
       }
       return out;
     }
     write() {
       const labels = this.visibleLabels(), nodes = this.overlay;
+      const lead = labels.filter((l) => l.role !== "tooth").map((l) => {
+        const side = l.tx > l.x ? l.tx - 3 : l.tx + l.width + 3;
+        return `M${l.x.toFixed(1)} ${l.y.toFixed(1)}L${side.toFixed(1)} ${l.ty.toFixed(1)}`;
+      }).join("");
+      this.leaders.setAttribute("d", lead);
+      this.sides();
       while (nodes.children.length > labels.length) nodes.lastChild.remove();
       while (nodes.children.length < labels.length) nodes.append(document.createElement("span"));
       labels.forEach((label, i) => {
@@ -327,10 +347,10 @@
     }
   }
   const VIEWS = {
-    oblique: { az: Math.atan2(0.7, 0.62), el: 0.31, layers: { upper: 1, lower: 1, map: 0, axes: 1, arcs: 1 } },
-    left: { az: Math.PI / 2, el: 0, layers: { upper: 1, lower: 1, map: 0, axes: 1, arcs: 1 }, through: true },
-    front: { az: 0, el: 0, layers: { upper: 1, lower: 1, map: 0, axes: 1, arcs: 1 } },
-    occlusal: { az: 0, el: Math.PI / 2, layers: { upper: 0, lower: 0, map: 1, ghost: 0, axes: 0, arcs: 0, plane: 0 } },
+    oblique: { az: Math.atan2(0.7, 0.62), el: 0.31, layers: { upper: 1, lower: 1, map: 0, ghost: 1, landmarks: 1, axes: 1, arcs: 1, contact: 0 } },
+    left: { az: Math.PI / 2, el: 0, layers: { upper: 1, lower: 1, map: 0, ghost: 1, landmarks: 1, axes: 1, arcs: 1, contact: 1 }, through: true },
+    front: { az: 0, el: 0, layers: { upper: 1, lower: 1, map: 0, ghost: 1, landmarks: 1, axes: 1, arcs: 1, contact: 0 } },
+    occlusal: { az: 0, el: Math.PI / 2, layers: { upper: 0, lower: 0, map: 1, ghost: 0, landmarks: 0, axes: 0, arcs: 0, contact: 0, plane: 0 } },
   };
   window.hingewiseStage = { Stage, VIEWS, unpack, kept };
 })();
