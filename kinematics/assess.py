@@ -14,6 +14,8 @@ from kinematics.axis import HingeAxis, closing_motion, opening_motion
 from kinematics.case import Case
 from kinematics.closure import STOPS, Stop, StopResult, high_amount
 from kinematics.errors import Finding
+from kinematics.excursion_error import errors_from_assessment
+from kinematics.excursion_error_records import ExcursionErrors
 from kinematics.geometry import Geometry
 from kinematics.judging import DepartureCurve, departure_curve, judge, worst_by_departure
 from kinematics.landmarks import LandmarkSet
@@ -22,8 +24,9 @@ from kinematics.mesh_health import MeshHealth
 from kinematics.mounting import Mounting
 from kinematics.occlusion import ContactReport, MouthReturn, mouth_return, return_report
 from kinematics.placement import PlacedCase, place
+from kinematics.risk import Risk, risk_of
 from kinematics.transfer import Transfer, transfer_of
-from kinematics.uncertainty import UncertaintySummary, uncertainty_of
+from kinematics.uncertainty_summary import UncertaintySummary
 from kinematics.verdict import Verdict
 
 SAME_POSE_DEG = 0.01
@@ -55,6 +58,10 @@ class Assessment:
         patient at the patient's own, whatever the target. Equal to ``stops["contact"]`` where the
         target is the first contact.
     mouth : MouthReturn or None
+    risk : Risk or None
+        Where the case has ``[uncertainty]``.
+    excursions : ExcursionErrors or None
+        Where the case has ``[articulator]``; stopped by the pin on its table.
     occlusal_index : ndarray
         Occlusal vertices of the lower; ``occlusal_high_mm`` gives the high amount there by stop.
     """
@@ -77,7 +84,8 @@ class Assessment:
     curve: DepartureCurve
     findings: tuple[Finding, ...]
     transfer: Transfer
-    uncertainty: UncertaintySummary | None = None
+    risk: Risk | None = None
+    excursions: ExcursionErrors | None = None
 
     @property
     def true_axis(self) -> HingeAxis:
@@ -124,6 +132,11 @@ class Assessment:
         apart = abs(self.contact_true.closing_deg - self.true_closing_deg)
         together = self.verdict.stop == "contact" or apart < SAME_POSE_DEG
         return {s: r for s, r in self.stops.items() if s != "contact" or together}
+
+    @property
+    def uncertainty(self) -> UncertaintySummary | None:
+        """Spread and probabilities, where the case has ``[uncertainty]``."""
+        return None if self.risk is None else self.risk.spread
 
     @cached_property
     def lower_record(self) -> Cast | None:
@@ -177,6 +190,7 @@ def assess_placed(
     progress: Progress | None = None,
     curve: bool = True,
     uncertainty: bool = True,
+    excursions: bool = True,
 ) -> Assessment:
     """Answer the question of a case that is read and placed already.
 
@@ -190,6 +204,8 @@ def assess_placed(
         sample); without it the curve has no samples.
     uncertainty : bool
         Whether to propagate the case's ``[uncertainty]``, where it has one.
+    excursions : bool
+        Whether to compare the excursions, where the case has ``[articulator]``.
 
     Raises
     ------
@@ -264,11 +280,10 @@ def assess_placed(
         if stop != "contact" or decision == "contact" or apart < SAME_POSE_DEG
     ]
     traced = departure_curve(verdict, geometry, drawn, worst)
-    spread = None
+    risk = None
     if uncertainty:
-        spread = uncertainty_of(placed, progress=lambda words, done: tell(words, 0.9 + 0.1 * done))
-    tell("Done", 1.0)
-    return Assessment(
+        risk = risk_of(placed, progress=lambda words, done: tell(words, 0.9 + 0.1 * done))
+    assessment = Assessment(
         case=case,
         mounting=placed.mounting,
         geometry=geometry,
@@ -293,8 +308,13 @@ def assess_placed(
             geometry.landmarks.points_mm,
             opening_motion(true_axis, theta).apply(geometry.pin_tip_target_mm),
         ),
-        uncertainty=spread,
+        risk=risk,
     )
+    if case.articulator is not None and excursions:
+        tell("Excursions", 0.98)
+        assessment = replace(assessment, excursions=errors_from_assessment(assessment))
+    tell("Done", 1.0)
+    return assessment
 
 
 def _contact_pair(geometry: Geometry, true_deg: float, articulator_deg: float) -> StopResult:

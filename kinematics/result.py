@@ -14,7 +14,7 @@ from scipy.spatial.transform import RigidTransform
 from kinematics.assess import Assessment
 from kinematics.axis import HingeAxis
 from kinematics.occlusion import ContactReport
-from kinematics.uncertainty_summary import summary_dict
+from kinematics.risk import risk_dict
 
 SCHEMA = "hingewise-result/1"
 """Name and version of the layout of result.json."""
@@ -188,7 +188,8 @@ def result_dict(assessment: Assessment) -> dict[str, Any]:
                 for r in a.verdict.remedies
             ],
         },
-        "uncertainty": None if a.uncertainty is None else summary_dict(a.uncertainty),
+        "uncertainty": None if a.risk is None else risk_dict(a.risk),
+        "excursions": None if a.excursions is None else a.excursions.as_dict(),
         "mounting": {
             "method": a.mounting.method,
             "axis_orbital_from_upper_scan": _matrix(a.mounting.axis_orbital_from_upper_scan),
