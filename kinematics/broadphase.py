@@ -25,7 +25,7 @@ import numpy as np
 
 from kinematics.contact_roots import (
     START_RAD,
-    TURN,
+    TOUCH_MM,
     edge_edge,
     normal,
     triangles_touch,
@@ -40,47 +40,83 @@ NONE, VERTEX_FACE, FACE_VERTEX, EDGE_EDGE, START = 0, 1, 2, 3, 4
 
 
 @kernel
-def sector(box, frame, wide_r, wide_z):  # type: ignore[no-untyped-def]
-    """Cylinder sector (rho0, rho1, z0, z1, angle, half angle) around a box in the axis frame."""
-    cx, cy, cz = float(box[0]), float(box[1]), float(box[2])
-    hx, hy, hz = float(box[3]), float(box[4]), float(box[5])
-    x = frame[0, 0] * cx + frame[0, 1] * cy + frame[0, 2] * cz + frame[3, 0]
-    y = frame[1, 0] * cx + frame[1, 1] * cy + frame[1, 2] * cz + frame[3, 1]
-    z = frame[2, 0] * cx + frame[2, 1] * cy + frame[2, 2] * cz + frame[3, 2]
-    rho = math.sqrt(x * x + y * y)
-    c, s = (x / rho, y / rho) if rho > 0.0 else (1.0, 0.0)
-    hr, ht, ha = wide_r, wide_r, wide_z
-    for k in range(3):
-        h = hx if k == 0 else (hy if k == 1 else hz)
-        hr += abs(c * frame[0, k] + s * frame[1, k]) * h
-        ht += abs(c * frame[1, k] - s * frame[0, k]) * h
-        ha += abs(frame[2, k]) * h
-    near = rho - hr
-    half = math.pi
-    if near > 0.0:
-        half = ht / near
-        if half > 0.1:
-            half = math.atan(half)
-    else:
-        near = 0.0
-    far = rho + hr
-    return near, math.sqrt(far * far + ht * ht), z - ha, z + ha, math.atan2(y, x), half
+def placed(disc, frame):  # type: ignore[no-untyped-def]
+    """A node's disc in the axis frame: x, y, z, nx, ny, nz, half thickness, radius."""
+    x, y, z = float(disc[0]), float(disc[1]), float(disc[2])
+    u, v, w = float(disc[3]), float(disc[4]), float(disc[5])
+    return (
+        frame[0, 0] * x + frame[0, 1] * y + frame[0, 2] * z + frame[3, 0],
+        frame[1, 0] * x + frame[1, 1] * y + frame[1, 2] * z + frame[3, 1],
+        frame[2, 0] * x + frame[2, 1] * y + frame[2, 2] * z + frame[3, 2],
+        frame[0, 0] * u + frame[0, 1] * v + frame[0, 2] * w,
+        frame[1, 0] * u + frame[1, 1] * v + frame[1, 2] * w,
+        frame[2, 0] * u + frame[2, 1] * v + frame[2, 2] * w,
+        float(disc[6]),
+        float(disc[7]),
+    )
 
 
 @kernel
-def gap(u, v):  # type: ignore[no-untyped-def]
-    """Lower bound of the contact angle of lower sector v turning to upper sector u; inf if none."""
-    if u[0] > v[1] or v[0] > u[1] or u[2] > v[3] or v[2] > u[3]:
-        return math.inf
-    half = u[5] + v[5]
-    if half >= math.pi:
-        return 0.0
-    mid = u[4] - v[4]
-    while mid + half < 0.0:
-        mid += TURN
-    while mid + half >= TURN:
-        mid -= TURN
-    return max(0.0, mid - half)
+def wave_range(p, q, ct, st):  # type: ignore[no-untyped-def]
+    """Least and largest value of p cos t + q sin t for t from 0 to T (below pi)."""
+    end = p * ct + q * st
+    lo, hi = min(p, end), max(p, end)
+    slope = q * ct - p * st
+    if q > 0.0 > slope:
+        hi = math.sqrt(p * p + q * q)
+    elif q < 0.0 < slope:
+        lo = -math.sqrt(p * p + q * q)
+    return lo, hi
+
+
+@kernel
+def stray(nz, across, along):  # type: ignore[no-untyped-def]
+    """Largest part, along a normal with axial part nz, of a stray across and along the axis."""
+    return math.sqrt(max(0.0, 1.0 - nz * nz) + 1e-6) * across + abs(nz) * along
+
+
+@kernel
+def apart(u, v, end, ct, st, across, along):  # type: ignore[no-untyped-def]
+    """Whether disc v, turning by every t from 0 to ``end``, stays clear of the fixed disc u.
+
+    May answer False for discs that do stay clear, never True for discs that do not. ``across``
+    and ``along`` are how far, across and along the axis, the turning disc's points may stray
+    (mm; 0 for one axis).
+    """
+    # Spheres around the discs: the squared distance of the centres is a wave in t.
+    reach = u[6] + u[7] + v[6] + v[7]
+    if across > 0.0:
+        reach += math.sqrt(across * across + along * along)
+    rise = u[2] - v[2]
+    if abs(rise) > reach:
+        return True
+    dot, cross = u[0] * v[0] + u[1] * v[1], v[0] * u[1] - v[1] * u[0]
+    _, most = wave_range(dot, cross, ct, st)
+    rest = u[0] * u[0] + u[1] * u[1] + v[0] * v[0] + v[1] * v[1] + rise * rise
+    if rest - 2.0 * most > reach * reach + 1e-9:
+        return True
+    # Sine of the angle of the two normals: its largest value over the turn (convexity and a
+    # second derivative of at most 1 give end * end / 8; 1e-6 is the rounding of the normals).
+    p, q = u[3] * v[3] + u[4] * v[4], v[3] * u[4] - v[4] * u[3]
+    flat = u[5] * v[5]
+    c0, c1 = p + flat, p * ct + q * st + flat
+    sine = math.sqrt(max(0.0, 1.0 - min(c0 * c0, c1 * c1)) + 1e-6) + 0.125 * end * end
+    both = u[6] + v[6]
+    # A plane parallel to u between them.
+    level = u[3] * u[0] + u[4] * u[1] + u[5] * rise
+    lo, hi = wave_range(u[3] * v[0] + u[4] * v[1], v[0] * u[4] - v[1] * u[3], ct, st)
+    room = both + sine * v[7]
+    if across > 0.0:
+        room += stray(u[5], across, along)
+    if level - hi > room or lo - level > room:
+        return True
+    # A plane parallel to v, turning with it.
+    level = v[3] * v[0] + v[4] * v[1] - v[5] * rise
+    lo, hi = wave_range(v[3] * u[0] + v[4] * u[1], v[3] * u[1] - v[4] * u[0], ct, st)
+    room = both + sine * u[7]
+    if across > 0.0:
+        room += stray(v[5], across, along)
+    return level - hi > room or lo - level > room
 
 
 @kernel
@@ -101,6 +137,24 @@ def corner(a, b, c, i):  # type: ignore[no-untyped-def]
 
 
 @kernel
+def one_sided(n, a, p, q, r, sign, ct, st):  # type: ignore[no-untyped-def]
+    """Whether p, q and r, turned by sign t, stay on one side of a plane for t from 0 to T.
+
+    The plane goes through a with normal n.
+    """
+    level = n[0] * a[0] + n[1] * a[1] + n[2] * a[2]
+    least, most = math.inf, -math.inf
+    for k in range(3):
+        x = corner(p, q, r, k)
+        lo, hi = wave_range(n[0] * x[0] + n[1] * x[1], sign * (n[1] * x[0] - n[0] * x[1]), ct, st)
+        rest = n[2] * x[2] - level
+        least, most = min(least, lo + rest), max(most, hi + rest)
+        if least <= TOUCH_MM and most >= -TOUCH_MM:
+            return False
+    return True
+
+
+@kernel
 def face_pair(upper, fu, i, lower, fl, j, at_start, limit):  # type: ignore[no-untyped-def]
     """Smallest contact angle of the owned features of upper face i and lower face j.
 
@@ -112,39 +166,56 @@ def face_pair(upper, fu, i, lower, fl, j, at_start, limit):  # type: ignore[no-u
     d, e, f = point(lower[0], fb[0], fl), point(lower[0], fb[1], fl), point(lower[0], fb[2], fl)
     if at_start and triangles_touch(a, b, c, d, e, f):
         return -1.0, START, 0, 0
-    cl, sl = math.cos(limit), math.sin(limit)
     own_u, own_l = upper[2][i], lower[2][j]
     best, kind, k_u, k_l = math.inf, NONE, 0, 0
-    if own_l & 7:
-        n, area = normal(a, b, c)
-        if area > 0.0:
-            for k in range(3):
-                if own_l >> k & 1:
-                    t = vertex_face(corner(d, e, f, k), a, b, c, n, 1.0, limit, cl, sl)
-                    if t < best:
-                        best, kind, k_u, k_l = t, VERTEX_FACE, 0, k
-    if own_u & 7:
-        n, area = normal(d, e, f)
-        if area > 0.0:
-            for k in range(3):
-                if own_u >> k & 1:
-                    t = vertex_face(corner(a, b, c, k), d, e, f, n, -1.0, limit, cl, sl)
-                    if t < best:
-                        best, kind, k_u, k_l = t, FACE_VERTEX, k, 0
+    if not (own_u & 7 or own_l & 7 or (own_u and own_l)):
+        return best, kind, k_u, k_l
+    cl, sl = math.cos(limit), math.sin(limit)
+    n, area_u = normal(a, b, c)
+    if area_u > 0.0 and one_sided(n, a, d, e, f, 1.0, cl, sl):
+        return best, kind, k_u, k_l
+    m, area_l = normal(d, e, f)
+    if area_l > 0.0 and one_sided(m, d, a, b, c, -1.0, cl, sl):
+        return best, kind, k_u, k_l
+    if area_u > 0.0:
+        for k in range(3):
+            if own_l >> k & 1:
+                t = vertex_face(corner(d, e, f, k), a, b, c, n, 1.0, limit, cl, sl)
+                if t < best:
+                    best, kind, k_u, k_l = t, VERTEX_FACE, 0, k
+    if area_l > 0.0:
+        for k in range(3):
+            if own_u >> k & 1:
+                t = vertex_face(corner(a, b, c, k), d, e, f, m, -1.0, limit, cl, sl)
+                if t < best:
+                    best, kind, k_u, k_l = t, FACE_VERTEX, k, 0
     for k in range(3):
         if own_u >> k & 8:
             p, p1 = corner(a, b, c, k), corner(a, b, c, k + 1)
-            for m in range(3):
-                if own_l >> m & 8:
-                    t = edge_edge(p, p1, corner(d, e, f, m), corner(d, e, f, m + 1))
+            low, high = min(p[2], p1[2]) - TOUCH_MM, max(p[2], p1[2]) + TOUCH_MM
+            for g in range(3):
+                if own_l >> g & 8:
+                    q, q1 = corner(d, e, f, g), corner(d, e, f, g + 1)
+                    if max(q[2], q1[2]) < low or min(q[2], q1[2]) > high:
+                        continue
+                    t = edge_edge(p, p1, q, q1)
                     if t < best and t <= limit:
-                        best, kind, k_u, k_l = t, EDGE_EDGE, k, m
+                        best, kind, k_u, k_l = t, EDGE_EDGE, k, g
     return best, kind, k_u, k_l
 
 
 @kernel
-def descend(upper, fu, lower, fl, best, found, count):  # type: ignore[no-untyped-def]
-    """Nearest-first descent from both roots; fills ``found`` and returns the smallest angle.
+def workspace():  # type: ignore[no-untyped-def]
+    """Stacks of a descent: pairs of nodes, and their order and the bound they were tested at.
+
+    A descent pushes at most 4 pairs a level and trees are at most 28 levels deep.
+    """
+    return np.empty((256, 2), dtype=np.int32), np.empty((256, 2))
+
+
+@kernel
+def descend(upper, fu, lower, fl, u, v, best, found, work, count):  # type: ignore[no-untyped-def]
+    """Nearest-first descent from one pair of nodes.
 
     Parameters
     ----------
@@ -152,10 +223,15 @@ def descend(upper, fu, lower, fl, best, found, count):  # type: ignore[no-untype
         ``Hierarchy.arrays``.
     fu, fl : ndarray, shape (4, 3)
         Frames (module docstring).
+    u, v : int
+        Nodes to start from; 0, 0 for whole casts.
     best : float
         Only contacts up to this angle (radian, below pi) count.
     found : ndarray of int64, shape (3,)
-        Kind, upper face and lower face of the answer (kind 0 where there is none).
+        Kind, upper face and lower face of the best contact so far (kind 0 where there is none);
+        replaced by a better one.
+    work : tuple of arrays
+        From ``workspace``.
     count : ndarray of int64, shape (2,)
         Increased by the pairs of nodes and of faces looked at.
 
@@ -164,74 +240,65 @@ def descend(upper, fu, lower, fl, best, found, count):  # type: ignore[no-untype
     float
         The first contact angle in radian, ``best`` if there is none, -1 if touching at the start.
     """
-    boxes_u, right_u, boxes_l, right_l = upper[3], upper[4], lower[3], lower[4]
-    nodes = np.empty((1024, 2), dtype=np.int32)
-    bound = np.empty(1024)
-    sect = np.empty((1024, 12))
-    su = sector(boxes_u[0], fu, BOX_MM, BOX_MM)
-    sl = sector(boxes_l[0], fl, BOX_MM, BOX_MM)
-    found[0], found[1], found[2] = NONE, -1, -1
-    first = gap(su, sl)
-    if first > best:
+    discs_u, right_u, discs_l, right_l = upper[3], upper[4], lower[3], lower[4]
+    nodes, key = work
+    ct, st = math.cos(best), math.sin(best)
+    du, dv = placed(discs_u[u], fu), placed(discs_l[v], fl)
+    count[0] += 1
+    if apart(du, dv, best, ct, st, 0.0, 0.0):
         return best
-    nodes[0, 0], nodes[0, 1] = 0, 0
-    bound[0] = first
-    for k in range(6):
-        sect[0, k], sect[0, 6 + k] = su[k], sl[k]
+    nodes[0, 0], nodes[0, 1] = u, v
+    key[0, 0], key[0, 1] = 0.0, best
     top = 1
     while top > 0:
         top -= 1
-        if bound[top] > best:
-            continue
         u, v = nodes[top, 0], nodes[top, 1]
         ru, rl = right_u[u], right_l[v]
+        if ru < 0 or rl < 0 or key[top, 1] > best:
+            du, dv = placed(discs_u[u], fu), placed(discs_l[v], fl)
+            if key[top, 1] > best and apart(du, dv, best, ct, st, 0.0, 0.0):
+                continue
         if ru < 0 and rl < 0:
             count[1] += 1
             i, j = -1 - ru, -1 - rl
-            t, kind, _, _ = face_pair(upper, fu, i, lower, fl, j, bound[top] <= 0.0, best)
+            near = not apart(du, dv, 0.0, 1.0, 0.0, 0.0, 0.0)
+            t, kind, _, _ = face_pair(upper, fu, i, lower, fl, j, near, best)
             if t < best or (t == best and (found[0] == NONE or (i, j) < (found[1], found[2]))):
                 best = t
+                ct, st = math.cos(best), math.sin(best)
                 found[0], found[1], found[2] = kind, i, j
                 if best <= START_RAD:
                     found[0] = START
                     return -1.0
             continue
-        su = (sect[top, 0], sect[top, 1], sect[top, 2], sect[top, 3], sect[top, 4], sect[top, 5])
-        sl = (sect[top, 6], sect[top, 7], sect[top, 8], sect[top, 9], sect[top, 10], sect[top, 11])
         nu, nl = 1, 1
-        u1, v1, su1, sl1 = u, v, su, sl
+        u1, v1 = u, v
+        du1, dv1 = du, dv
         if ru >= 0:
-            nu = 2
-            u1 = ru
-            u = u + 1
-            su = sector(boxes_u[u], fu, BOX_MM, BOX_MM)
-            su1 = sector(boxes_u[u1], fu, BOX_MM, BOX_MM)
+            nu, u, u1 = 2, u + 1, ru
+            du, du1 = placed(discs_u[u], fu), placed(discs_u[u1], fu)
         if rl >= 0:
-            nl = 2
-            v1 = rl
-            v = v + 1
-            sl = sector(boxes_l[v], fl, BOX_MM, BOX_MM)
-            sl1 = sector(boxes_l[v1], fl, BOX_MM, BOX_MM)
+            nl, v, v1 = 2, v + 1, rl
+            dv, dv1 = placed(discs_l[v], fl), placed(discs_l[v1], fl)
         start = top
         for a in range(nu):
-            x, sx = (u, su) if a == 0 else (u1, su1)
+            x, dx = (u, du) if a == 0 else (u1, du1)
             for b in range(nl):
-                y, sy = (v, sl) if b == 0 else (v1, sl1)
+                y, dy = (v, dv) if b == 0 else (v1, dv1)
                 count[0] += 1
-                g = gap(sx, sy)
-                if g > best:
+                if apart(dx, dy, best, ct, st, 0.0, 0.0):
                     continue
+                # Order only: the angle of the centres less that of the radii, roughly.
+                rho2 = dx[0] * dx[0] + dx[1] * dx[1] + 1.0
+                turn = (dy[0] * dx[1] - dy[1] * dx[0]) / rho2
+                g = turn - (dx[7] + dy[7]) / math.sqrt(rho2)
                 at = top
-                while at > start and bound[at - 1] < g:
+                while at > start and key[at - 1, 0] < g:
                     nodes[at, 0], nodes[at, 1] = nodes[at - 1, 0], nodes[at - 1, 1]
-                    bound[at] = bound[at - 1]
-                    for k in range(12):
-                        sect[at, k] = sect[at - 1, k]
+                    key[at, 0], key[at, 1] = key[at - 1, 0], key[at - 1, 1]
                     at -= 1
                 nodes[at, 0], nodes[at, 1] = x, y
-                bound[at] = g
-                for k in range(6):
-                    sect[at, k], sect[at, 6 + k] = sx[k], sy[k]
+                key[at, 0], key[at, 1] = g, best
                 top += 1
     return best
 

@@ -14,12 +14,14 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.spatial.transform import RigidTransform
 
 from kinematics.axis import HingeAxis, opening_motion
-from kinematics.contact_cloud import STATUS_NAMES, solve_axes
+from kinematics.contact_cloud import POOL, STATUS_NAMES, results, solve_axes, solve_cloud
 from kinematics.errors import InputError
 from kinematics.hierarchy import Hierarchy, build_hierarchy
 
 MAX_CLOSING_DEG = 170.0
 """Largest accepted range; the roots' sign tests hold below half a turn (derived here)."""
+MIN_CLOUD = 16
+"""Fewer axes than this are solved one by one (ours)."""
 KINDS = ("", "vertex_face", "face_vertex", "edge_edge", "")
 Status = Literal["contact", "already_touching", "none_in_range"]
 
@@ -202,38 +204,53 @@ def first_contacts(
     limit = _limit_rad(max_closing_deg)
     pairs = _checked_axes(axes)
     n = len(pairs)
-    out = FirstContacts(
-        np.zeros(n, dtype=np.int8),
-        np.full(n, math.nan),
-        np.full((n, 3), math.nan),
-        np.full(n, -1, dtype=np.int64),
-        np.full(n, -1, dtype=np.int64),
-        np.zeros(n, dtype=np.int8),
-    )
-    arrays = (out.status, out.closing_deg, out.point_mm, out.upper_face, out.lower_face, out.kind)
-    workers = max(1, min(threads or len(os.sched_getaffinity(0)), n))
-    parts: Sequence[NDArray] = np.array_split(np.arange(n), workers)
-
-    def work(part: NDArray) -> None:
-        if len(part):
-            span = slice(int(part[0]), int(part[-1]) + 1)
-            solve_axes(
-                prepared.upper.arrays,
-                prepared.lower.arrays,
-                prepared.lower_motion,
-                pairs[span],
-                limit,
-                *(a[span] for a in arrays),
-            )
-
-    if workers == 1:
-        work(parts[0])
+    upper, lower, motion = prepared.upper.arrays, prepared.lower.arrays, prepared.lower_motion
+    toward = prepared.upper.discs[0, :3].astype(np.float64)
+    angle, wins = np.empty(n), np.zeros((n, 3), dtype=np.int64)
+    if n < MIN_CLOUD:
+        solve_axes(upper, lower, motion, pairs, toward, limit, angle, wins)
     else:
-        with ThreadPoolExecutor(workers) as pool:
-            list(pool.map(work, parts))
-    for a in arrays:
+        workers = max(1, threads or len(os.sched_getaffinity(0)))
+        groups = _groups(pairs, max(workers, min(4 * workers, n // 512)))
+        pool = np.full((POOL, 2), -1, dtype=np.int64)
+        firsts = np.unique(np.linspace(0, n - 1, min(n, POOL // 2)).astype(np.int64))
+        spare, won = np.empty(len(firsts)), np.zeros((len(firsts), 3), dtype=np.int64)
+        solve_axes(upper, lower, motion, pairs[firsts], toward, limit, spare, won)
+        seeds = np.unique(won[(won[:, 0] > 0) & (spare > 0)][:, 1:], axis=0)[:POOL]
+        pool[: len(seeds)] = seeds
+
+        def work(group: NDArray) -> None:
+            t, w = np.empty(len(group)), np.zeros((len(group), 3), dtype=np.int64)
+            count = np.zeros(6, dtype=np.int64)
+            solve_cloud(upper, lower, motion, pairs[group], toward, limit, pool.copy(), t, w, count)
+            angle[group], wins[group] = t, w
+
+        if workers == 1:
+            for group in groups:
+                work(group)
+        else:
+            with ThreadPoolExecutor(workers) as executor:
+                list(executor.map(work, groups))
+    status, kind = np.zeros(n, dtype=np.int8), np.zeros(n, dtype=np.int8)
+    closing, point = np.full(n, math.nan), np.full((n, 3), math.nan)
+    faces = np.full((n, 2), -1, dtype=np.int64)
+    results(upper, lower, motion, pairs, toward, angle, wins, status, closing, point, faces, kind)
+    for a in (status, closing, point, faces, kind):
         a.flags.writeable = False
-    return out
+    return FirstContacts(status, closing, point, faces[:, 0], faces[:, 1], kind)
+
+
+def _groups(pairs: NDArray[np.float64], number: int) -> list[NDArray[np.int64]]:
+    """Axes' numbers in groups of neighbours, about equally many in each."""
+    groups = [np.arange(len(pairs))]
+    while len(groups) < number:
+        halves = []
+        for g in groups:
+            flat = pairs[g].reshape(len(g), 6)
+            order = g[np.argsort(flat[:, np.argmax(np.ptp(flat, axis=0))], kind="stable")]
+            halves += [order[: len(g) // 2], order[len(g) // 2 :]]
+        groups = halves
+    return groups
 
 
 @dataclass(frozen=True, eq=False)

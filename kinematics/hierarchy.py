@@ -1,7 +1,8 @@
-"""A cast prepared for contact: welded vertices, owned features, a binary tree of boxes."""
+"""A cast prepared for contact: welded vertices, owned features, a binary tree of discs."""
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,13 +11,15 @@ from numpy.typing import ArrayLike, NDArray
 from kinematics.errors import InputError
 from kinematics.kernels import kernel
 
+DISC_MM = 1e-9
+"""Widening of every disc, mm: above the touching tolerance and all rounding (ours)."""
 MAX_FACES = 2**27
 """Largest accepted number of triangles (node numbers are 32-bit)."""
 
 
 @dataclass(frozen=True, eq=False)
 class Hierarchy:
-    """One cast's triangles with a tree of boxes, leaf size one, in depth-first order.
+    """One cast's triangles with a tree of flat discs, leaf size one, in depth-first order.
 
     Attributes
     ----------
@@ -26,8 +29,10 @@ class Hierarchy:
     owned : ndarray of uint8, shape (m,)
         Features that this face answers for: bits 0-2 its vertices, bits 3-5 its edges
         (i, i + 1). Each vertex and each edge has exactly one owner.
-    boxes : ndarray of float32, shape (2 m - 1, 6), mm
-        Centre and half size of each node, rounded outwards.
+    discs : ndarray of float32, shape (2 m - 1, 8), mm
+        A flat disc around each node: centre, unit normal, half thickness, radius. Every point
+        of the node's faces lies within the half thickness of the disc's plane and, along the
+        plane, within the radius of its centre.
     right : ndarray of int32, shape (2 m - 1,)
         Right child (the left one is the next node), or ``-1 - face`` at a leaf.
     """
@@ -35,13 +40,13 @@ class Hierarchy:
     vertices: NDArray[np.float64]
     faces: NDArray[np.int32]
     owned: NDArray[np.uint8]
-    boxes: NDArray[np.float32]
+    discs: NDArray[np.float32]
     right: NDArray[np.int32]
 
     @property
     def arrays(self) -> tuple[NDArray, NDArray, NDArray, NDArray, NDArray]:
         """The five arrays, as the kernels take them."""
-        return self.vertices, self.faces, self.owned, self.boxes, self.right
+        return self.vertices, self.faces, self.owned, self.discs, self.right
 
 
 def build_hierarchy(vertices: ArrayLike, faces: ArrayLike, where: str) -> Hierarchy:
@@ -88,12 +93,12 @@ def build_hierarchy(vertices: ArrayLike, faces: ArrayLike, where: str) -> Hierar
     f = np.ascontiguousarray(f, dtype=np.int32)
     welded, f = _weld(v, f)
     owned = _owners(f, len(welded))
-    boxes = np.empty((2 * len(f) - 1, 6), dtype=np.float32)
+    discs = np.empty((2 * len(f) - 1, 8), dtype=np.float32)
     right = np.empty(2 * len(f) - 1, dtype=np.int32)
-    _build(welded, f, boxes, right)
-    for a in (welded, f, owned, boxes, right):
+    _build(welded, f, discs, right)
+    for a in (welded, f, owned, discs, right):
         a.flags.writeable = False
-    return Hierarchy(welded, f, owned, boxes, right)
+    return Hierarchy(welded, f, owned, discs, right)
 
 
 def _weld(v: NDArray[np.float64], f: NDArray[np.int32]) -> tuple[NDArray, NDArray]:
@@ -190,10 +195,60 @@ def _select(order, value, lo, hi, mid):  # type: ignore[no-untyped-def]
 
 
 @kernel
-def _build(vertices, faces, boxes, right):  # type: ignore[no-untyped-def]
-    """Fill the tree: split top-down with a stack, then unite boxes bottom-up."""
+def _disc(vertices, faces, order, lo, hi, disc):  # type: ignore[no-untyped-def]
+    """Fill ``disc`` with a flat disc around the faces order[lo:hi] (see ``Hierarchy.discs``)."""
+    nx, ny, nz = 0.0, 0.0, 0.0
+    x0, y0, z0, x1, y1, z1 = np.inf, np.inf, np.inf, -np.inf, -np.inf, -np.inf
+    for i in range(lo, hi):
+        f = order[i]
+        a, b, c = vertices[faces[f, 0]], vertices[faces[f, 1]], vertices[faces[f, 2]]
+        ux, uy, uz = b[0] - a[0], b[1] - a[1], b[2] - a[2]
+        vx, vy, vz = c[0] - a[0], c[1] - a[1], c[2] - a[2]
+        mx, my, mz = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
+        if mx * nx + my * ny + mz * nz < 0.0:  # either side serves
+            mx, my, mz = -mx, -my, -mz
+        nx, ny, nz = nx + mx, ny + my, nz + mz
+        x0, x1 = min(x0, a[0], b[0], c[0]), max(x1, a[0], b[0], c[0])
+        y0, y1 = min(y0, a[1], b[1], c[1]), max(y1, a[1], b[1], c[1])
+        z0, z1 = min(z0, a[2], b[2], c[2]), max(z1, a[2], b[2], c[2])
+    size = math.sqrt(nx * nx + ny * ny + nz * nz)
+    if size > 1e-30:
+        nx, ny, nz = nx / size, ny / size, nz / size
+    else:
+        nx, ny, nz = 0.0, 0.0, 1.0
+    cx, cy, cz = 0.5 * (x0 + x1), 0.5 * (y0 + y1), 0.5 * (z0 + z1)
+    least, most = np.inf, -np.inf
+    for i in range(lo, hi):
+        for k in range(3):
+            p = vertices[faces[order[i], k]]
+            d = nx * (p[0] - cx) + ny * (p[1] - cy) + nz * (p[2] - cz)
+            least, most = min(least, d), max(most, d)
+    shift = 0.5 * (least + most)
+    disc[0] = cx + shift * nx
+    disc[1] = cy + shift * ny
+    disc[2] = cz + shift * nz
+    disc[3], disc[4], disc[5] = nx, ny, nz
+    # Measured from the rounded centre and normal, so that rounding only widens the disc.
+    cx, cy, cz = float(disc[0]), float(disc[1]), float(disc[2])
+    nx, ny, nz = float(disc[3]), float(disc[4]), float(disc[5])
+    thick, wide = 0.0, 0.0
+    for i in range(lo, hi):
+        for k in range(3):
+            p = vertices[faces[order[i], k]]
+            dx, dy, dz = p[0] - cx, p[1] - cy, p[2] - cz
+            d = nx * dx + ny * dy + nz * dz
+            thick = max(thick, abs(d))
+            dx, dy, dz = dx - d * nx, dy - d * ny, dz - d * nz
+            wide = max(wide, dx * dx + dy * dy + dz * dz)
+    disc[6] = thick * (1.0 + 1e-6) + DISC_MM
+    disc[7] = math.sqrt(wide) * (1.0 + 1e-6) + DISC_MM
+
+
+@kernel
+def _build(vertices, faces, discs, right):  # type: ignore[no-untyped-def]
+    """Fill the tree, top-down with a stack."""
     m = len(faces)
-    centres = np.empty((3, m))
+    centres = np.empty((3, m), dtype=np.float32)
     for i in range(m):
         for k in range(3):
             a = vertices[faces[i, 0], k]
@@ -208,6 +263,7 @@ def _build(vertices, faces, boxes, right):  # type: ignore[no-untyped-def]
     while top > 0:
         top -= 1
         node, lo, hi = stack[top, 0], stack[top, 1], stack[top, 2]
+        _disc(vertices, faces, order, lo, hi, discs[node])
         if hi - lo == 1:
             right[node] = -1 - order[lo]
             continue
@@ -216,7 +272,7 @@ def _build(vertices, faces, boxes, right):  # type: ignore[no-untyped-def]
             low[k], high[k] = np.inf, -np.inf
         for i in range(lo, hi):
             for k in range(3):
-                x = centres[k, order[i]]
+                x = float(centres[k, order[i]])
                 low[k] = min(low[k], x)
                 high[k] = max(high[k], x)
         for k in range(3):
@@ -228,20 +284,3 @@ def _build(vertices, faces, boxes, right):  # type: ignore[no-untyped-def]
         stack[top, 0], stack[top, 1], stack[top, 2] = right[node], mid, hi
         stack[top + 1, 0], stack[top + 1, 1], stack[top + 1, 2] = node + 1, lo, mid
         top += 2
-    for node in range(2 * m - 2, -1, -1):
-        r = right[node]
-        for k in range(3):
-            if r < 0:
-                f = -1 - r
-                a = vertices[faces[f, 0], k]
-                b = vertices[faces[f, 1], k]
-                c = vertices[faces[f, 2], k]
-                lower, upper = min(a, b, c), max(a, b, c)
-            else:
-                lc, lh = np.float64(boxes[node + 1, k]), np.float64(boxes[node + 1, k + 3])
-                rc, rh = np.float64(boxes[r, k]), np.float64(boxes[r, k + 3])
-                lower, upper = min(lc - lh, rc - rh), max(lc + lh, rc + rh)
-            centre = np.float32(0.5 * (lower + upper))
-            half = max(upper - np.float64(centre), np.float64(centre) - lower)
-            boxes[node, k] = centre
-            boxes[node, k + 3] = np.float32(half * (1.0 + 2e-7) + 1e-9)
