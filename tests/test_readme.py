@@ -1,0 +1,64 @@
+"""The README and DEVELOPERS.md say what is true: example, commands, cautions, module map."""
+
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+REPO = Path(__file__).resolve().parents[1]
+README = (REPO / "README.md").read_text()
+DEVELOPERS = (REPO / "DEVELOPERS.md").read_text()
+
+
+def test_the_example_prints_what_the_readme_shows():
+    code = re.search(r"```python\n(.*?)```", README, re.DOTALL)
+    shown = re.search(r"```text\n(.*?)```", README, re.DOTALL)
+    assert code is not None
+    assert shown is not None
+    run = subprocess.run(
+        [sys.executable, "-c", code[1]], cwd=REPO, capture_output=True, text=True, timeout=500
+    )
+    assert run.returncode == 0, run.stderr
+    assert run.stdout.strip() == shown[1].strip()
+
+
+def test_every_command_in_the_readme_exists():
+    from viewer.cli import build_parser
+
+    jobs = set(re.findall(r"^hingewise (\w+)", README, re.MULTILINE))
+    assert {"start", "inspect", "assess", "view", "sweep"} <= jobs
+    known = build_parser().format_help()
+    for job in jobs:
+        assert re.search(rf"^\s+{job}\s", known, re.MULTILINE), job
+    targets = (REPO / "Makefile").read_text()
+    for target in re.findall(r"^make (\w+)", README, re.MULTILINE):
+        assert f"\n{target}:" in targets, target
+
+
+def test_the_ci_script_runs_the_readmes_test_command():
+    assert "make test" in (REPO / ".ci" / "run").read_text()
+
+
+def test_the_cautions_stand_in_the_readme():
+    from kinematics.result import CAUTIONS
+
+    text = " ".join(README.replace(">", " ").split())
+    for caution in CAUTIONS:
+        assert caution.split(";")[0].rstrip(".").lower() in text.lower(), caution
+
+
+@pytest.mark.parametrize("folder", ["kinematics", "viewer"])
+def test_the_module_map_names_every_module_and_no_other(folder):
+    there = {p.stem for p in (REPO / folder).glob("*.py") if p.stem != "__init__"}
+    section = re.search(rf"### {folder}\n(.*?)(\n###? |\Z)", DEVELOPERS, re.DOTALL)
+    assert section is not None
+    named = set(re.findall(r"`(\w+)\.py`", section[1]))
+    assert named == there
+
+
+def test_linked_files_exist():
+    for text in (README, DEVELOPERS):
+        for target in re.findall(r"\]\(([^)#:]+)\)", text):
+            assert (REPO / target).exists(), target
