@@ -29,6 +29,15 @@ FIGURE_FILES = {
     "arch": "error_over_arch.png",
 }
 """File of every 2-D figure."""
+EXTRA_FILES = {
+    "probability": "chance_by_tooth.png",
+    "worst": "worst_error_spread.png",
+    "decision": "decision_chart.png",
+    "ranking": "what_the_spread_comes_from.png",
+    "paths": "excursion_paths.png",
+    "error": "excursion_error.png",
+}
+"""File of every figure that only some cases have material for."""
 PLATE_FILES = {
     "oblique": "casts_and_axes.png",
     "left": "casts_from_left.png",
@@ -40,6 +49,7 @@ OUTPUT_FILES = (
     "landmarks.csv",
     "lower_error_map.ply",
     *FIGURE_FILES.values(),
+    *EXTRA_FILES.values(),
     *PLATE_FILES.values(),
     "result.json",
 )
@@ -151,6 +161,7 @@ def _make(a: Assessment, stage: Path, pictures: bool, tell: Callable[[str, float
     from kinematics.result import result_dict
     from viewer.figures import FIGURES, draw_figure, to_png, to_svg
     from viewer.report import FIGURE_TEXT, render_report
+    from viewer.report_extra import extra_figures, extra_sections
 
     tell("Writing the numbers", 0.0)
     text = json.dumps(result_dict(a), indent=2, ensure_ascii=False, allow_nan=False)
@@ -165,16 +176,21 @@ def _make(a: Assessment, stage: Path, pictures: bool, tell: Callable[[str, float
         write_ply(a.lower_true, stage / "lower_error_map.ply", fields)
     svgs = {}
     for i, name in enumerate(FIGURES):
-        tell("Drawing the figures", 0.1 + 0.1 * i)
+        tell("Drawing the figures", 0.1 + 0.08 * i)
         figure = draw_figure(name, a)
         svgs[name] = to_svg(figure, name, FIGURE_TEXT[name][0])
         (stage / FIGURE_FILES[name]).write_bytes(to_png(figure))
+    tell("Drawing the figures", 0.42)
+    more = extra_figures(a)
+    for name, figure in more.items():
+        (stage / EXTRA_FILES[name]).write_bytes(to_png(figure))
+    sections = extra_sections(a, more)
     tell("Drawing the casts", 0.5)
     plates, reason = draw_plates(a, pictures)
     for view, by_theme in plates.items():
         (stage / PLATE_FILES[view]).write_bytes(by_theme["light"])
     tell("Writing the report", 0.9)
-    page = render_report(a, svgs=svgs, plates=plates, no_plates_reason=reason)
+    page = render_report(a, svgs=svgs, plates=plates, no_plates_reason=reason, extra=sections)
     (stage / "report.html").write_text(page, encoding="utf-8")
     tell("Done", 1.0)
 

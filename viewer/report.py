@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from kinematics.uncertainty_summary import percent
 from viewer import report_tables as tables
 from viewer.palette import THEMES, Theme, css_variables
 
@@ -68,12 +69,26 @@ FIGURE_TEXT = {
 
 @dataclass(frozen=True)
 class Section:
-    """A further section of the report: text, finished SVG figures, tables."""
+    """A further section of the report: text, finished SVG figures, tables, lists.
+
+    Attributes
+    ----------
+    svgs : tuple of (caption, svg)
+        Where the caption has several lines, its first is the figure's title.
+    lists : tuple of (heading, lines)
+    """
 
     title: str
     paragraphs: tuple[str, ...] = ()
     svgs: tuple[tuple[str, str], ...] = ()
     tables: tuple[tables.Table, ...] = ()
+    lists: tuple[tuple[str, tuple[str, ...]], ...] = ()
+
+    @property
+    def captions(self) -> tuple[tuple[str, str], ...]:
+        """Title (may be empty) and text under each figure."""
+        cut = [caption.partition("\n") for caption, _ in self.svgs]
+        return tuple((head, text) if text else ("", head) for head, _, text in cut)
 
 
 def clean(value: Any) -> Any:
@@ -94,6 +109,11 @@ def facts(a: Assessment) -> list[tuple[str, str]]:
     """The few numbers that stand beside the answer."""
     even = a.verdict.break_even_departure_mm
     kind = "opening" if a.departure_mm > 0 else "closing"
+    chance = (
+        []
+        if a.uncertainty is None
+        else [("chance beyond tolerance", percent(a.uncertainty.options[0].beyond_any))]
+    )
     return [
         ("largest error", f"{tables.plain(1e3 * a.verdict.worst_error_mm)} µm"),
         ("at", a.verdict.worst_landmark),
@@ -104,6 +124,7 @@ def facts(a: Assessment) -> list[tuple[str, str]]:
             f"{tables.plain(even, 2)} mm" if math.isfinite(even) else "none within hinge range",
         ),
         ("stop", tables.STOP_LABEL[a.verdict.stop]),
+        *chance,
     ]
 
 
@@ -164,7 +185,10 @@ def render_report(
         plates=shown,
         no_plates_reason=no_plates_reason,
         figures=[(n, *FIGURE_TEXT[n], Markup(svgs[n])) for n in FIGURE_TEXT if n in svgs],
-        extra=[(s, [(t, Markup(svg)) for t, svg in s.svgs]) for s in extra],
+        extra=[
+            (s, [(*words, Markup(svg)) for words, (_, svg) in zip(s.captions, s.svgs)])
+            for s in extra
+        ],
         remedies=tables.remedy_table(a),
         tables=[
             tables.axes_table(a),
@@ -176,7 +200,8 @@ def render_report(
             tables.mounting_table(a),
         ],
         assumptions=tables.assumptions(a),
-        sources=tables.SOURCES,
+        sources=tables.sources(a),
+        would_add=tables.what_would_add(a),
         cautions=CAUTIONS,
         versions=versions(),
     )

@@ -301,6 +301,21 @@ def findings_table(a: Assessment) -> Table:
     )
 
 
+def what_would_add(a: Assessment) -> str:
+    """One line that names the tables of the case file which would add to this report; or none."""
+    case = a.case
+    absent = [
+        f"[{name}] ({what})"
+        for name, what in (
+            ("uncertainty", "how sure the answer is, when it matters, what from"),
+            ("third_point", "what the third reference point costs"),
+            ("articulator", "excursions"),
+        )
+        if getattr(case, name) is None
+    ]
+    return f"The case file can add to this report: {'; '.join(absent)}." if absent else ""
+
+
 def assumptions(a: Assessment) -> list[str]:
     """What the numbers take for granted, for this case."""
     pin = (
@@ -342,3 +357,15 @@ SOURCES = (
     "“bam”; Crameri, Shephard and Heron, Nat Commun 2020;11:5444.",
 )
 """Where the method and the pictures come from, and how much of each source was read."""
+RISK_SOURCES = (
+    "Uncertainty: JCGM 101:2008 and JCGM 100:2008 (from memory, checked by recomputing the "
+    "standard's worked examples). Intervals of counted chances: Wilson EB, J Am Stat Assoc "
+    "1927;22:209-212 (from memory). Variance shares: Sobol' 2001, Saltelli et al. 2010 (from "
+    "memory, checked on a function with known shares).",
+)
+"""The same for the uncertainty."""
+
+
+def sources(a: Assessment) -> tuple[str, ...]:
+    """The sources of what this report shows."""
+    return SOURCES if a.risk is None else (*SOURCES, *RISK_SOURCES)

@@ -1,0 +1,374 @@
+"""The report's further sections: how sure, when it matters, what from, the transfer, excursions.
+
+Each comes only where the case has what it needs; :func:`what_would_add` names the tables of the
+case file that would bring the others.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from kinematics.uncertainty_summary import percent, wilson_interval
+from viewer.excursion_figures import draw_excursion_figure
+from viewer.figure_look import wrapped
+from viewer.figures import to_svg
+from viewer.report import Section
+from viewer.report_excursions import excursion_paragraphs, excursion_table, settings_table
+from viewer.report_tables import NONE, Table, plain, signed, yes_no
+from viewer.risk_figures import draw_risk_figure, tooth_chances
+
+if TYPE_CHECKING:
+    from kinematics.assess import Assessment
+    from kinematics.risk import Risk
+    from kinematics.transfer import Transfer
+    from kinematics.uncertainty_summary import UncertaintySummary
+
+WORST_ROWS = 6
+"""Landmarks in the table of coverage intervals, those of largest mean error (ours)."""
+CAPTIONS = {
+    "probability": (
+        "Chance of leaving the tolerance, tooth by tooth",
+        "At the landmark of each tooth where the chance is largest; on the right, that it happens "
+        "at any landmark of the arch. Bars show the axis as it is transferred and the axis located "
+        "on the patient.",
+    ),
+    "worst": (
+        "How far the largest error spreads",
+        "The largest error on the arch in each trial. Green ground: within your tolerance; rose: "
+        "beyond.",
+    ),
+    "decision": (
+        "Departure against axis error",
+        "Along: how far the target lies from the record. Up: how far each arbitrary point lies "
+        "from the true axis, in the direction that is worst for this patient. Left of the dotted "
+        "line the tolerance holds whichever way the points are off. A case's own direction is "
+        "usually milder than the worst.",
+    ),
+    "ranking": (
+        "Share of each uncertain input",
+        "Part of each uncertain input in the variance of the largest error: by itself, and "
+        "together with other inputs. The parts together can exceed 100 %, since a joint effect "
+        "counts for each input in it.",
+    ),
+    "paths": (
+        "Paths of the tooth that errs most",
+        "From where the patient's path starts, at true scale. Solid: the patient, about the true "
+        "axis. Dashed: the articulator, on which the casts stand by the arbitrary axis.",
+    ),
+    "error": (
+        "Error along each excursion",
+        "Distance between where the articulator carries a tooth and where it goes in the patient, "
+        "at the same way of the condyles. One line a landmark; the worst is drawn strongly.",
+    ),
+}
+"""Title and text of every figure of these sections."""
+RISK_NAMES = ("probability", "worst", "decision", "ranking")
+
+
+def extra_figures(a: Assessment) -> dict[str, Any]:
+    """Draw the figures that the case has material for, by their names in :data:`CAPTIONS`."""
+    drawn = {}
+    if a.risk is not None:
+        names = RISK_NAMES if a.risk.ranking else RISK_NAMES[:-1]
+        drawn.update({name: draw_risk_figure(name, a) for name in names})
+    if a.excursions is not None and a.excursions.kinds:
+        landmark = a.excursions.names.index(a.excursions.worst()[1])
+        drawn["paths"] = draw_excursion_figure("paths", a.excursions, landmark)
+        short = tuple(wrapped(name, 12, 2) for name in a.excursions.names)
+        drawn["error"] = draw_excursion_figure("error", replace(a.excursions, names=short))
+    return drawn
+
+
+def extra_sections(
+    assessment: Assessment, figures: Mapping[str, Any] | None = None
+) -> tuple[Section, ...]:
+    """The sections that the case has material for, in the order of the report.
+
+    Parameters
+    ----------
+    assessment : Assessment
+    figures : mapping, optional
+        From :func:`extra_figures`; drawn where not given.
+
+    Notes
+    -----
+    *Guarantee*: no section without content; every number is the record's own.
+    """
+    a = assessment
+    drawn = extra_figures(a) if figures is None else figures
+
+    def svgs(*names: str) -> tuple[tuple[str, str], ...]:
+        return tuple(
+            ("\n".join(CAPTIONS[n]), to_svg(drawn[n], n, CAPTIONS[n][0]))
+            for n in names
+            if n in drawn
+        )
+
+    found = []
+    if a.risk is not None:
+        found += [
+            _how_sure(a, a.risk.spread, svgs("probability", "worst")),
+            Section(
+                "When does it matter",
+                (_when(a.risk.spread),),
+                svgs("decision"),
+            ),
+        ]
+        if a.risk.ranking:
+            found.append(_ranking(a.risk, svgs("ranking")))
+    if a.transfer.sentences or a.transfer.mounting_sd_mm is not None:
+        found.append(_transfer(a, a.transfer))
+    if a.excursions is not None and a.excursions.kinds:
+        e = a.excursions
+        found.append(
+            Section(
+                "Excursions",
+                excursion_paragraphs(e, a.verdict.tolerance_mm),
+                svgs("paths", "error"),
+                (
+                    *(excursion_table(e, k, a.landmarks.teeth) for k in e.kinds),
+                    settings_table(e),
+                ),
+            )
+        )
+    return tuple(found)
+
+
+def chance(share: float, trials: int) -> str:
+    """A counted probability in words that its number of trials can carry."""
+    high = 100.0 * wilson_interval(share, trials)[1]
+    if share < 0.001 and high > 0.1:
+        return f"under {math.ceil(10.0 * high) / 10.0:.1f} %"
+    return percent(share)
+
+
+def count(n: int) -> str:
+    """A whole number with thin groups of thousands."""
+    return f"{n:,}".replace(",", " ")
+
+
+def _how_sure(
+    a: Assessment, spread: UncertaintySummary, svgs: tuple[tuple[str, str], ...]
+) -> Section:
+    q = spread.quantities["magnitude"]
+    i = int(np.argmax(q.mean))
+    low, high = 1e3 * q.symmetric[i]
+    worst = (
+        f"The error is largest on average at {spread.names[i]}: {plain(1e3 * q.mean[i])} µm, with "
+        f"a standard uncertainty of {_fine(q.uncertainty[i])} µm; "
+        f"{100 * spread.coverage:g} % of the trials lie between {plain(low)} and {plain(high)} µm."
+    )
+    settled = (
+        "the numbers had settled by then"
+        if spread.status == "stabilised"
+        else "the numbers had NOT settled by then, so that their last digits may still change"
+    )
+    run = (
+        f"Found by letting chance draw every uncertain input {count(spread.trials)} times and "
+        f"closing the casts each time (seed {spread.seed}); {settled}."
+    )
+    if spread.failed_trials:
+        run += f" {count(spread.failed_trials)} draws could not be closed and are left out."
+    assumed = (
+        f"Arbitrary axis: {spread.population}.",
+        *spread.assumptions,
+        "Method: Monte Carlo propagation with its stabilisation test, and the first-order result "
+        "beside it, after JCGM 101:2008. Where the two disagree, the Monte Carlo result stands.",
+    )
+    return Section(
+        "How sure is it",
+        (*spread.sentences, worst, run),
+        svgs,
+        (_chance_table(a, spread), _options_table(spread), _coverage_table(spread)),
+        (("What this takes for granted, and from where", assumed),),
+    )
+
+
+def _fine(value_mm: float) -> str:
+    """Micrometres of an uncertainty: one decimal where it is small."""
+    um = 1e3 * float(value_mm)
+    return plain(um, 1 if um < 9.95 else 0)
+
+
+def _chance_table(a: Assessment, spread: UncertaintySummary) -> Table:
+    named = [(o, tooth_chances(a, o.name)) for o in spread.options]
+    labels, _, at = named[0][1]
+    rows = [
+        (label, at[i], *(chance(float(c[i]), spread.trials) for _, (_, c, _) in named))
+        for i, label in enumerate(labels)
+    ]
+    rows.append(
+        (
+            "anywhere",
+            NONE,
+            *(chance(o.beyond_any, spread.trials) for o in spread.options),
+        )
+    )
+    return Table(
+        f"Chance of an error beyond {plain(1e3 * spread.tolerance_mm)} µm, by tooth",
+        ("tooth", "where it is likeliest", *(o.name for o in spread.options)),
+        (False, False, *[True] * len(spread.options)),
+        tuple(rows),
+        "Each tooth at the landmark of it where the chance is largest (named for the arbitrary "
+        "axis).",
+    )
+
+
+def _options_table(spread: UncertaintySummary) -> Table:
+    def room(value_mm: float) -> str:
+        return f"{plain(value_mm, 1)} mm" if math.isfinite(value_mm) else "20 mm and more"
+
+    limit = f"{100.0 * spread.risk_limit:g} %"
+    gain = 100.0 * spread.value_of_locating
+    return Table(
+        "Ways to proceed, by their chance",
+        ("way", "what it means", "departure, mm", "chance beyond tolerance", "its 95 % interval, %",
+         "largest error: half below, µm", f"{100 * spread.coverage:g} % below, µm"),
+        (False, False, True, True, True, True, True),
+        tuple(
+            (
+                o.name,
+                o.what,
+                signed(o.departure_mm, 2),
+                chance(o.beyond_any, spread.trials),
+                " to ".join(plain(100.0 * end, 2) for end in o.beyond_any_interval),
+                plain(1e3 * o.worst_median_mm),
+                plain(1e3 * o.worst_high_mm),
+            )
+            for o in spread.options
+        ),
+        "Interval of the chance: for the number of trials alone. Locating the axis changes the "
+        f"chance by {signed(-gain)} percentage points. Largest departure with a chance of at most "
+        f"{limit}: {room(spread.largest_departure_mm)} on the arbitrary axis, "
+        f"{room(spread.largest_departure_located_mm)} on the located one.",
+    )  # fmt: skip
+
+
+def _coverage_table(spread: UncertaintySummary) -> Table:
+    q = spread.quantities["magnitude"]
+    order = np.argsort(-q.mean, kind="stable")[:WORST_ROWS]
+
+    def pair(ends: Any) -> str:
+        return f"{plain(1e3 * float(ends[0]))} to {plain(1e3 * float(ends[1]))}"
+
+    return Table(
+        f"Size of the error where it is largest, {100 * spread.coverage:g} % coverage",
+        ("landmark", "mean, µm", "standard uncertainty, µm", "symmetric interval, µm",
+         "shortest interval, µm", "first order: estimate, µm", "its uncertainty, µm",
+         "its interval, µm", "first order agrees"),
+        (False, True, True, True, True, True, True, True, False),
+        tuple(
+            (
+                spread.names[i],
+                plain(1e3 * float(q.mean[i])),
+                _fine(q.uncertainty[i]),
+                pair(q.symmetric[i]),
+                pair(q.shortest[i]),
+                plain(1e3 * float(q.gum_estimate[i])),
+                _fine(q.gum_uncertainty[i]),
+                pair(q.gum_interval[i]),
+                yes_no(bool(q.gum_validated[i])),
+            )
+            for i in order
+        ),
+        "Arbitrary axis as planned. Symmetric: as many trials lie below it as above it.",
+    )  # fmt: skip
+
+
+def _when(spread: UncertaintySummary) -> str:
+    return (
+        f"At a tolerance of {plain(1e3 * spread.tolerance_mm)} µm the chart says how much "
+        "departure an axis error allows, and how near the true axis a planned departure needs the "
+        "points to be, for this patient's arch and this stop. It holds for an error of the axis "
+        "alone; the chances above add what else is uncertain."
+    )
+
+
+def _ranking(risk: Risk, svgs: tuple[tuple[str, str], ...]) -> Section:
+    def interval(ends: tuple[float, float]) -> str:
+        return " to ".join(plain(100.0 * min(max(e, 0.0), 1.0)) for e in ends)
+
+    rows = tuple(
+        (str(r.rank), r.name, plain(100.0 * r.first), interval(r.first_interval),
+         plain(100.0 * r.total), interval(r.total_interval))
+        for r in risk.ranking
+    )  # fmt: skip
+    table = Table(
+        "Inputs by their part in the variance of the largest error",
+        ("rank", "input", "by itself, %", "95 % interval, %", "with others, %",
+         "95 % interval, %"),
+        (True, False, True, True, True, True),
+        rows,
+        "Sobol' indices, first order and total; the intervals come from resampling. A small "
+        "estimate may fall below 0 by chance.",
+    )  # fmt: skip
+    return Section(
+        "What the spread comes from",
+        tuple(r.sentence for r in risk.ranking[:3]),
+        svgs,
+        (table,),
+    )
+
+
+def _transfer(a: Assessment, t: Transfer) -> Section:
+    found = []
+    if t.third_point is not None:
+        p = t.third_point
+        found.append(
+            Table(
+                "Third reference point",
+                ("what", "without its error", "with its error", "change"),
+                (False, True, True, True),
+                (
+                    ("sagittal condylar inclination, °", *_change(*p.sagittal_deg, 1)),
+                    ("Bennett angle, °", *_change(*p.bennett_deg, 1)),
+                    ("tilt of the casts, °", *_change(0.0, p.tilt_deg, 2)),
+                    ("closure error at equal angles or tooth contact, µm", NONE, NONE,
+                     plain(1e3 * p.equal_angle_change_mm, 1)),
+                    ("closure error with the incisal pin, µm", NONE, NONE,
+                     plain(1e3 * p.pin_change_mm, 1)),
+                ),
+                f"The point was used {signed(p.error_superior_mm, 1)} mm from where it belongs "
+                f"(+ superior), {plain(p.reach_mm)} mm from the axis.",
+            )
+        )  # fmt: skip
+    if a.mounting.influences:
+        found.append(
+            Table(
+                "What each reading of the mounting moves",
+                ("reading", "its standard deviation moves the teeth by, µm"),
+                (False, True),
+                tuple((n, plain(1e3 * mm)) for n, mm in a.mounting.influences),
+                "Against the axis; repeat the first reading first.",
+            )
+        )
+    if t.mounting_sd_mm is not None:
+        size = np.linalg.norm(t.mounting_sd_mm, axis=1)
+        order = np.argsort(-size, kind="stable")[:WORST_ROWS]
+        found.append(
+            Table(
+                "Where the mounting leaves the casts uncertain",
+                ("landmark", "antero-posterior, µm", "transverse, µm", "vertical, µm", "all, µm"),
+                (False, True, True, True, True),
+                tuple(
+                    (a.landmarks.names[i], *(plain(1e3 * float(c)) for c in t.mounting_sd_mm[i]),
+                     plain(1e3 * float(size[i])))
+                    for i in order
+                ),
+                "Standard uncertainty against the axis from the mounting's readings alone, at the "
+                "landmarks where it is largest.",
+            )
+        )  # fmt: skip
+    return Section("The transfer", t.sentences, (), tuple(found))
+
+
+def _change(before: float, after: float, digits: int) -> tuple[str, str, str]:
+    return plain(before, digits), plain(after, digits), signed(after - before, digits)
+
+
+__all__ = ["CAPTIONS", "extra_figures", "extra_sections"]
