@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 FORMATS = (".gif", ".mp4")
 LAYERS = ("upper", "lower", "articulator", "axes", "arcs", "contact")
+CAUTION = "Planning, teaching and research aid; not a medical device. Verify on the patient."
 HOLD = 0.3
 """Share of the frames that rest at the end."""
 
@@ -65,8 +66,8 @@ def write_animation(
     assessment: Assessment,
     path: Path | str,
     *,
-    frames: int = 48,
-    fps: int = 16,
+    frames: int = 36,
+    fps: int = 12,
     factor: int = 1,
     theme: Theme = "light",
     view: str = "left",
@@ -160,11 +161,16 @@ def draw_frames(
     try:
         # The articulator's lower is drawn from the target pose, so that its motion can be set.
         ghost = assessment.stops[assessment.verdict.stop].error_motion.inv()
+        plotter.enable_depth_peeling(4)
         plotter.enable_anti_aliasing("ssaa")
         ink = colours(theme).ink
         stop = STOP_LABEL[assessment.verdict.stop]
-        out = []
-        for share in ease(frames):
+        out: list[NDArray[np.uint8]] = []
+        shares = ease(frames)
+        for i, share in enumerate(shares):
+            if i and share == shares[i - 1]:  # at rest
+                out.append(out[-1])
+                continue
             patient, articulator = lower_motions(assessment, float(share), factor)
             for actor in actors.get("lower", []):
                 actor.user_matrix = patient.as_matrix()
@@ -172,10 +178,11 @@ def draw_frames(
                 actor.user_matrix = (articulator * ghost).as_matrix()
             left = (1.0 - share) * assessment.departure_mm
             plotter.add_text(
-                f"{abs(left):.1f} mm from the target (incisors); stop: {stop}; "
-                f"articulator's error drawn x{factor}",
+                f"{abs(left):.1f} mm from the target (incisors); stop: {stop}\n"
+                f"blue: patient, true axis   orange: articulator, arbitrary axis, its error drawn "
+                f"x{factor}\n{CAUTION}",
                 position="lower_left",
-                font_size=10,
+                font_size=9,
                 color=ink,
                 name="caption",
             )

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 
 ARCS_BOX = (400.0, 350.0)
 CURVE_BOX = (400.0, 215.0)
-MARGIN = {"left": 44.0, "right": 8.0, "top": 12.0, "bottom": 36.0}
+MARGIN = {"left": 44.0, "right": 8.0, "top": 20.0, "bottom": 36.0}
 TICK_STEPS = (1.0, 2.0, 5.0)
 NAME_PX = 130.0
 """Names nearer than this across are written under each other."""

@@ -61,6 +61,7 @@ class Pending:
         self._point: list[float] = []
         self._suggestion = ""
         self._tooth = 0
+        self._at: list[float] = []
 
     def pick(self, reading: Reading, kind: str, origin: Any, direction: Any) -> Hit:
         """Pick on the lower at the target pose (``landmark``) or on the upper (``fiducial``).
@@ -83,6 +84,9 @@ class Pending:
             self._kind = ""
             raise InputError("point", "a click beside the cast", "a click on it", "Click again.")
         self._kind, self._tooth = kind, hit.tooth
+        to_target = reading.geometry.poses.target_from_scanned
+        shown = to_target.apply(hit.point_mm) if kind == "landmark" else hit.point_mm
+        self._at = [round(float(v), 3) for v in shown]
         if kind == "landmark":
             self._point = lower_scan_point(placed, hit.point_mm)
             taken = {mark.name for mark in reading.case.landmarks}
@@ -160,6 +164,12 @@ class Pending:
             width = round(float(reading.true_axis.width_mm), 4)
             data.setdefault("true_axis", {"width_mm": width})
         return case_from_dict(data, folder=reading.case.folder)
+
+    def marker(self) -> list[dict[str, Any]]:
+        """The picked point as something to draw (``axis_orbital``, mm); empty without one."""
+        if not self._kind:
+            return []
+        return [{"layer": "pick", "role": "contact", "at": self._at, "radius": 0.7}]
 
     def picked_state(self) -> dict[str, Any]:
         """The picked point for the page."""

@@ -304,8 +304,10 @@ class Desk:
         if self._casts is None or self._casts[0] is not lower:
             self._casts_rev += self._casts is not None
             self._casts = (lower, b"")
+        scene = scene_state(reading, self._factor)
+        scene["points"] += self._points.marker()
         return {
-            "scene": scene_state(reading, self._factor),
+            "scene": scene,
             "arcs": arcs_chart(reading, self._factor, ARCS_BOX),
             "factor": self._factor,
             "casts_rev": self._casts_rev,

@@ -284,7 +284,7 @@
       if (casts.upper && L.upper) cast(casts.upper, this.colours.upper, see, IDENTITY);
       if (casts.lower && (L.lower || L.map)) cast(casts.lower, this.colours.lower, L.map ? 1 : see, s.target, { map: L.map });
       for (const t of this.tubes) if (L[t.layer]) item(t.mesh, this.colours[t.role], 1, IDENTITY);
-      for (const p of s.points) if (L[p.layer]) {
+      for (const p of s.points) if (L[p.layer] || p.layer === "pick") {
         const r = p.radius;
         item(this.ball, this.colours[p.role], 1, [r, 0, 0, 0, 0, r, 0, 0, 0, 0, r, 0, ...p.at, 1]);
       }

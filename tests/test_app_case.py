@@ -1,0 +1,117 @@
+"""What the viewer's controls do to a case."""
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from kinematics.axis import HingeAxis
+from kinematics.errors import InputError
+from kinematics.placement import place
+from tests.cases import landmarks_only, open_pair
+from viewer.app_case import OFFSETS, changed, control_values, number, offsets
+
+SMALL = st.floats(-12.0, 12.0).map(lambda v: round(v, 3))
+
+
+def placed_of(case):
+    placed = place(case)
+    return placed, placed.geometry()
+
+
+def test_the_controls_show_the_offsets_and_the_departure_of_the_case():
+    placed, geometry = placed_of(landmarks_only())
+    values = control_values(placed, geometry)
+    assert values["left_anterior_mm"] == 5.0
+    assert values["right_superior_mm"] == 0.0
+    assert values["departure_mm"] == -3.0
+    assert values["stop"] == "pin"
+
+
+@settings(max_examples=25)
+@given(st.floats(-9.0, 9.0).map(lambda v: round(v, 2)))
+def test_a_departure_set_is_the_departure_read_back(departure):
+    placed, geometry = placed_of(landmarks_only())
+    again, there = placed_of(changed(placed, geometry, "departure_mm", departure))
+    assert control_values(again, there)["departure_mm"] == pytest.approx(departure, abs=2e-4)
+
+
+@settings(max_examples=25)
+@given(departure=st.floats(-9.0, 9.0), vdo=st.floats(-3.0, 3.0))
+def test_the_departure_moves_the_record_and_leaves_the_target(departure, vdo):
+    case = landmarks_only(target={"vdo_change_mm": vdo, "site": "incisors"})
+    placed, geometry = placed_of(case)
+    case = changed(placed, geometry, "departure_mm", departure)
+    _, there = placed_of(case)
+    assert case.target == placed.case.target
+    assert there.poses.target_opening_deg == pytest.approx(geometry.poses.target_opening_deg)
+
+
+def test_a_departure_of_zero_makes_record_and_target_one_pose():
+    placed, geometry = placed_of(landmarks_only())
+    _, there = placed_of(changed(placed, geometry, "departure_mm", 0))
+    assert there.poses.true_closing_deg == pytest.approx(0.0, abs=1e-9)
+
+
+def test_casts_scanned_in_the_record_keep_the_record_and_move_the_target(scans):
+    placed, geometry = placed_of(open_pair(scans))
+    case = changed(placed, geometry, "departure_mm", -4.0)
+    assert case.record.as_scanned
+    assert case.target.vdo_change_mm == -4.0
+    again, there = placed_of(case)
+    assert control_values(again, there)["departure_mm"] == pytest.approx(-4.0, abs=2e-4)
+
+
+@settings(max_examples=30)
+@given(SMALL, SMALL, SMALL, SMALL)
+def test_offsets_of_a_line_do_not_depend_on_which_of_its_points_were_given(a, b, c, d):
+    true = HingeAxis([0, 55, 0], [0, -55, 0])
+    left, right = np.array([a, 55.0, b]), np.array([c, -55.0, d])
+    way = left - right
+    other = HingeAxis(left + 0.4 * way, right + 0.2 * way)
+    expected = [[a, b], [c, d]]
+    assert np.allclose(offsets(true, HingeAxis(left, right)), expected)
+    assert np.allclose(offsets(true, other), expected)
+
+
+def test_an_axis_given_by_points_becomes_the_same_line_by_offsets():
+    case = landmarks_only(
+        arbitrary_axis={
+            "left_point_mm": [4.0, 50.0, -2.0],
+            "right_point_mm": [6.0, -58.0, 1.0],
+            "frame": "axis_orbital",
+        }
+    )
+    placed, geometry = placed_of(case)
+    shown = control_values(placed, geometry)
+    again, there = placed_of(changed(placed, geometry, "left_anterior_mm", 9.0))
+    for name in OFFSETS[1:]:
+        assert control_values(again, there)[name] == pytest.approx(shown[name], abs=1e-4)
+    assert control_values(again, there)["left_anterior_mm"] == 9.0
+
+
+@pytest.mark.parametrize("text", ["", "abc", "nan", "inf", "1e999", "2;3", None])
+def test_what_is_no_number_is_refused_with_the_control_s_name(text):
+    with pytest.raises(InputError, match=r"tolerance_mm: got .* need a number"):
+        number("tolerance_mm", text)
+
+
+@pytest.mark.parametrize(("text", "value"), [("2,5", 2.5), (" −3 ", -3.0), ("1e-1", 0.1)])
+def test_a_comma_and_a_true_minus_are_read(text, value):
+    assert number("departure_mm", text) == value
+
+
+@pytest.mark.parametrize(
+    ("control", "value"),
+    [
+        ("left_anterior_mm", 77),
+        ("tolerance_mm", 0),
+        ("stop", "gravity"),
+        ("departure_mm", 45),
+        ("mounting", 1),
+    ],
+)
+def test_values_out_of_range_are_refused(control, value):
+    placed, geometry = placed_of(landmarks_only())
+    with pytest.raises(InputError):
+        changed(placed, geometry, control, value)

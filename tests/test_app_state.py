@@ -1,0 +1,198 @@
+"""A viewing session: numbers, history, and what survives a refused value."""
+
+import numpy as np
+import pytest
+
+from kinematics.assess import assess_placed
+from kinematics.case import read_case, set_field
+from kinematics.errors import InputError
+from kinematics.placement import place
+from tests.cases import landmarks_only, open_pair
+from viewer.app_place import clearly_apart, place_again
+from viewer.app_state import Session, Superseded, complete, read_numbers, spread_of, weigh
+
+CHANGES = [
+    ("left_anterior_mm", -2.5),
+    ("right_superior_mm", 4.0),
+    ("departure_mm", -1.25),
+    ("tolerance_mm", 0.12),
+    ("departure_mm", -2.75),
+    ("stop", "equal_angle"),
+    ("stop", "contact"),
+]
+
+
+def assess(case):
+    """A fresh assessment, without the spread (which no slider waits for)."""
+    return assess_placed(place(case), uncertainty=False)
+
+
+def assert_same_numbers(reading, found):
+    assert set(reading.stops) == set(found.stops)
+    for stop, result in reading.stops.items():
+        assert np.allclose(result.error_mm, found.stops[stop].error_mm, atol=1e-9)
+        assert np.allclose(result.high_mm, found.stops[stop].high_mm, atol=1e-9)
+    assert reading.departure_mm == pytest.approx(found.departure_mm, abs=1e-9)
+    assert reading.decision == found.verdict.stop
+    assert (reading.pair is None) == (found.contact_pair is None)
+    if reading.pair is not None:
+        assert np.allclose(reading.pair.error_mm, found.contact_pair.error_mm, atol=1e-9)
+
+
+def test_after_any_changes_the_numbers_are_those_of_a_fresh_assessment(demo_case_path):
+    session = Session(read_case(demo_case_path))
+    for control, value in CHANGES:
+        session.change(control, value)
+    assert_same_numbers(session.reading, assess(session.case))
+
+
+def test_of_real_scans_the_numbers_are_those_of_a_fresh_assessment(scans):
+    session = Session(open_pair(scans))
+    session.change("left_superior_mm", 3.0)
+    session.change("departure_mm", -5.0)
+    assert_same_numbers(session.reading, assess(session.case))
+
+
+def test_completing_a_reading_gives_the_assessment_of_the_case(demo_case_path):
+    session = Session(read_case(demo_case_path))
+    session.change("right_anterior_mm", -4.0)
+    mine, whole = complete(session.reading), assess(session.case)
+    assert mine.verdict.sentence == whole.verdict.sentence
+    assert mine.mouth.propped_deg == pytest.approx(whole.mouth.propped_deg)
+    assert set(mine.curve.worst_error_mm) == set(whole.curve.worst_error_mm)
+    for stop, error in whole.curve.worst_error_mm.items():
+        assert np.allclose(mine.curve.worst_error_mm[stop], error, atol=1e-9, equal_nan=True)
+
+
+def test_weighing_a_closed_form_stop_gives_the_whole_verdict():
+    session = Session(landmarks_only())
+    verdict, curve = weigh(session.reading)
+    whole = assess(landmarks_only())
+    assert verdict.sentence == whole.verdict.sentence
+    assert np.allclose(curve.worst_error_mm["pin"], whole.curve.worst_error_mm["pin"])
+
+
+def test_a_long_computation_is_given_up_when_the_case_has_changed(demo_case_path):
+    session = Session(read_case(demo_case_path))
+
+    def changed_meanwhile():
+        raise Superseded
+
+    with pytest.raises(Superseded):
+        complete(session.reading, changed_meanwhile)
+    with pytest.raises(Superseded):
+        spread_of(session.reading, changed_meanwhile)
+
+
+def test_undo_and_redo_walk_through_the_cases():
+    session = Session(landmarks_only())
+    start = session.case
+    session.change("left_anterior_mm", 1.0)
+    first = session.case
+    session.change("tolerance_mm", 0.2)
+    assert session.undo()
+    assert session.case == first
+    assert session.undo()
+    assert session.case == start
+    assert not session.undo()
+    assert session.redo()
+    assert session.case == first
+    session.change("tolerance_mm", 0.5)
+    assert not session.can_redo
+
+
+def test_one_drag_is_one_step_to_undo():
+    session = Session(landmarks_only())
+    for value in (1.0, 2.0, 3.0):
+        session.change("left_anterior_mm", value, gesture="drag 1")
+    session.change("left_anterior_mm", 4.0, gesture="drag 2")
+    session.undo()
+    assert session.case.arbitrary_axis.left_anterior_mm == 3.0
+    session.undo()
+    assert session.case.arbitrary_axis.left_anterior_mm == 5.0
+
+
+def test_undo_between_two_parts_of_a_drag_starts_a_new_step():
+    session = Session(landmarks_only())
+    session.change("left_anterior_mm", 1.0, gesture="g")
+    session.undo()
+    session.change("left_anterior_mm", 2.0, gesture="g")
+    session.undo()
+    assert session.case.arbitrary_axis.left_anterior_mm == 5.0
+
+
+def test_reset_returns_to_the_case_as_opened_and_can_be_undone():
+    session = Session(landmarks_only())
+    session.change("left_anterior_mm", 1.0)
+    session.change("stop", "equal_angle")
+    assert session.reset()
+    assert session.case == session.original
+    assert not session.reset()
+    session.undo()
+    assert session.case.decision.stop == "equal_angle"
+
+
+@pytest.mark.parametrize(
+    ("control", "value"),
+    [("left_anterior_mm", 60), ("tolerance_mm", "x"), ("departure_mm", 1e9), ("stop", "none")],
+)
+def test_a_refused_value_leaves_the_last_good_state(control, value):
+    session = Session(landmarks_only())
+    session.change("right_anterior_mm", 2.0)
+    before, reading, rev = session.case, session.reading, session.rev
+    with pytest.raises(InputError, match=control):
+        session.change(control, value)
+    assert session.case is before
+    assert session.reading is reading
+    assert session.rev == rev
+    assert session.can_undo
+
+
+def test_a_record_inside_the_tooth_contact_is_refused_and_the_last_state_stays(scans):
+    case = open_pair(scans, target={"vdo_change_mm": -3.0, "site": "incisors"})
+    session = Session(case)
+    before = session.reading
+    with pytest.raises(InputError, match="departure_mm"):
+        session.change("departure_mm", -200)
+    assert session.reading is before
+
+
+def test_the_short_way_of_placing_gives_what_the_long_way_gives(demo_case_path):
+    session = Session(read_case(demo_case_path))
+    placed = session.reading.placed
+    for field, value in [
+        ("arbitrary_axis.left_superior_mm", 7.0),
+        ("record.thickness_mm", 4.5),
+        ("decision.tolerance_mm", 0.4),
+    ]:
+        case = set_field(placed.case, field, value)
+        short, long = place_again(placed, case), placed.with_case(case)
+        a, b = read_numbers(short), read_numbers(long)
+        for stop, result in b.stops.items():
+            assert np.array_equal(a.stops[stop].error_mm, result.error_mm)
+        assert short.lower is placed.lower
+        placed = short
+
+
+def test_clearly_apart_never_promises_what_the_distance_denies(demo_case_path):
+    placed = Session(read_case(demo_case_path)).reading.placed
+    axis = placed.mounting.arbitrary_axis
+    kept = 0
+    for dx in np.linspace(-20, 90, 23):
+        step = {f"{side}_anterior_mm": dx for side in ("left", "right")}
+        step |= {f"{side}_superior_mm": -0.4 * dx for side in ("left", "right")}
+        moved = axis.shifted(**step)
+        if clearly_apart(moved, placed.lower):
+            kept += 1
+            assert moved.distance_mm(placed.lower.vertices_mm).min() >= 10.0
+    assert 0 < kept < 23
+
+
+def test_an_axis_driven_into_the_casts_is_refused(demo_case_path):
+    session = Session(read_case(demo_case_path))
+    for name in ("left", "right"):
+        session.change(f"{name}_anterior_mm", 45.0)
+    good = session.reading
+    with pytest.raises(InputError, match=r"left_superior_mm.*mm from the .* cast"):
+        session.change("left_superior_mm", -40.0)
+    assert session.reading is good
