@@ -5,12 +5,14 @@ from __future__ import annotations
 import os
 import pickle
 import shutil
+import threading
 import time
 from collections.abc import Callable, Iterator
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from concurrent.futures.process import BrokenProcessPool
 from dataclasses import dataclass
-from multiprocessing import get_context
+from multiprocessing import get_context, parent_process
+from multiprocessing.connection import wait as wait_for
 from pathlib import Path
 from typing import Any
 
@@ -182,7 +184,16 @@ _JOB: tuple[SweepJob, str] | None = None
 
 def _start_worker(payload: bytes) -> None:
     global _JOB
+    threading.Thread(target=_end_with_parent, daemon=True).start()
     _JOB = pickle.loads(payload)
+
+
+def _end_with_parent() -> None:
+    """End this worker when the run is killed: it would wait for work for ever otherwise."""
+    parent = parent_process()
+    if parent is not None:
+        wait_for([parent.sentinel])
+        os._exit(1)
 
 
 def _work(chunk: int) -> bytes:

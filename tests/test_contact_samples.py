@@ -79,7 +79,7 @@ def test_the_motion_acts_after_the_pair_s_own_start_pose(pair):
 
 
 def test_statuses_tell_touching_from_never_meeting(pair):
-    true, used, _ = random_samples(2, 4)
+    _, used, _ = random_samples(2, 4)
     overlap = np.vstack([np.eye(3), [[0.0, 0.0, 3.0]]])
     away = np.vstack([np.eye(3), [[0.0, 0.0, 60.0]]])
     status, closing, _ = sample_contacts(

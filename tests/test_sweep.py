@@ -135,7 +135,8 @@ def test_kill_9_in_the_middle_loses_no_finished_part(tmp_path, whole, workers):
     children = psutil.Process(running.pid).children(recursive=True)
     os.kill(running.pid, signal.SIGKILL)
     assert running.wait(timeout=60) == -signal.SIGKILL
-    psutil.wait_procs(children, timeout=30)
+    _, left = psutil.wait_procs(children, timeout=60)
+    assert not left  # no worker outlives the run
     finished = sorted(p.name for p in out.glob("*.parquet"))
     assert 2 <= len(finished) < 5
     before = {name: (out / name).read_bytes() for name in finished}
