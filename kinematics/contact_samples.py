@@ -12,7 +12,7 @@ from scipy.spatial.transform import RigidTransform, Rotation
 
 from kinematics.broadphase import START, descend, workspace
 from kinematics.contact import PreparedPair, first_contacts
-from kinematics.contact_cloud import bound, frames
+from kinematics.contact_cloud import frames, remember, try_pool
 from kinematics.contact_point import contact_point
 from kinematics.kernels import kernel
 
@@ -35,18 +35,11 @@ def _solve_samples(upper, lower, motions, axes, toward, limit, angle, wins):  # 
         frames(axes, n, toward, motions[n], fu, fl)
         angle[n] = limit
         wins[n, 0] = 0
-        for k in range(POOL):
-            if pool[k, 0] >= 0:
-                bound(upper, fu, lower, fl, pool[k, 0], pool[k, 1], n, angle, wins)
+        try_pool(upper, fu, lower, fl, pool, n, angle, wins)
         found[:] = wins[n]
         angle[n] = descend(upper, fu, lower, fl, 0, 0, angle[n], found, work, count)
         wins[n] = found
-        known = found[0] == START or found[0] == 0
-        for k in range(POOL):
-            known = known or (pool[k, 0] == found[1] and pool[k, 1] == found[2])
-        if not known:
-            pool[slot % POOL] = found[1:]
-            slot += 1
+        slot = remember(pool, slot, found)
 
 
 @kernel
