@@ -199,10 +199,10 @@ def arcs_chart(reading: Reading, factor: int, box: tuple[float, float]) -> dict[
     overview["hinges"][0]["dy"], overview["hinges"][1]["dy"] = (-9, 13) if upper_first else (13, -9)
     for i, pair in enumerate(pairs):
         low = px(pair.true_mm[[0, -1]][:, [0, 2]])
-        at = [float(low[0, 0]), float(low[:, 1].max()) + 16.0]
-        if i and abs(at[0] - overview["names"][0]["at"][0]) < NAME_PX:
-            at[1] = max(at[1], overview["names"][0]["at"][1] + 15.0)
-        overview["names"].append({"text": pair.name, "at": at})
+        x_text, y_text = float(low[0, 0]), float(low[:, 1].max()) + 16.0
+        if i and abs(x_text - overview["names"][0]["at"][0]) < NAME_PX:
+            y_text = max(y_text, overview["names"][0]["at"][1] + 15.0)
+        overview["names"].append({"text": pair.name, "at": [x_text, y_text]})
     bar = 10.0 * scale
     details = []
     room = width / len(pairs)

@@ -24,7 +24,7 @@ from viewer.app_state import Reading, Session, Superseded, complete, spread_of, 
 from viewer.app_view import answer_state, later_state, numbers_state
 from viewer.figure_data import NICE_FACTORS, nice_factor
 
-REST_S = 0.25
+REST_S = 0.6
 """Pause after the last change before the longer computations start."""
 GHOST_MM = 3.0
 """How far apart the exaggerated lower is drawn at first (ours)."""

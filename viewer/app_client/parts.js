@@ -98,7 +98,7 @@
       const redraw = () => { // coarse at once, fine after a moment's rest
         if (!stage) return;
         stage.moving = true;
-        clearTimeout(resting); resting = setTimeout(rest, stage.software ? 450 : 200);
+        clearTimeout(resting); resting = setTimeout(rest, stage.software ? 700 : 200);
         request();
       };
       const request = () => {
