@@ -97,7 +97,7 @@ shifts = st.tuples(*[st.floats(-80.0, 80.0)] * 3).map(np.array)
 @settings(max_examples=60, deadline=None)
 @given(seed=st.integers(0, 10_000), turn=rotations, shift=shifts)
 def test_turning_everything_in_space_changes_no_angle(seed, turn, shift) -> None:  # type: ignore[no-untyped-def]
-    upper, lower, axis, lattice = random_case(2 * seed)
+    upper, lower, axis, _ = random_case(2 * seed)
     motion = RigidTransform.from_components(shift, turn)
     here = first_contact(prepare(*upper, *lower), axis, max_closing_deg=END_DEG)
     moved = prepare(motion.apply(upper[0]), upper[1], motion.apply(lower[0]), lower[1])
@@ -267,7 +267,7 @@ def test_casts_apart_need_no_opening() -> None:
 
 
 def test_casts_that_no_opening_separates_say_so() -> None:
-    upper, _, axis = arch_pair()
+    _, _, axis = arch_pair()
     round_the_axis = np.array([[-90, -90, -90], [90, -90, 90], [0, 90, 0], [90, 90, -90.0]])
     cage = np.array([[0, 1, 2], [1, 2, 3], [0, 1, 3], [0, 2, 3]])
     wall = np.array([[-300, 5, -300], [300, 5, -300], [0, 5.5, 600.0]])
@@ -316,10 +316,10 @@ def test_swapping_left_and_right_moves_the_other_way() -> None:
 
 def test_an_axis_through_a_cast_is_solved_too() -> None:
     for seed in range(0, 400, 2):
-        upper, lower, axis, _ = random_case(seed)
-        inside = HingeAxis(
-            lower[0].mean(0) + [0.0, 30.0, 0.5], lower[0].mean(0) + [0.0, -30.0, -0.5]
-        )
+        upper, lower, _, _ = random_case(seed)
+        middle = lower[0].mean(0)
+        across = np.array([0.0, 30.0, 0.5])
+        inside = HingeAxis(middle + across, middle - across)
         ours = first_contact(prepare(*upper, *lower), inside, max_closing_deg=END_DEG)
         theirs = brute_force(
             *upper,

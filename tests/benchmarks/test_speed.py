@@ -1,0 +1,56 @@
+"""The main ratios under pytest-benchmark (off by default; `--benchmark-enable` measures)."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+
+from kinematics.axis import HingeAxis
+from kinematics.closure_batch import closure_errors
+from kinematics.contact import first_contact, first_contacts, prepare
+from tests.benchmarks.meshes import bumpy_arch
+from tests.benchmarks.peers import fcl_bisection
+
+AXIS = HingeAxis((0.0, 55.0, 0.0), (0.0, -55.0, 0.0))
+ENDS = np.stack([AXIS.left_point_mm, AXIS.right_point_mm])
+
+
+@pytest.fixture(scope="module")
+def arches():  # type: ignore[no-untyped-def]
+    return bumpy_arch(20_000)
+
+
+@pytest.mark.benchmark(group="one axis")
+def test_first_contact_about_one_axis(benchmark, arches) -> None:  # type: ignore[no-untyped-def]
+    pair = prepare(*arches[0], *arches[1])
+    assert benchmark(first_contact, pair, AXIS).status == "contact"
+
+
+@pytest.mark.benchmark(group="one axis")
+def test_bisection_about_one_axis(benchmark, arches) -> None:  # type: ignore[no-untyped-def]
+    solve = fcl_bisection(*arches)
+    angle = benchmark(solve, AXIS.left_point_mm, AXIS.right_point_mm)
+    ours = first_contact(prepare(*arches[0], *arches[1]), AXIS)
+    assert angle == pytest.approx(math.radians(ours.closing_deg), abs=1e-8)
+
+
+@pytest.mark.benchmark(group="preparation")
+def test_preparation(benchmark, arches) -> None:  # type: ignore[no-untyped-def]
+    pair = benchmark(prepare, *arches[0], *arches[1])
+    assert len(pair.upper.right) == 2 * len(arches[0][1]) - 1
+
+
+@pytest.mark.benchmark(group="many axes")
+def test_first_contacts_of_a_cloud(benchmark, arches) -> None:  # type: ignore[no-untyped-def]
+    pair = prepare(*arches[0], *arches[1])
+    axes = ENDS + np.random.default_rng(1).normal(0, 2, (200, 2, 3))
+    assert (benchmark(first_contacts, pair, axes, threads=1).status == 1).all()
+
+
+@pytest.mark.benchmark(group="closures")
+def test_closures_of_a_cloud(benchmark) -> None:  # type: ignore[no-untyped-def]
+    axes = ENDS + np.random.default_rng(1).normal(0, 4, (20_000, 2, 3))
+    points = np.random.default_rng(2).uniform(20, 90, (28, 3))
+    assert benchmark(closure_errors, AXIS, axes, points, 2.0).shape == (20_000, 28, 3)

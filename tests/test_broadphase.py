@@ -1,0 +1,138 @@
+"""The hierarchy's discs and the test that dismisses pairs of them."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from kinematics.axis import HingeAxis
+from kinematics.broadphase import apart, axis_frame, placed, wave_range
+from kinematics.hierarchy import build_hierarchy
+from tests.benchmarks.meshes import bumpy_arch
+from tests.oracles import closed
+from tests.test_contact import random_sheet, random_soup
+
+AXIS = HingeAxis((0.0, 55.0, 0.0), (0.0, -55.0, 0.0))
+
+
+def faces_below(tree, node: int) -> list[int]:  # type: ignore[no-untyped-def]
+    """Faces of a node's subtree, by walking it."""
+    stack, out = [node], []
+    while stack:
+        n = stack.pop()
+        r = int(tree.right[n])
+        if r < 0:
+            out.append(-1 - r)
+        else:
+            stack += [n + 1, r]
+    return out
+
+
+@pytest.mark.parametrize("size", [1, 2, 3, 7, 64, 1000])
+def test_every_face_is_one_leaf_and_depth_is_logarithmic(size: int) -> None:
+    v, f = random_soup(np.random.default_rng(size), size, 2.0, lattice=False)
+    tree = build_hierarchy(v, f, "cast")
+    assert sorted(faces_below(tree, 0)) == list(range(size))
+    assert len(tree.right) == 2 * size - 1
+    depth, level = 0, [0]
+    while level:
+        level = [c for n in level if tree.right[n] >= 0 for c in (n + 1, int(tree.right[n]))]
+        depth += bool(level)
+    assert depth <= math.ceil(math.log2(size)) + 1
+
+
+@pytest.mark.parametrize("lattice", [False, True])
+def test_discs_hold_their_faces(lattice: bool) -> None:
+    v, f = random_soup(np.random.default_rng(3), 200, 2.0, lattice=lattice)
+    tree = build_hierarchy(v + 70, f, "cast")
+    for node in range(len(tree.right)):
+        disc = tree.discs[node].astype(float)
+        p = tree.vertices[tree.faces[faces_below(tree, node)]].reshape(-1, 3) - disc[:3]
+        n = disc[3:6] / np.linalg.norm(disc[3:6])
+        along = p @ n
+        assert np.abs(along).max() <= disc[6]
+        assert np.linalg.norm(p - along[:, None] * n, axis=1).max() <= disc[7]
+
+
+def test_equal_vertices_become_one_and_every_feature_has_one_owner() -> None:
+    sheet = random_sheet(np.random.default_rng(1), 6)
+    soup = sheet[0][sheet[1]].reshape(-1, 3)
+    tree = build_hierarchy(soup, np.arange(len(soup)).reshape(-1, 3), "cast")
+    used = np.unique(tree.faces)
+    assert len(used) == len(sheet[0])
+    vertices, edges = [], []
+    for face, bits in zip(tree.faces, tree.owned):
+        vertices += [int(face[k]) for k in range(3) if bits >> k & 1]
+        edges += [
+            tuple(sorted((int(face[k]), int(face[(k + 1) % 3])))) for k in range(3) if bits >> k & 8
+        ]
+    assert sorted(vertices) == used.tolist()
+    all_edges = {
+        tuple(sorted((int(f[k]), int(f[(k + 1) % 3])))) for f in tree.faces for k in range(3)
+    }
+    assert sorted(edges) == sorted(all_edges)
+
+
+def test_negative_zero_is_the_same_place_as_zero() -> None:
+    v = np.array([[0.0, 0, 0], [1, 0, 0], [0, 1, 0], [-0.0, 0, 0], [1, -0.0, 0], [0, 0, 1]])
+    tree = build_hierarchy(v, [[0, 1, 2], [3, 4, 5]], "cast")
+    assert tree.faces[1, 0] == tree.faces[0, 0]
+    assert tree.faces[1, 1] == tree.faces[0, 1]
+
+
+@given(p=st.floats(-9, 9), q=st.floats(-9, 9), end=st.floats(0, 3.1))
+def test_wave_range_is_the_range(p, q, end) -> None:  # type: ignore[no-untyped-def]
+    lo, hi = wave_range(p, q, math.cos(end), math.sin(end))
+    t = np.linspace(0, end, 2001)
+    values = p * np.cos(t) + q * np.sin(t)
+    assert lo <= values.min() + 1e-12
+    assert hi >= values.max() - 1e-12
+    assert lo == pytest.approx(values.min(), abs=1e-4)
+    assert hi == pytest.approx(values.max(), abs=1e-4)
+
+
+@given(seed=st.integers(0, 100_000), end=st.floats(1e-3, 3.0))
+def test_parts_that_meet_are_never_called_apart(seed, end) -> None:  # type: ignore[no-untyped-def]
+    """Small random parts, the lower put so that it does touch at some angle in the range."""
+    rng = np.random.default_rng(seed)
+    frame = np.empty((4, 3))
+    axis_frame(AXIS.left_point_mm, AXIS.right_point_mm, np.array([60.0, 0, 0]), frame)
+    scale = rng.choice([0.1, 1.0, 10.0])
+    parts = []
+    for _ in range(2):
+        v = rng.normal(0, 1, (6, 3)) * scale * np.array([1, 1, rng.choice([1e-3, 1.0])])
+        turn = np.linalg.qr(rng.normal(0, 1, (3, 3)))[0]
+        parts.append(v @ turn.T + [60.0, 0, 0])
+    t = float(rng.uniform(0, end))
+    meeting = parts[1][rng.integers(0, 6)]
+    shift = parts[0][rng.integers(0, 6)] - closed(
+        meeting[None], AXIS.left_point_mm, AXIS.right_point_mm, t
+    )
+    back = closed(parts[1], AXIS.left_point_mm, AXIS.right_point_mm, t) + shift
+    lower = closed(back, AXIS.left_point_mm, AXIS.right_point_mm, -t)
+    f = np.array([[0, 1, 2], [3, 4, 5]])
+    u = placed(build_hierarchy(parts[0], f, "upper").discs[0], frame)
+    v = placed(build_hierarchy(lower, f, "lower").discs[0], frame)
+    assert not apart(u, v, end, math.cos(end), math.sin(end), 0.0, 0.0)
+
+
+def test_most_far_parts_are_called_apart() -> None:
+    upper, lower = bumpy_arch(4000)
+    trees = [build_hierarchy(*m, "cast") for m in (upper, lower)]
+    frame = np.empty((4, 3))
+    axis_frame(AXIS.left_point_mm, AXIS.right_point_mm, upper[0].mean(0), frame)
+    leaves = [np.flatnonzero(t.right < 0) for t in trees]
+    rng = np.random.default_rng(1)
+    clear = sum(
+        apart(
+            placed(trees[0].discs[rng.choice(leaves[0])], frame),
+            placed(trees[1].discs[rng.choice(leaves[1])], frame),
+            0.05, math.cos(0.05), math.sin(0.05), 0.0, 0.0,
+        )
+        for _ in range(500)
+    )  # fmt: skip
+    assert clear > 450
