@@ -24,6 +24,10 @@ CHART_LEVELS_UM = (25, 50, 100, 200, 300, 500, 750, 1000, 1500, 2000)
 """Errors of which the decision chart may draw a line, micrometres (ours)."""
 
 
+LABEL_TOP = 0.68
+"""Share of the chart's height up to which the case is labelled; the legend stands above."""
+
+
 def decision_figure(assessment: Assessment) -> Any:
     """Draw departure against axis error, with the lines of equal worst error and this case.
 
@@ -99,11 +103,11 @@ def _mark_case(axes: Any, assessment: Assessment, x_end: float, y_end: float) ->
     """Mark the case: its departure, and its own axis error where that was measured."""
     here = abs(float(assessment.departure_mm))
     table = assessment.case.uncertainty
-    out = here > x_end
+    outside = here > x_end
     at = min(here, x_end)
     if table is not None and table.arbitrary_axis != "measured":
         axes.axvline(at, color=LIGHT.ink, lw=1.8, gid="this-case")
-        text, place = f"this case: departure {here:.1f} mm", (at, 0.93 * y_end)
+        text, place = f"this case: departure {here:.1f} mm", (at, LABEL_TOP * y_end)
     else:
         off = {
             side: float(
@@ -113,6 +117,7 @@ def _mark_case(axes: Any, assessment: Assessment, x_end: float, y_end: float) ->
             )
             for side in ("left", "right")
         }
+        outside = outside or max(off.values()) > y_end
         low, high = sorted(min(v, y_end) for v in off.values())
         axes.plot([at, at], [low, high], color=LIGHT.ink, lw=2.4, zorder=5)
         axes.plot(
@@ -127,10 +132,10 @@ def _mark_case(axes: Any, assessment: Assessment, x_end: float, y_end: float) ->
             clip_on=False,
         )
         text = f"this case: left {off['left']:.1f}, right {off['right']:.1f} mm off"
-        place = (at, 0.5 * (low + high))
-    left = at > 0.6 * x_end
+        place = (at, min(0.5 * (low + high), LABEL_TOP * y_end))
+    left = at > 0.5 * x_end
     axes.annotate(
-        text + (" (beyond the chart)" if out else ""),
+        text + ("\n(beyond the chart)" if outside else ""),
         place,
         xytext=(-10 if left else 10, 0),
         textcoords="offset points",

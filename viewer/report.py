@@ -10,7 +10,6 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from kinematics.uncertainty_summary import percent
 from viewer import report_tables as tables
 from viewer.palette import THEMES, Theme, css_variables
 
@@ -112,7 +111,12 @@ def facts(a: Assessment) -> list[tuple[str, str]]:
     chance = (
         []
         if a.uncertainty is None
-        else [("chance beyond tolerance", percent(a.uncertainty.options[0].beyond_any))]
+        else [
+            (
+                "chance beyond tolerance",
+                tables.chance(a.uncertainty.options[0].beyond_any, a.uncertainty.trials),
+            )
+        ]
     )
     return [
         ("largest error", f"{tables.plain(1e3 * a.verdict.worst_error_mm)} µm"),

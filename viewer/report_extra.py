@@ -13,13 +13,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from kinematics.uncertainty_summary import percent, wilson_interval
 from viewer.excursion_figures import draw_excursion_figure
 from viewer.figure_look import wrapped
 from viewer.figures import to_svg
 from viewer.report import Section
 from viewer.report_excursions import excursion_paragraphs, excursion_table, settings_table
-from viewer.report_tables import NONE, Table, plain, signed, yes_no
+from viewer.report_tables import NONE, Table, chance, plain, signed, yes_no
 from viewer.risk_figures import draw_risk_figure, tooth_chances
 
 if TYPE_CHECKING:
@@ -79,7 +78,7 @@ def extra_figures(a: Assessment) -> dict[str, Any]:
     if a.excursions is not None and a.excursions.kinds:
         landmark = a.excursions.names.index(a.excursions.worst()[1])
         drawn["paths"] = draw_excursion_figure("paths", a.excursions, landmark)
-        short = tuple(wrapped(name, 12, 2) for name in a.excursions.names)
+        short = tuple(wrapped(name, 15, 2) for name in a.excursions.names)
         drawn["error"] = draw_excursion_figure("error", replace(a.excursions, names=short))
     return drawn
 
@@ -137,14 +136,6 @@ def extra_sections(
             )
         )
     return tuple(found)
-
-
-def chance(share: float, trials: int) -> str:
-    """A counted probability in words that its number of trials can carry."""
-    high = 100.0 * wilson_interval(share, trials)[1]
-    if share < 0.001 and high > 0.1:
-        return f"under {math.ceil(10.0 * high) / 10.0:.1f} %"
-    return percent(share)
 
 
 def count(n: int) -> str:

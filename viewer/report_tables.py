@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from kinematics.closure import STOPS
+from kinematics.uncertainty_summary import percent, wilson_interval
 from viewer.palette import STOP_LABEL
 
 if TYPE_CHECKING:
@@ -76,6 +77,14 @@ def plain(value: float, digits: int = 0) -> str:
 def um(value_mm: float) -> str:
     """A length in mm as signed whole micrometres."""
     return signed(1e3 * value_mm)
+
+
+def chance(share: float, trials: int) -> str:
+    """A counted probability in words that its number of trials can carry."""
+    high = 100.0 * wilson_interval(share, trials)[1]
+    if share < 0.001 and high > 0.1:
+        return f"under {math.ceil(10.0 * high) / 10.0:.1f} %"
+    return percent(share)
 
 
 def yes_no(value: bool) -> str:

@@ -28,6 +28,8 @@ OPTION = {"arbitrary": "arbitrary axis", "located": "located axis"}
 MAX_RANKED = 10
 """Inputs drawn in the ranking; what comes after them hardly matters (ours)."""
 BINS = 60
+FAR = 2.0
+"""A tolerance beyond this many times the largest error lies outside the picture of the spread."""
 LONG_NAME = 4
 """Characters from which a tooth's name is wrapped."""
 
@@ -83,9 +85,12 @@ def tooth_chances(
 def probability_figure(assessment: Assessment) -> Any:
     """Draw the probability beyond tolerance of every tooth, arbitrary against located axis."""
     spread = _risk(assessment).spread
-    figure = new_figure(10.4, 4.4)
-    axes = figure.add_axes((0.08, 0.15, 0.905, 0.72))
     labels, _, _ = tooth_chances(assessment, OPTION["arbitrary"])
+    long = max(len(t) for t in labels) > LONG_NAME
+    turned = long and len(labels) > 5
+    height = 5.8 if turned else 4.4
+    figure = new_figure(10.4, height)
+    axes = figure.add_axes((0.08, 1.0 - 3.74 / height, 0.905, 3.17 / height))
     at = np.append(np.arange(len(labels), dtype=np.float64), len(labels) + 0.6)
     width = 0.4
     top = 0.0
@@ -136,12 +141,14 @@ def probability_figure(assessment: Assessment) -> Any:
         path_effects=halo(),
     )
     axes.axvline(at[-1] - 0.8, color=LIGHT.faint, lw=0.9)
-    long = max(len(t) for t in labels) > LONG_NAME
-    turned = long and len(labels) > 8
-    names = [wrapped(t, 14) if long and not turned else t for t in labels]
-    axes.set_xticks(at, [*names, "anywhere"])
-    if turned:
-        axes.tick_params(axis="x", labelrotation=60)
+    names = [wrapped(t, 24, 2) if turned else wrapped(t, 16) if long else t for t in labels]
+    axes.set_xticks(
+        at,
+        [*names, "anywhere"],
+        rotation=55 if turned else 0,
+        ha="right" if turned else "center",
+        rotation_mode="anchor" if turned else "default",
+    )
     axes.tick_params(axis="x", length=0)
     axes.set_xlim(-0.8, at[-1] + 0.9)
     axes.set_ylim(0.0, top * 1.04)
@@ -166,10 +173,12 @@ def worst_error_figure(assessment: Assessment) -> Any:
         for role, name in OPTION.items()
     }
     tolerance = 1e3 * spread.tolerance_mm
-    high = 1.05 * max(tolerance, *(float(v.max()) for v in values.values()))
+    largest = max(1.0, *(float(v.max()) for v in values.values()))
+    far = tolerance > FAR * largest
+    high = FAR * largest if far else 1.05 * max(tolerance, largest)
     edges = np.linspace(0.0, high, BINS + 1)
     axes.axvspan(0.0, tolerance, color=LIGHT.within, lw=0, zorder=0)
-    axes.axvspan(tolerance, high, color=LIGHT.beyond, lw=0, zorder=0)
+    axes.axvspan(min(tolerance, high), high, color=LIGHT.beyond, lw=0, zorder=0)
     share = {r: 100.0 * np.histogram(v, edges)[0] / len(v) for r, v in values.items()}
     top = max(float(s.max()) for s in share.values())
     tail = 50.0 * (1.0 - spread.coverage)
@@ -207,8 +216,8 @@ def worst_error_figure(assessment: Assessment) -> Any:
     axes.axvline(tolerance, color=LIGHT.tolerance, ls=DASH["dotted"], lw=2.0, gid="tolerance")
     left = tolerance > 0.5 * high
     axes.annotate(
-        f"your tolerance {tolerance:.0f} µm",
-        (tolerance, 1.0),
+        f"your tolerance {tolerance:.0f} µm" + (" →" if far else ""),
+        (min(tolerance, high), 1.0),
         xycoords=("data", "axes fraction"),
         xytext=(0, 4),
         textcoords="offset points",
