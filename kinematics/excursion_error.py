@@ -22,6 +22,7 @@ from kinematics.articulator import (
     settings_from_case,
 )
 from kinematics.axis import HingeAxis, axis_orbital_from_points
+from kinematics.case_model import Case
 from kinematics.condylar_records import settings_from_records
 from kinematics.excursion import DEFAULT_TRAVEL_MM, excursion
 from kinematics.excursion_contact import cast_stop
@@ -78,6 +79,14 @@ class ExcursionGeometry:
         return axis_orbital_from_points(self.arbitrary_axis, self.third_point_mm)
 
 
+def third_point_used(case: Case) -> NDArray[np.float64]:
+    """The case's third reference point with its error, or a point of the true plane; mm, (3,)."""
+    third = case.third_point
+    if third is None:
+        return np.array(DEFAULT_THIRD_MM)
+    return np.array([third.reach_mm or DEFAULT_THIRD_MM[0], 0.0, third.error_superior_mm])
+
+
 def geometry_from_assessment(
     assessment: Any,
     *,
@@ -97,12 +106,7 @@ def geometry_from_assessment(
     """
     landmarks = assessment.landmarks
     if third_point_mm is None:
-        third = getattr(assessment.case, "third_point", None)
-        third_point_mm = (
-            DEFAULT_THIRD_MM
-            if third is None
-            else (third.reach_mm or DEFAULT_THIRD_MM[0], 0.0, third.error_superior_mm)
-        )
+        third_point_mm = third_point_used(assessment.case)
     return ExcursionGeometry(
         true_axis=assessment.true_axis,
         arbitrary_axis=assessment.arbitrary_axis,

@@ -27,8 +27,11 @@ MAX_SAMPLES = 100_000_000
 MAX_STUDY_BYTES = 1_000_000
 DEFAULT_CHUNK = 2_000
 CHUNK_RANGE = (10, 100_000)
-WITHOUT_EFFECT = ("uncertainty.", "articulator.", "third_point.")
+WITHOUT_EFFECT = ("uncertainty.",)
 """Tables that no output of a sweep depends on."""
+
+EXCURSIONS_ONLY = ("articulator.", "third_point.")
+"""Tables that only the excursions depend on."""
 
 
 @dataclass(frozen=True)
@@ -76,6 +79,8 @@ class Study:
     stops : tuple
     first_contact : bool
         Whether first contacts are computed.
+    excursions : bool
+        Whether the error in protrusion and lateral excursions is computed (case by case).
     chunk : int
         Rows of one part file.
     case_file : str
@@ -92,6 +97,7 @@ class Study:
     first_contact: bool
     chunk: int
     case_file: str
+    excursions: bool = False
 
     @property
     def chunks(self) -> int:
@@ -115,6 +121,7 @@ class Study:
                 "landmarks": list(self.landmarks),
                 "stops": list(self.stops),
                 "first_contact": self.first_contact,
+                "excursions": self.excursions,
             },
             "vary": [
                 {
@@ -175,7 +182,7 @@ def study_from_dict(data: Mapping[str, Any], *, folder: Path | str = ".") -> Stu
     """Check a study given as a dict, as :func:`read_study` does."""
     known = {
         "schema", "case", "design", "samples", "seed", "landmarks", "stops", "first_contact",
-        "chunk", "vary",
+        "chunk", "vary", "excursions",
     }  # fmt: skip
     _known_keys(data, known, "")
     if data.get("schema") != SCHEMA:
@@ -187,6 +194,9 @@ def study_from_dict(data: Mapping[str, Any], *, folder: Path | str = ".") -> Stu
     design = _one_of(data.get("design", "monte_carlo"), DESIGNS, "design")
     seed = _whole(data.get("seed", 1), "seed", 0, 2**63 - 1)
     chunk = _whole(data.get("chunk", DEFAULT_CHUNK), "chunk", *CHUNK_RANGE)
+    excursions = data.get("excursions", False)
+    if not isinstance(excursions, bool):
+        raise InputError("excursions", repr(excursions), "true or false", "Correct it.")
     tables = data.get("vary", [])
     if not isinstance(tables, list) or not tables:
         raise InputError("vary", "nothing", "at least one [[vary]]", "Say which number varies.")
@@ -195,7 +205,7 @@ def study_from_dict(data: Mapping[str, Any], *, folder: Path | str = ".") -> Stu
     for v in vary:
         if seen.count(v.field) > 1:
             raise InputError("vary", f"{v.field!r} twice", "each field once", "Remove one of them.")
-        _check_field(case, v)
+        _check_field(case, v, excursions)
     if design == "grid":
         samples = int(np.prod([float(len(v.values)) for v in vary]))
         if "samples" in data:
@@ -230,6 +240,7 @@ def study_from_dict(data: Mapping[str, Any], *, folder: Path | str = ".") -> Stu
         first_contact=first or "contact" in chosen,
         chunk=chunk,
         case_file=name,
+        excursions=excursions,
     )
 
 
@@ -277,7 +288,14 @@ def _vary(table: Any, where: str, design: Design) -> Vary:
     return Vary(field, "values", values=tuple(float(v) for v in np.linspace(low, high, steps)))
 
 
-def _check_field(case: Case, v: Vary) -> None:
+def _check_field(case: Case, v: Vary, excursions: bool) -> None:
+    if v.field.startswith(EXCURSIONS_ONLY) and not excursions:
+        raise InputError(
+            f"vary ({v.field})",
+            "a number that only the excursions depend on",
+            "excursions = true in the study",
+            "Add it, or vary another number.",
+        )
     if v.field.startswith(WITHOUT_EFFECT):
         raise InputError(
             f"vary ({v.field})",

@@ -28,6 +28,7 @@ from kinematics.populations import OFFSETS
 from kinematics.poses import MAX_OPENING_DEG, pin_tip
 from kinematics.study import Study
 from kinematics.study_design import sample_points
+from kinematics.sweep_excursions import empty_excursion_columns, excursion_columns
 from kinematics.uncertainty_case import opening_rules
 
 FloatArray = NDArray[np.float64]
@@ -78,7 +79,7 @@ class SweepJob:
             "target.vdo_change_mm": case.target.vdo_change_mm is not None,
             "target.opening_deg": case.target.opening_deg is not None,
         }
-        return fixed and all(
+        return fixed and not self.study.excursions and all(
             v.field in BATCHED and present.get(v.field, True) for v in self.study.vary
         )
 
@@ -220,7 +221,10 @@ def evaluate_each(job: SweepJob, points: FloatArray, *, threads: int | None = 1)
             for v, value in zip(job.study.vary, values, strict=True):
                 case = set_field(case, v.field, float(value))
             one = _changed(job, job.placed.with_case(case))
-            rows.append(evaluate_batch(one, single, threads=threads))
+            row = evaluate_batch(one, single, threads=threads)
+            if job.study.excursions and row["status"][0] == "ok":
+                row |= excursion_columns(one.placed)
+            rows.append(row)
         except InputError as error:
             rows.append({"status": np.array([f"refused: {error}"], dtype=object)})
     return {name: np.concatenate([r.get(name, blank[name]) for r in rows]) for name in blank}
@@ -321,4 +325,6 @@ def _empty_row(job: SweepJob) -> Columns:
             np.full((1, len(names), 3), np.nan), np.full((1, len(names)), np.nan), nan, nan, nan
         )
         out |= _stop_columns(job, stop, batch, np.array([False]), nan)
+    if job.study.excursions:
+        out |= empty_excursion_columns()
     return out

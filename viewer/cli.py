@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from kinematics.assess import Assessment
+    from kinematics.sensitivity import RankedInput
+    from kinematics.study import Study
 
 EXIT_OK, EXIT_OUR_FAULT, EXIT_INPUT = 0, 1, 2
 CAUTION = (
@@ -77,6 +79,7 @@ def build_parser() -> argparse.ArgumentParser:
     sub.add_argument("study", type=Path, metavar="STUDY", help="study file (TOML)")
     sub.add_argument("-o", "--out", type=Path, required=True, help="folder for the rows")
     sub.add_argument("--workers", type=int, help="local processes (all cores by default)")
+    sub.add_argument("--rank", action="store_true", help="say which varied number matters most")
     sub.add_argument("--scheduler", metavar="ADDRESS", help="a running Dask scheduler instead")
     talk(sub)
 
@@ -180,15 +183,26 @@ def run_sweep_job(args: argparse.Namespace) -> int:
             progress=report,
             study_text=args.study.read_text(encoding="utf-8"),
         )
+    ranking = _rank(study) if args.rank else ()
     if args.json:
-        print(json.dumps({**vars(result), "folder": str(result.folder)}, indent=2))
+        rows = [vars(row) for row in ranking]
+        print(json.dumps({**vars(result), "folder": str(result.folder), "ranking": rows}, indent=2))
     elif not args.quiet:
+        for row in ranking:
+            print(row.sentence)
         print(
             f"{result.rows} rows in {result.folder} ({result.parts_made} parts made, "
             f"{result.parts_kept} kept, {result.rows_without_result} rows without a result)"
         )
         print(CAUTION)
     return EXIT_OK
+
+
+def _rank(study: Study) -> tuple[RankedInput, ...]:
+    from kinematics.sensitivity import ranked
+    from kinematics.study_sensitivity import study_sensitivity
+
+    return ranked(study_sensitivity(study))
 
 
 def run_start(args: argparse.Namespace) -> int:

@@ -1,0 +1,68 @@
+"""Columns of a sweep for the excursions: the worst error of each, patient against articulator."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.articulator import settings_from_case
+from kinematics.excursion_error import (
+    EXCURSIONS,
+    ExcursionGeometry,
+    excursion_errors,
+    third_point_used,
+)
+from kinematics.placement import PlacedCase
+
+Columns = dict[str, NDArray]
+
+STEPS = 4
+"""Steps of each excursion (ours): on the pin the end pose does not depend on their number."""
+
+
+def excursion_columns(placed: PlacedCase) -> Columns:
+    """Worst error (mm) and its landmark for each excursion of one case, columns of one row.
+
+    The front is stopped by the pin on its table; the casts are put together by hand.
+
+    Raises
+    ------
+    InputError
+        Impossible settings.
+    """
+    case, geometry = placed.case, placed.geometry()
+    table = case.articulator
+    settings = settings_from_case(
+        None if table is None else table.model_dump(), width_mm=geometry.true_axis.width_mm
+    )
+    errors = excursion_errors(
+        ExcursionGeometry(
+            true_axis=geometry.true_axis,
+            arbitrary_axis=geometry.arbitrary_axis,
+            names=geometry.landmarks.names,
+            points_mm=geometry.landmarks.points_mm,
+            normals=geometry.landmarks.normals,
+            pin_tip_mm=geometry.pin_tip_target_mm,
+            third_point_mm=third_point_used(case),
+        ),
+        settings,
+        steps=STEPS,
+    )
+    out: Columns = {}
+    for kind, error in errors.kinds.items():
+        size = np.linalg.norm(error.error_mm, axis=2).max(axis=0)
+        worst = int(np.argmax(size))
+        out[f"excursion_error_mm.{kind}"] = np.array([size[worst]])
+        out[f"excursion_landmark.{kind}"] = np.array([errors.names[worst]], dtype=object)
+        out[f"excursion_complete.{kind}"] = np.array([error.complete])
+    return out
+
+
+def empty_excursion_columns() -> Columns:
+    """What stands in a row that has no result."""
+    out: Columns = {}
+    for kind in EXCURSIONS:
+        out[f"excursion_error_mm.{kind}"] = np.full(1, np.nan)
+        out[f"excursion_landmark.{kind}"] = np.array([""], dtype=object)
+        out[f"excursion_complete.{kind}"] = np.array([False])
+    return out

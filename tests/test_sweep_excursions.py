@@ -1,0 +1,80 @@
+"""Sweeps take condylar settings: excursion errors as columns, equal to the single comparison."""
+
+import numpy as np
+import pytest
+
+from kinematics.assess import assess
+from kinematics.case import set_field
+from kinematics.errors import InputError
+from kinematics.sweep import read_sweep, run_sweep
+from kinematics.sweep_rows import evaluate_chunk, sweep_job
+from tests.hand_study import make_study
+
+SETTINGS = {"sagittal_inclination_left_deg": 38.0, "sagittal_inclination_right_deg": 42.0}
+VARY = [
+    {"field": "articulator.sagittal_inclination_left_deg", "values": [30.0, 38.0, 46.0]},
+    {"field": "arbitrary_axis.left_superior_mm", "values": [-3.0, 3.0]},
+]
+
+
+def study(folder, **changes):
+    return make_study(
+        folder,
+        {"articulator": SETTINGS},
+        **{
+            "design": "grid",
+            "samples": None,
+            "vary": VARY,
+            "excursions": True,
+            "stops": ["pin"],
+            **changes,
+        },
+    )
+
+
+def test_each_row_holds_the_excursion_error_of_its_own_case(tmp_path):
+    told = study(tmp_path)
+    rows = evaluate_chunk(sweep_job(told), 0)
+    assert list(rows["status"]) == ["ok"] * 6
+    for i in (0, 5):
+        case = told.case
+        for v in told.vary:
+            case = set_field(case, v.field, float(rows[v.field][i]))
+        errors = assess(case).excursions
+        for kind, error in errors.kinds.items():
+            size = np.linalg.norm(error.error_mm, axis=2)
+            ours = rows[f"excursion_error_mm.{kind}"][i]
+            # The assessment takes 20 steps, the sweep 4: the largest error between them may differ
+            assert size[-1].max() - 1e-9 <= ours <= size.max() + 1e-9
+            assert ours == pytest.approx(size.max(), rel=0.05, abs=1e-9)
+            assert rows[f"excursion_complete.{kind}"][i]
+
+
+def test_the_condylar_setting_changes_the_lateral_error_and_not_the_closure(tmp_path):
+    rows = evaluate_chunk(sweep_job(study(tmp_path)), 0)
+    low = rows["articulator.sagittal_inclination_left_deg"] == 30.0
+    high = rows["articulator.sagittal_inclination_left_deg"] == 46.0
+    np.testing.assert_array_equal(rows["worst_error_mm.pin"][low], rows["worst_error_mm.pin"][high])
+    lateral = rows["excursion_error_mm.right_lateral"]
+    assert np.abs(lateral[low] - lateral[high]).max() > 1e-4
+
+
+def test_the_columns_survive_the_files(tmp_path):
+    told = study(tmp_path / "study")
+    run_sweep(told, tmp_path / "rows", workers=1)
+    table = read_sweep(told, tmp_path / "rows")
+    assert np.isfinite(table["excursion_error_mm.protrusion"].to_numpy()).all()
+
+
+def test_impossible_settings_keep_their_row_without_a_result(tmp_path):
+    vary = [{"field": "articulator.guide_radius_left_mm", "values": [1.0, 20.0]}]
+    rows = evaluate_chunk(sweep_job(study(tmp_path, vary=vary)), 0)
+    assert rows["status"][0].startswith("refused")
+    assert "guide_radius_left_mm" in rows["status"][0]
+    assert np.isnan(rows["excursion_error_mm.protrusion"][0])
+    assert rows["status"][1] == "ok"
+
+
+def test_a_condylar_setting_without_excursions_is_refused(tmp_path):
+    with pytest.raises(InputError, match=r"only the excursions depend on.*excursions = true"):
+        study(tmp_path, excursions=False)
