@@ -231,6 +231,8 @@ def test_the_excursions_carry_the_caution_and_the_worst_error(full, sections):
     text = " ".join(sections["Excursions"].paragraphs)
     kind, name, size = full.excursions.worst()
     assert "not a medical device" in text
+    assert "a third reference point +3.0 mm off" in text
+    assert "of the axis alone" in " ".join(excursion_paragraphs(full.excursions, 0.1))
     assert f"up to {1e3 * size:.0f} µm: in the {kind.replace('_', ' ')} movement, at {name}" in text
     assert "No excursion leaves" in " ".join(excursion_paragraphs(full.excursions, 50.0))
 

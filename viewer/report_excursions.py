@@ -58,8 +58,25 @@ def stop_sentences(e: ExcursionErrors) -> tuple[str, ...]:
     )
 
 
-def excursion_paragraphs(e: ExcursionErrors, tolerance_mm: float) -> tuple[str, ...]:
-    """What stands above the figures of the excursions."""
+def excursion_paragraphs(
+    e: ExcursionErrors, tolerance_mm: float, third_error_mm: float = 0.0
+) -> tuple[str, ...]:
+    """What stands above the figures of the excursions.
+
+    Parameters
+    ----------
+    e : ExcursionErrors
+    tolerance_mm : float
+    third_error_mm : float
+        Height error of the third reference point that the comparison holds, superior positive.
+    """
+    cause = "The casts stand in the articulator by the arbitrary axis"
+    cause += (
+        f" and by a third reference point {signed(third_error_mm, 1)} mm off (+ superior); the "
+        "error is that of both."
+        if third_error_mm
+        else "; the error is that of the axis alone."
+    )
     over = [
         KIND_LABEL[k]
         for k, error in e.kinds.items()
@@ -74,7 +91,12 @@ def excursion_paragraphs(e: ExcursionErrors, tolerance_mm: float) -> tuple[str, 
     return (
         f"{worst_sentence(e)} {said}",
         "Both movements start with the casts put together at the target, so that this error comes "
-        "on top of the closure's. " + SETTINGS_WORDS[e.settings_from] + " " + FRONT_WORDS[e.front],
+        "on top of the closure's. "
+        + cause
+        + " "
+        + SETTINGS_WORDS[e.settings_from]
+        + " "
+        + FRONT_WORDS[e.front],
         *stop_sentences(e),
         CAUTION,
     )

@@ -57,7 +57,7 @@ CAPTIONS = {
     "paths": (
         "Paths of the tooth that errs most",
         "From where the patient's path starts, at true scale. Solid: the patient, about the true "
-        "axis. Dashed: the articulator, on which the casts stand by the arbitrary axis.",
+        "axis. Dashed: the articulator, with the casts as they were transferred to it.",
     ),
     "error": (
         "Error along each excursion",
@@ -127,7 +127,11 @@ def extra_sections(
         found.append(
             Section(
                 "Excursions",
-                excursion_paragraphs(e, a.verdict.tolerance_mm),
+                excursion_paragraphs(
+                    e,
+                    a.verdict.tolerance_mm,
+                    0.0 if a.case.third_point is None else a.case.third_point.error_superior_mm,
+                ),
                 svgs("paths", "error"),
                 (
                     *(excursion_table(e, k, a.landmarks.teeth) for k in e.kinds),

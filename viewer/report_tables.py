@@ -337,7 +337,8 @@ def assumptions(a: Assessment) -> list[str]:
         "From the record to the target the mandible only turns, about the one true axis. Beyond "
         "some 20 mm of opening at the incisors this no longer holds.",
         "Casts, mounting and record are rigid and exact, apart from the residuals shown; the "
-        "error shown is that of the axis alone.",
+        "error shown is that of the axis alone."
+        + ("" if a.risk is None else " How sure it is, with what may be off, has its own section."),
         "High and open amounts are taken along the outward normal of the lower tooth; this is "
         "exact to first order in the error.",
         pin,
