@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import os
+import re
 import tempfile
 import tomllib
 from pathlib import Path
@@ -12,9 +13,10 @@ from typing import Any
 import tomlkit
 from pydantic import BaseModel, ValidationError
 
-from kinematics.case_errors import input_error, known_fields
+from kinematics.case_errors import input_error, known_fields, shown
 from kinematics.case_model import SCHEMA, Case
 from kinematics.errors import InputError
+from kinematics.regular_file import read_regular_file
 
 __all__ = [
     "SCHEMA",
@@ -30,6 +32,23 @@ __all__ = [
 
 MAX_FILE_BYTES = 5_000_000
 """Largest accepted case file (ours); a mesh given by mistake is refused at once."""
+
+
+MAX_KEY_PARTS = 16
+"""Most parts of a dotted key (ours); reading a longer one takes time with its square."""
+_NOT_KEYS = re.compile(
+    r'"""(?:[^"\\]|\\.|"(?!""))*+(?:"""|\Z)|'
+    r"'''(?:[^']|'(?!''))*+(?:'''|\Z)|"
+    r'"(?:[^"\\\n]|\\.)*+"?|'
+    r"'[^'\n]*+'?|#[^\n]*+",
+    re.DOTALL,
+)
+_LONG_KEY = re.compile(rf"(?<![\w-])(?:[\w-]++[ \t]*+\.[ \t]*+){{{MAX_KEY_PARTS}}}")
+
+
+def has_long_key(text: str) -> bool:
+    """Whether a TOML text holds a dotted key of very many parts; found in linear time."""
+    return _LONG_KEY.search(_NOT_KEYS.sub("s", text)) is not None
 
 
 def read_case(path: Path | str) -> Case:
@@ -58,25 +77,27 @@ def read_case(path: Path | str) -> Case:
     """
     path = Path(path)
     try:
-        if path.is_dir():
-            raise InputError("file", "a folder", "a case file (TOML)", "Name the file.", path)
-        if path.stat().st_size > MAX_FILE_BYTES:
-            raise InputError("file", "a very large file", "a case file", "Is it a mesh?", path)
-        text = path.read_bytes().decode("utf-8-sig")
+        text = read_regular_file(
+            path, "a case file (TOML)", MAX_FILE_BYTES, "Is it a mesh?"
+        ).decode("utf-8-sig")
     except UnicodeDecodeError:
         raise InputError(
             "file", "bytes that are not UTF-8", "a TOML text file", "Save it as UTF-8.", path
         ) from None
-    except OSError as error:
-        reason = error.strerror or type(error).__name__
+    if has_long_key(text):
         raise InputError(
-            "file", reason.lower(), "a readable case file", "Check the name and rights.", path
-        ) from None
+            "file", f"a key of more than {MAX_KEY_PARTS} parts", "keys of the case file",
+            "Correct that key.", path,
+        )  # fmt: skip
     try:
         data = tomllib.loads(text)
-    except (tomllib.TOMLDecodeError, RecursionError) as error:
+    except (ValueError, RecursionError) as error:  # ValueError: also numbers of too many digits
         raise InputError(
-            "file", f"text that is not TOML ({error})", "TOML", "Correct that place.", path
+            "file",
+            f"text that is not TOML ({shown(error)})",
+            "TOML",
+            "Correct that place.",
+            path,
         ) from None
     return case_from_dict(data, folder=path.parent, file=path)
 
@@ -104,6 +125,10 @@ def case_from_dict(
         case = Case.model_validate(data)
     except ValidationError as error:
         raise input_error(error, data, file) from None
+    except RecursionError:
+        raise InputError(
+            "case", "tables nested too deeply", "the tables of a case", "Correct them.", file
+        ) from None
     case._folder = Path(folder)
     try:
         case.cast_path("upper")

@@ -4,14 +4,18 @@ from __future__ import annotations
 
 import difflib
 import types
+import unicodedata
 from pathlib import Path
 from typing import Annotated, Any, Union, get_args, get_origin
 
 from pydantic import BaseModel, ValidationError
 
 from kinematics.case_model import Case
+from kinematics.case_types import UNPRINTABLE
 from kinematics.errors import InputError
 
+MAX_SHOWN = 800
+"""Longest part of a message (ours)."""
 _METHODS = ("matrix", "fiducials", "average", "axis_points", "distances", "located_axis")
 
 
@@ -24,7 +28,7 @@ def input_error(
     """
     problems = error.errors(include_url=False)
     problems.sort(key=lambda p: p["type"] != "extra_forbidden")
-    where, got, allowed, fix = _explain(dict(problems[0]))
+    where, got, allowed, fix = (shown(part) for part in _explain(dict(problems[0])))
     if len(problems) > 1:
         fix += f" ({len(problems) - 1} more problem{'s' if len(problems) > 2 else ''} after this.)"
     return InputError(where, got, allowed, fix, file)
@@ -79,8 +83,20 @@ def _length(value: Any) -> int:
 
 
 def _show(value: Any) -> str:
-    text = repr(value)
+    try:
+        text = repr(value)
+    except (ValueError, RecursionError):  # a number of too many digits, or nested too deeply
+        text = f"a {type(value).__name__} too large to show"
     return text if len(text) <= 60 else f"{text[:57]}..."
+
+
+def shown(text: object) -> str:
+    """Text of a file as it may stand in a message: short, without control characters."""
+    plain = "".join(
+        c if unicodedata.category(c) not in UNPRINTABLE else f"U+{ord(c):04X}"
+        for c in str(text)[: MAX_SHOWN + 1]
+    )
+    return plain if len(plain) <= MAX_SHOWN else f"{plain[:MAX_SHOWN]}..."
 
 
 def _models(annotation: Any) -> list[type[BaseModel]]:

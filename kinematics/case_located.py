@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field, model_validator
 
-from kinematics.case_types import Point, RigidMatrix, Table, Text, refuse
+from kinematics.case_types import FileName, Point, RigidMatrix, Table, Text, refuse
 
 HalfWidth = Annotated[float, Field(ge=20.0, le=100.0)]
 Noise = Annotated[float, Field(gt=0.0, le=2.0)]
@@ -20,7 +20,7 @@ class Opening(Table):
     """One opening: the lower's mesh in ``upper_scan``, or its pose."""
 
     name: Text | None = None
-    file: Annotated[str, Field(min_length=1, max_length=1000)] | None = None
+    file: FileName | None = None
     upper_scan_from_lower_scan: RigidMatrix | None = None
     opening_deg: Annotated[float, Field(ge=-60.0, le=60.0)] | None = None
     weight: Annotated[float, Field(gt=0.0, le=100.0)] = 1.0

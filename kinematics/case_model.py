@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+import stat
 from pathlib import Path
 from typing import Literal
 
@@ -115,10 +117,10 @@ class Case(Table):
                 "arbitrary_axis",
             )
         seen = self.mounting is not None and self.mounting.method in ("axis_points", "located_axis")
-        if seen and self.true_axis is not None:
+        if self.mounting is not None and seen and self.true_axis is not None:
             refuse(
                 "[true_axis] with a mounting that measures the axis",
-                "the width measured from the axis points",
+                f"the width that method = '{self.mounting.method}' gives",
                 "Remove [true_axis].",
                 "true_axis",
             )
@@ -149,11 +151,11 @@ class Case(Table):
             )
         for table in ("record", "target"):
             site = getattr(self, table).site
-            if site is None or site == "pin" or site in [m.name for m in self.landmarks]:
+            if site is None or site == "pin" or any(site == m.name for m in self.landmarks):
                 continue
             if site == "incisors" and any(m.tooth in INCISORS for m in self.landmarks):
                 continue
-            names = ", ".join(m.name for m in self.landmarks)
+            names = ", ".join(m.name for m in self.landmarks[:20])
             refuse(
                 f"{site!r}",
                 f"'pin' or a landmark: {names}",
@@ -167,9 +169,14 @@ class Case(Table):
         Raises
         ------
         InputError
-            The path leaves the case's folder and ``casts.allow_outside`` is not true.
+            The path leaves the case's folder and ``casts.allow_outside`` is not true, or it
+            names a folder, pipe or device.
         """
-        full = (self.folder / text).resolve()
+        try:
+            full = (self.folder / text).resolve()
+            status = full.stat() if os.path.lexists(full) else None
+        except (OSError, RuntimeError, ValueError):  # too long, or links in a circle
+            raise InputError(where, repr(text), "a path that exists", "Correct it.") from None
         allowed = self.casts is not None and self.casts.allow_outside
         if not allowed and not full.is_relative_to(self.folder.resolve()):
             raise InputError(
@@ -177,6 +184,10 @@ class Case(Table):
                 repr(text),
                 "a path inside the case's folder",
                 "Move the file there, or set [casts] allow_outside = true.",
+            )
+        if status is not None and not stat.S_ISREG(status.st_mode):
+            raise InputError(
+                where, f"{text!r}: a folder, pipe or device", "a regular file", "Name the file."
             )
         return full
 

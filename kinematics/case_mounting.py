@@ -169,7 +169,7 @@ class DistancesMounting(Table):
     @model_validator(mode="after")
     def _names_known(self) -> DistancesMounting:
         check_unique([p.name for p in self.points], "points")
-        names = [p.name for p in self.points]
+        names = {p.name: None for p in self.points}
         for p in self.points:
             if p.name in AXIS_POINTS:
                 refuse(f"{p.name!r}", "a name of your own", "Rename the point.", "points")
@@ -187,9 +187,11 @@ class DistancesMounting(Table):
 
 def check_unique(names: list[str], field: str) -> None:
     """Refuse a name that is used twice."""
+    seen: set[str] = set()
     for i, name in enumerate(names):
-        if name in names[:i]:
+        if name in seen:
             refuse(f"{name!r} twice", "each name once", "Rename one.", f"{field}.{i}.name")
+        seen.add(name)
 
 
 AnyMounting = Annotated[

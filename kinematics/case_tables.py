@@ -8,6 +8,7 @@ from pydantic import Field, model_validator
 
 from kinematics.axis import MAX_POINT_DISTANCE_MM, MIN_POINT_DISTANCE_MM
 from kinematics.case_types import (
+    FileName,
     NotNegative,
     Point,
     Positive,
@@ -31,8 +32,8 @@ class Casts(Table):
     Mesh coordinates are multiplied to mm first; every ``*_scan_mm`` point is in mm after that.
     """
 
-    upper: Annotated[str, Field(min_length=1, max_length=1000)]
-    lower: Annotated[str, Field(min_length=1, max_length=1000)]
+    upper: FileName
+    lower: FileName
     unit: Literal["mm", "cm", "m", "inch"] = "mm"
     scanned_at: Literal["intercuspation", "record"] = "intercuspation"
     upper_scan_from_lower_scan: RigidMatrix = IDENTITY
@@ -227,12 +228,12 @@ class Uncertainty(Table):
     bias_superior_mm: Offset = 0.0
     left_right_correlation: Annotated[float, Field(ge=-1.0, le=1.0)] = 0.0
     radius_mm: Annotated[float, Field(gt=0.0, le=50.0)] | None = None
-    file: str | None = None
+    file: FileName | None = None
     true_axis_sd_mm: Annotated[float, Field(ge=0.0, le=50.0)] = 1.0
     record_thickness_sd_mm: Annotated[float, Field(ge=0.0, le=10.0)] = 0.1
     target_sd_mm: Annotated[float, Field(ge=0.0, le=10.0)] = 0.0
     coverage: Annotated[float, Field(gt=0.0, lt=1.0)] = 0.95
-    seed: Annotated[int, Field(ge=0)] = 1
+    seed: Annotated[int, Field(ge=0, lt=2**63)] = 1
 
     @model_validator(mode="after")
     def _form_has_its_keys(self) -> Uncertainty:

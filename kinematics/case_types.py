@@ -13,6 +13,8 @@ from scipy.spatial.transform import RigidTransform
 
 MAX_TEXT = 80
 """Longest label or name in characters (ours: it must fit a page heading)."""
+UNPRINTABLE = frozenset({"Cc", "Cf", "Cs", "Co", "Zl", "Zp"})
+"""Unicode categories of characters that steer a terminal or reorder text."""
 RIGID_TOLERANCE = 1e-6
 """Accepted deviation of a rotation matrix from orthonormal, per entry (ours)."""
 MAX_COORDINATE_MM = 1000.0
@@ -49,16 +51,26 @@ def _checked_text(text: str) -> str:
         refuse("an empty text", f"1 to {MAX_TEXT} characters", "Give a short name.")
     if len(text) > MAX_TEXT:
         refuse(f"{len(text)} characters", f"at most {MAX_TEXT}", "Shorten it.")
+    _check_printable(text)
     for char in text:
-        if unicodedata.category(char) in {"Cc", "Cf", "Cs", "Co", "Zl", "Zp"}:
+        if char in "<>":
+            refuse(f"the character {char!r}", "text without < or >", "Remove the markup.")
+    return text
+
+
+def _check_printable(text: str) -> str:
+    for char in text:
+        if unicodedata.category(char) in UNPRINTABLE:
             refuse(
                 f"the control character U+{ord(char):04X}",
                 "printable characters",
                 "Type the text again by hand.",
             )
-        if char in "<>":
-            refuse(f"the character {char!r}", "text without < or >", "Remove the markup.")
     return text
+
+
+FileName = Annotated[str, Field(min_length=1, max_length=1000), AfterValidator(_check_printable)]
+"""Path of a file of the case, without control characters."""
 
 
 Text = Annotated[str, AfterValidator(_checked_text)]
@@ -141,7 +153,7 @@ def tooth_side(number: int) -> int:
 def _checked_tooth(number: int) -> int:
     if not is_tooth(number):
         refuse(
-            f"{number}",
+            f"{number}" if abs(number) < 10**9 else "a number of many digits",
             "an ISO 3950 tooth number: 11-18, 21-28, 31-38, 41-48, or deciduous 51-55 to 81-85",
             "Give the two-digit number: quadrant, then position from the midline.",
         )

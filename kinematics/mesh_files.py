@@ -6,23 +6,24 @@ import io
 import os
 import re
 import tempfile
-from collections.abc import Callable, Mapping
+from array import array
+from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
-from trimesh.exchange.off import load_off
-from trimesh.exchange.ply import load_ply
-from trimesh.geometry import triangulate_quads
 
 from kinematics.errors import InputError
+from kinematics.mesh_ply import MAX_ROWS, fan, read_ply
 
 if TYPE_CHECKING:
     from kinematics.mesh import Cast
 
 Parsed = tuple[NDArray[np.float64], NDArray[np.int64], NDArray[np.int16] | None]
 
+MAX_LINE_BYTES = 100_000
+"""Longest line of an OBJ or OFF file (ours)."""
 STL_HEADER_BYTES = 84
 STL_RECORD = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute", "<u2")])
 EXPORT_AGAIN = "Export the scan again and copy it whole."
@@ -55,18 +56,23 @@ def parse_stl(data: bytes, file: Path) -> Parsed:
 
 def _ascii_stl_corners(data: bytes, file: Path) -> NDArray[np.float64]:
     text = data.lower()
-    words = re.findall(rb"\bvertex\s+(\S+)\s+(\S+)\s+(\S+)", text)
-    facets = len(re.findall(rb"\bfacet\s+normal\b", text))
-    if len(words) != 3 * facets or text.count(b"endfacet") != facets or b"endsolid" not in text:
-        raise _broken(
-            file,
-            f"a text STL that breaks off ({facets} facets begun, {len(words)} corners)",
-            "three corners for every facet and a closing endsolid",
-        )
+    facets = sum(1 for _ in re.finditer(rb"\bfacet\s+normal\b", text))
+    whole = text.count(b"endfacet") == facets and b"endsolid" in text
+    values = array("d")
     try:
-        return np.array(words, dtype=np.float64).reshape(-1, 3)
+        for word in re.finditer(rb"\bvertex\s+(\S+)\s+(\S+)\s+(\S+)", text if whole else b""):
+            values.extend(map(float, word.groups()))
+            if len(values) > 9 * facets:
+                break
     except ValueError:
         raise _broken(file, "corners that are not numbers", "three numbers a vertex") from None
+    if not whole or len(values) != 9 * facets:
+        raise _broken(
+            file,
+            f"a text STL that breaks off ({facets} facets begun)",
+            "three corners for every facet and a closing endsolid",
+        )
+    return np.frombuffer(values, np.float64).reshape(-1, 3) if facets else np.zeros((0, 3))
 
 
 def merge_exactly(corners: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
@@ -96,39 +102,11 @@ def merge_exactly(corners: NDArray[np.float64]) -> tuple[NDArray[np.float64], ND
 
 def parse_ply(data: bytes, file: Path) -> Parsed:
     """Read an ASCII or binary PLY with an optional integer vertex property ``tooth``."""
-    end = data.find(b"end_header", 0, 65536)
-    if not data.startswith(b"ply") or end < 0:
-        raise _broken(file, "content without a PLY header", "a PLY file")
-    counts = re.findall(rb"^\s*element\s+\S+\s+(-?\d+)\s*$", data[:end], re.MULTILINE)
-    # A vertex or face takes at least two bytes in any encoding.
-    if any(int(c) < 0 or 2 * int(c) > len(data) for c in counts):
-        raise _broken(
-            file,
-            f"a header that promises {', '.join(c.decode() for c in counts)} elements "
-            f"in {len(data)} bytes",
-            "counts that fit the file",
-        )
     try:
-        read = load_ply(io.BytesIO(data), fix_texture=False, skip_materials=True)
-        raw = read["metadata"]["_ply_raw"]
-        vertices = np.asarray(read["vertices"], dtype=np.float64)
-        faces = np.asarray(triangulate_quads(read["faces"]), np.int64)
-        if len(vertices) != raw["vertex"]["length"]:
-            raise ValueError("fewer vertices than promised")
-        if raw["face"]["length"] and not len(faces):
-            raise ValueError("no faces")
-        names = raw["vertex"]["properties"]
-        tooth = None
-        if "tooth" in names:
-            values = np.asarray(raw["vertex"]["data"]["tooth"]).reshape(-1)
-            tooth = _as_labels(values, file)
-    except InputError:
-        raise
-    except Exception as error:  # the reader raises whatever broken bytes provoke
-        raise _broken(
-            file, f"a truncated or inconsistent PLY ({type(error).__name__})", "a whole PLY file"
-        ) from None
-    return _checked(vertices, faces, tooth, file)
+        vertices, faces, labels = read_ply(data)
+    except ValueError as error:
+        raise _broken(file, str(error), "a whole PLY file") from None
+    return _checked(vertices, faces, None if labels is None else _as_labels(labels, file), file)
 
 
 def _as_labels(values: NDArray, file: Path) -> NDArray[np.int16]:
@@ -147,45 +125,101 @@ def _as_labels(values: NDArray, file: Path) -> NDArray[np.int16]:
     return numbers.astype(np.int16)
 
 
+def _lines(data: bytes) -> Iterator[bytes]:
+    """Lines one by one, so that a file of many short or one huge line takes no more memory."""
+    if data.count(b"\n") > 4 * MAX_ROWS:
+        raise ValueError(f"more than {4 * MAX_ROWS} lines")
+    stream = io.BytesIO(data)
+    while line := stream.readline(MAX_LINE_BYTES + 1):
+        if len(line) > MAX_LINE_BYTES:
+            raise ValueError(f"a line of more than {MAX_LINE_BYTES} characters")
+        yield line
+
+
 def parse_obj(data: bytes, file: Path) -> Parsed:
     """Read vertices and faces of an OBJ; materials, textures and groups are ignored."""
-    points: list[list[bytes]] = []
-    triangles: list[tuple[int, int, int]] = []
+    points = array("d")
+    triangles = array("q")
+    bad = "vertex or face lines that cannot be read"
+    if b"\\\n" in data:
+        data = data.replace(b"\\\n", b" ")
     try:
-        for line in data.replace(b"\\\n", b" ").splitlines():
+        for line in _lines(data):
             words = line.split()
             if not words or words[0] not in (b"v", b"f"):
                 continue
             if words[0] == b"v":
                 if len(words) < 4:
-                    raise ValueError
-                points.append(words[1:4])
+                    raise ValueError(bad)
+                points.extend(map(float, words[1:4]))
                 continue
+            seen = len(points) // 3
             ids = [int(w.split(b"/", 1)[0]) for w in words[1:]]
-            ids = [i - 1 if i > 0 else len(points) + i if i < 0 else -1 for i in ids]
+            ids = [i - 1 if i > 0 else seen + i if i < 0 else -1 for i in ids]
             if len(ids) < 3:
-                raise ValueError
-            triangles.extend((ids[0], ids[k], ids[k + 1]) for k in range(1, len(ids) - 1))
-        vertices = np.array(points, dtype=np.float64).reshape(-1, 3)
-    except ValueError:
-        raise _broken(file, "vertex or face lines that cannot be read", "an OBJ file") from None
-    return _checked(vertices, np.array(triangles, np.int64).reshape(-1, 3), None, file)
+                raise ValueError(bad)
+            for k in range(1, len(ids) - 1):
+                triangles.extend((ids[0], ids[k], ids[k + 1]))
+            _check_rows(max(len(points), len(triangles)) // 3)
+    except OverflowError:
+        raise _broken(file, "faces that name no vertex of the file", "an OBJ file") from None
+    except ValueError as error:
+        got = str(error) if str(error).startswith(("a line", "more")) else bad
+        raise _broken(file, got, "an OBJ file") from None
+    return _checked(_table(points), _table(triangles), None, file)
+
+
+def _table(values: array) -> NDArray:
+    return np.array(values, dtype=values.typecode).reshape(-1, 3)
+
+
+def _check_rows(rows: int) -> None:
+    if rows > MAX_ROWS:
+        raise ValueError(f"more than {MAX_ROWS} vertices or triangles")
 
 
 def parse_off(data: bytes, file: Path) -> Parsed:
-    """Read an OFF file."""
+    """Read an OFF file; colours are ignored."""
     try:
-        read = load_off(io.BytesIO(data))
-        vertices = np.asarray(read["vertices"], dtype=np.float64)
-        faces = np.asarray(read["faces"], np.int64).reshape(-1, 3)
-        promised = int(re.split(rb"OFF", re.sub(rb"#.*", b"", data), maxsplit=1)[1].split()[1])
-        if len(faces) < promised:
-            raise ValueError("fewer faces than promised")
-    except Exception as error:  # the reader raises whatever broken bytes provoke
-        raise _broken(
-            file, f"a truncated or inconsistent OFF ({type(error).__name__})", "a whole OFF file"
-        ) from None
-    return _checked(vertices, faces, None, file)
+        points, corners, counts = _off_rows(data)
+        faces = fan(np.frombuffer(corners, np.int64), np.frombuffer(counts, np.int64))
+    except (ValueError, OverflowError) as error:
+        known = str(error).startswith(("a ", "fewer", "more", "no "))
+        got = str(error) if known else "words in place of numbers"
+        raise _broken(file, f"a truncated or inconsistent OFF: {got}", "a whole OFF file") from None
+    return _checked(_table(points), faces, None, file)
+
+
+def _off_rows(data: bytes) -> tuple[array, array, array]:
+    """Coordinates, corners and corner counts of an OFF file."""
+    rows = (words for line in _lines(data) if (words := line.split(b"#", 1)[0].split()))
+    head = next(rows, [])
+    if not head or head[0].upper() not in (b"OFF", b"COFF"):
+        raise ValueError("no OFF header")
+    counts_row = head[1:] or next(rows, [])
+    if len(counts_row) < 2:
+        raise ValueError("no counts of vertices and faces")
+    n_points, n_faces = (int(w) for w in counts_row[:2])
+    if not (0 <= n_points <= len(data) and 0 <= n_faces <= len(data)):
+        raise ValueError("a header whose counts do not fit the file")
+    _check_rows(max(n_points, n_faces))
+    points, corners, counts = array("d"), array("q"), array("q")
+    for _ in range(n_points):
+        words = next(rows, [])
+        if len(words) < 3:
+            raise ValueError("fewer vertices than promised")
+        points.extend(map(float, words[:3]))
+    triangles = 0
+    for _ in range(n_faces):
+        words = next(rows, [])
+        n = int(words[0]) if words else 0
+        if n < 3 or len(words) <= n:
+            raise ValueError("fewer faces than promised, or a face without its corners")
+        corners.extend(map(int, words[1 : n + 1]))
+        counts.append(n)
+        triangles += n - 2
+        _check_rows(triangles)
+    return points, corners, counts
 
 
 def _checked(
@@ -268,23 +302,24 @@ def write_ply(
         "property list uchar int vertex_indices",
         "end_header\n",
     ]
+    temporary: str | None = None
     try:
         handle, temporary = tempfile.mkstemp(dir=file.parent, prefix=f".{file.name}.")
-    except OSError as error:
+        with os.fdopen(handle, "wb") as stream:
+            stream.write("\n".join(header).encode("ascii"))
+            stream.write(points.tobytes())
+            stream.write(faces.tobytes())
+        os.chmod(temporary, 0o644)
+        os.replace(temporary, file)
+    except BaseException as error:
+        if temporary is not None:
+            Path(temporary).unlink(missing_ok=True)
+        if not isinstance(error, OSError):
+            raise
         raise InputError(
             "output",
-            f"a folder that cannot be written ({error.strerror})",
-            "an existing folder with permission to write",
+            f"a folder that cannot be written ({error.strerror or error})",
+            "an existing folder with permission to write, and space",
             "Choose another folder.",
             file,
         ) from None
-    try:
-        with os.fdopen(handle, "wb") as stream:
-            stream.write("\n".join(header).encode("ascii"))
-            points.tofile(stream)
-            faces.tofile(stream)
-        os.chmod(temporary, 0o644)
-        os.replace(temporary, file)
-    except BaseException:
-        Path(temporary).unlink(missing_ok=True)
-        raise

@@ -117,7 +117,7 @@ def test_failed_write_leaves_the_old_file(tmp_path, monkeypatch):
         raise OSError("disk full")
 
     monkeypatch.setattr(os, "replace", refuse)
-    with pytest.raises(OSError, match="disk full"):
+    with pytest.raises(InputError, match="disk full"):
         write_ply(cast, file)
     assert file.read_text() == "old"
     assert [p.name for p in tmp_path.iterdir()] == ["c.ply"]
