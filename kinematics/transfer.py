@@ -91,8 +91,9 @@ def _sentences(
 ) -> list[str]:
     out = []
     if third is not None:
+        way = "superior" if third.error_superior_mm >= 0.0 else "inferior"
         out.append(
-            f"A third reference point {third.error_superior_mm:+.1f} mm too superior turns the "
+            f"A third reference point {abs(third.error_superior_mm):.1f} mm too {way} turns the "
             f"casts by {third.tilt_deg:+.2f} degrees: at equal angles and at tooth contact the "
             f"closure error stays (change {third.equal_angle_change_mm * 1e3:.1f} µm), with the "
             f"pin it changes by {third.pin_change_mm * 1e3:.1f} µm, and a sagittal condylar "

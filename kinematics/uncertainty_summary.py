@@ -147,8 +147,14 @@ def wilson_interval(share: float, n: int) -> tuple[float, float]:
     return max(0.0, middle - half), min(1.0, middle + half)
 
 
-def percent(probability: float) -> str:
-    """A probability in words of the precision that it deserves."""
+def percent(probability: float, high: float = 0.0) -> str:
+    """A probability in words of the precision that it deserves.
+
+    ``high`` is the upper end of its interval from the number of trials: none in a thousand is not
+    "under 0.1 %".
+    """
+    if probability < 0.001 and high > 0.001:
+        return f"under {math.ceil(1000.0 * high) / 10.0:.1f} %"
     if probability < 0.001:
         return "under 0.1 %"
     if probability > 0.999:
@@ -171,11 +177,15 @@ def sentences(
     limit = f"{tolerance_mm * MICROMETRES:.0f} µm"
     arbitrary, located, _, target = options
     gain = arbitrary.beyond_any - located.beyond_any
+
+    def chance(option: OptionRisk) -> str:
+        return percent(option.beyond_any, option.beyond_any_interval[1])
+
     return (
         f"The error somewhere on the arch exceeds {limit} with a probability of "
-        f"{percent(arbitrary.beyond_any)} on the arbitrary axis and {percent(located.beyond_any)} "
+        f"{chance(arbitrary)} on the arbitrary axis and {chance(located)} "
         f"on the located one; with the record at the target vertical dimension it is "
-        f"{percent(target.beyond_any)}.",
+        f"{chance(target)}.",
         f"Locating the axis lowers that probability by {100.0 * gain:.0f} percentage points."
         if gain >= 0.005
         else "Locating the axis does not lower that probability by as much as one percentage "

@@ -81,10 +81,7 @@ def um(value_mm: float) -> str:
 
 def chance(share: float, trials: int) -> str:
     """A counted probability in words that its number of trials can carry."""
-    high = 100.0 * wilson_interval(share, trials)[1]
-    if share < 0.001 and high > 0.1:
-        return f"under {math.ceil(10.0 * high) / 10.0:.1f} %"
-    return percent(share)
+    return percent(share, wilson_interval(share, trials)[1])
 
 
 def yes_no(value: bool) -> str:
