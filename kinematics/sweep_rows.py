@@ -79,8 +79,10 @@ class SweepJob:
             "target.vdo_change_mm": case.target.vdo_change_mm is not None,
             "target.opening_deg": case.target.opening_deg is not None,
         }
-        return fixed and not self.study.excursions and all(
-            v.field in BATCHED and present.get(v.field, True) for v in self.study.vary
+        return (
+            fixed
+            and not self.study.excursions
+            and all(v.field in BATCHED and present.get(v.field, True) for v in self.study.vary)
         )
 
 
