@@ -5,6 +5,9 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+import trimesh
+
 from kinematics.case import Case, case_from_dict
 
 CONDYLES = {
@@ -46,7 +49,19 @@ def open_pair(scans: Path, **changes: Any) -> Case:
 
 
 def closed_pair(scans: Path, **changes: Any) -> Case:
-    """The closed pair (x lateral, y up, z anterior): opened by a record, closed as scanned."""
+    """The closed pair (x to the patient's left, y up, z anterior): a 3 mm record, then as scanned.
+
+    Mounted by averages on three points of the lower: the highest front one, put at the midline, and
+    the highest on each side 30 to 36 mm behind it, at its second molars.
+    """
+    lower = trimesh.load(scans / "closed_pair_lower.stl", process=False).vertices
+    front = lower[(np.abs(lower[:, 0]) < 3.0) & (lower[:, 2] > lower[:, 2].max() - 6.0)]
+    incisal = front[np.argmax(front[:, 1])] * [0.0, 1.0, 1.0]  # the pair is symmetric about x = 0
+    molars = []
+    for side in (1.0, -1.0):
+        behind = incisal[2] - lower[:, 2]
+        part = lower[(side * lower[:, 0] > 15.0) & (behind > 30.0) & (behind < 36.0)]
+        molars.append(part[np.argmax(part[:, 1])])
     return case_from_dict(
         {
             "schema": "hingewise-case/1",
@@ -58,9 +73,9 @@ def closed_pair(scans: Path, **changes: Any) -> Case:
             },
             "mounting": {
                 "method": "average",
-                "incisal_point_mm": changes.pop("incisal_point_mm"),
-                "left_molar_point_mm": changes.pop("left_molar_point_mm"),
-                "right_molar_point_mm": changes.pop("right_molar_point_mm"),
+                "incisal_point_mm": incisal.tolist(),
+                "left_molar_point_mm": molars[0].tolist(),
+                "right_molar_point_mm": molars[1].tolist(),
             },
             "true_axis": {"width_mm": 99.6},
             "arbitrary_axis": {

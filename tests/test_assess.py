@@ -8,8 +8,9 @@ from scipy.spatial.transform import Rotation
 
 from kinematics.assess import assess
 from kinematics.errors import InputError
+from kinematics.inspection import inspect_case
 from kinematics.result import result_dict
-from tests.cases import landmarks_only, open_pair
+from tests.cases import closed_pair, landmarks_only, open_pair
 
 
 def recompute(result):
@@ -190,6 +191,29 @@ def test_pin_tip_stands_at_the_patients_height(real):
         real.pin_tip_record_mm
     )
     assert held[2] == pytest.approx(real.geometry.pin_tip_target_mm[2], abs=1e-10)
+
+
+def test_real_closed_pair_overlaps_as_its_readme_says_and_is_assessed(scans):
+    inspection = inspect_case(closed_pair(scans))
+    # README of the scans: stored closed, interpenetrating by up to 0.73 mm
+    assert inspection.overlap_mm == pytest.approx(0.73, abs=0.02)
+    assert not [f for f in inspection.findings if f.level == "error"]
+    a = assess(closed_pair(scans))
+    assert set(a.stops) == {"equal_angle", "pin", "contact"}
+    # It meets short of the scanned pose, by the opening that clears it (the record is pure hinge)
+    assert a.true_closing_deg - a.contact_true.closing_deg == pytest.approx(
+        inspection.clearing_opening_deg, abs=1e-6
+    )
+    assert 0.1 < a.verdict.worst_error_mm < 0.3
+
+
+def test_a_symmetric_pair_on_a_symmetric_error_has_symmetric_errors(scans):
+    even = {f"{s}_{d}_mm": 4.0 for s in ("left", "right") for d in ("anterior", "superior")}
+    a = assess(closed_pair(scans, arbitrary_axis=even))
+    by_name = dict(zip(a.landmarks.names, a.stops["pin"].error_mm, strict=True))
+    for place in ("posterior", "middle"):
+        left, right = by_name[f"left {place} site"], by_name[f"right {place} site"]
+        np.testing.assert_allclose(left, right * [1, -1, 1], atol=1e-9)
 
 
 def test_same_case_same_result_bytes(real, scans):
