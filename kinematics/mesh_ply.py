@@ -197,6 +197,10 @@ def _read_rows(element: Element, body: memoryview, at: int, order: str) -> int:
     names = [p.name for p in element.properties]
     if len(set(names)) < len(names):
         raise ValueError("one property twice in the header")
+    if not element.length:
+        none = np.zeros(0, np.int64)
+        element.lists = {p.name: (none, none) for p in element.properties if p.count}
+        element.columns = {p.name: np.zeros(0) for p in element.properties if not p.count}
     if not element.length or not names:
         return at
     layout: list[tuple] = []
