@@ -266,7 +266,7 @@
       gl.uniformMatrix4fv(this.at("u_target"), false, s.target);
       gl.uniform1f(this.at("u_limit"), s.limit_um);
       if (this.table) gl.bindTexture(gl.TEXTURE_2D, this.table);
-      const L = this.layers, see = this.through ? 0.45 : 1;
+      const L = this.layers, see = this.through ? (this.colours.page[0] < 0.5 ? 0.62 : 0.45) : 1;
       const item = (mesh, colour, opacity, model, options = {}) => {
         gl.uniformMatrix4fv(this.at("u_model"), false, model);
         gl.uniform3fv(this.at("u_colour"), colour);
