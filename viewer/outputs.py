@@ -89,12 +89,29 @@ def _unwritable(path: Path, why: str) -> InputError:
     )  # fmt: skip
 
 
+def _abandoned(stage: Path) -> bool:
+    """Whether a temporary folder belongs to a run on this machine that was killed."""
+    number = stage.name.removeprefix(STAGE_PREFIX).partition("-")[0]
+    if not number.isdecimal() or not stage.is_dir() or stage.is_symlink():
+        return False
+    try:
+        os.kill(int(number), 0)
+    except ProcessLookupError:
+        return True
+    except (OSError, OverflowError):
+        return False  # it lives, and is another user's
+    return False
+
+
 @contextlib.contextmanager
 def _staged(folder: Path) -> Iterator[Path]:
     """A temporary folder in ``folder``, gone afterwards; ``folder`` too, if it is new and empty."""
     made = not folder.exists()
     folder.mkdir(parents=True, exist_ok=True)
-    stage = Path(tempfile.mkdtemp(prefix=STAGE_PREFIX, dir=folder))
+    for old in folder.glob(f"{STAGE_PREFIX}*"):
+        if _abandoned(old):
+            shutil.rmtree(old, ignore_errors=True)
+    stage = Path(tempfile.mkdtemp(prefix=f"{STAGE_PREFIX}{os.getpid()}-", dir=folder))
     try:
         yield stage
     finally:
