@@ -316,11 +316,28 @@ def _refuse(findings: Sequence[Finding]) -> None:
             raise InputError(finding.where, finding.message, "inputs without this", fix)
 
 
+def clearly_apart(axis: HingeAxis, cast: Cast | None) -> bool:
+    """Whether a cast lies farther from an axis than a case may have it, by its bounding sphere.
+
+    Notes
+    -----
+    *Guarantee*: True only where every point of the cast is at least ``NEAREST_AXIS_MM`` away;
+    False says nothing.
+    """
+    if cast is None:
+        return True
+    low, high = cast.vertices_mm.min(axis=0), cast.vertices_mm.max(axis=0)
+    middle, radius = 0.5 * (low + high), 0.5 * float(np.linalg.norm(high - low))
+    return float(axis.distance_mm(middle[None])[0]) - radius >= NEAREST_AXIS_MM
+
+
 def _axis_in_casts(upper: Cast, lower: Cast, mounting: Mounting) -> list[Finding]:
     findings = []
     for name in ("true_axis", "arbitrary_axis"):
         axis: HingeAxis = getattr(mounting, name)
         for cast in (upper, lower):
+            if clearly_apart(axis, cast):
+                continue
             near = axis.distance_to_triangles_mm(cast.vertices_mm[cast.faces])
             if near < NEAREST_AXIS_MM:
                 findings.append(

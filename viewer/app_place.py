@@ -6,31 +6,14 @@ from dataclasses import replace
 
 import numpy as np
 
-from kinematics.axis import HingeAxis
 from kinematics.case import Case
-from kinematics.mesh import Cast
 from kinematics.mounting import mount
-from kinematics.placement import NEAREST_AXIS_MM, PlacedCase
+from kinematics.placement import PlacedCase, clearly_apart
 
 SAME = ("casts", "mounting", "true_axis", "marks", "landmarks", "third_point")
 """Tables that must be unchanged for the short way."""
 PREPARED = ("upper_occlusal", "lower_occlusal", "lower_tree")
 """What a placed case prepares once."""
-
-
-def clearly_apart(axis: HingeAxis, cast: Cast | None) -> bool:
-    """Whether a cast lies farther from an axis than a case may have it, by its bounding sphere.
-
-    Notes
-    -----
-    *Guarantee*: True only where every point of the cast is at least ``NEAREST_AXIS_MM`` away;
-    False says nothing.
-    """
-    if cast is None:
-        return True
-    low, high = cast.vertices_mm.min(axis=0), cast.vertices_mm.max(axis=0)
-    middle, radius = 0.5 * (low + high), 0.5 * float(np.linalg.norm(high - low))
-    return float(axis.distance_mm(middle[None])[0]) - radius >= NEAREST_AXIS_MM
 
 
 def place_again(placed: PlacedCase, case: Case) -> PlacedCase:
