@@ -11,12 +11,14 @@ import shutil
 import tempfile
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
+from functools import partial
 from pathlib import Path
 from typing import Any
 
 from kinematics.errors import HingewiseError, InputError
 from viewer import app_points
 from viewer.app_charts import ARCS_BOX, CURVE_BOX, arcs_chart, curve_chart
+from viewer.app_excursions import BLANK, excursions_state
 from viewer.app_export import export, save_case, slug
 from viewer.app_page import map_table, template
 from viewer.app_scene import casts_payload, mouth_state, scene_state
@@ -235,12 +237,14 @@ class Desk:
                 raise Superseded
 
         try:
-            found = await loop.run_in_executor(self._later_pool, complete, reading, check)
+            without = partial(complete, reading, check, excursions=False)
+            found = await loop.run_in_executor(self._later_pool, without)
             check()
         except Superseded:
             return
         except HingewiseError as error:
-            self._set(notice={"text": str(error), "kind": "bad"}, waiting=False)
+            none = BLANK | {"sentence": "Not computed: see the notice.", "rev": rev}
+            self._set(notice={"text": str(error), "kind": "bad"}, waiting=False, excursions=none)
             return
         later = later_state(found) | {"mouth_point": mouth_state(found)}
         self._set(
@@ -251,6 +255,14 @@ class Desk:
             later=later,
             waiting=False,
         )
+        try:
+            ways = await loop.run_in_executor(
+                self._later_pool, excursions_state, reading, rev, check
+            )
+            check()
+        except Superseded:
+            return
+        self._set(excursions=ways)
         if reading.case.uncertainty is None:
             return
         if reading.decision == "contact":  # a first contact a trial: minutes, and sliders stutter
@@ -280,8 +292,7 @@ class Desk:
         changed = rev != self._rev
         values: dict[str, Any] = {"errors": dict(self._errors), "steps": self._steps()}
         if changed:
-            values["numbers"] = numbers_state(reading)
-            values["waiting"] = True
+            values |= {"numbers": numbers_state(reading), "waiting": True, "rev": rev}
         if self._notice is not None:
             values["notice"], self._notice = self._notice, None
         self._set(**values)
@@ -352,6 +363,8 @@ class Desk:
                 "transfer": [],
             },
             "errors": {},
+            "excursions": dict(BLANK),
+            "rev": self.session.rev,
             "steps": self._steps(),
             "notice": {"text": "", "kind": ""},
             "busy": "",

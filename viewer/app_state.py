@@ -202,7 +202,11 @@ def weigh(reading: Reading) -> tuple[Verdict | None, DepartureCurve]:
 
 
 def complete(
-    reading: Reading, check: Callable[[], None] = lambda: None, *, uncertainty: bool = False
+    reading: Reading,
+    check: Callable[[], None] = lambda: None,
+    *,
+    uncertainty: bool = False,
+    excursions: bool = True,
 ) -> Assessment:
     """Add what takes longer: return to the mouth, break-even and curve with first contacts.
 
@@ -213,6 +217,8 @@ def complete(
         Called between the steps; raises :class:`Superseded` to give up.
     uncertainty : bool
         Whether to propagate the case's ``[uncertainty]`` as well.
+    excursions : bool
+        Whether to compare the excursions, where the case has ``[articulator]``.
 
     Raises
     ------
@@ -221,7 +227,11 @@ def complete(
     """
     check()
     found = assess_placed(
-        reading.placed, progress=lambda stage, share: check(), curve=False, uncertainty=uncertainty
+        reading.placed,
+        progress=lambda stage, share: check(),
+        curve=False,
+        uncertainty=uncertainty,
+        excursions=excursions,
     )
     worst = worst_by_departure(found.geometry, reading.placed.contacts)
     closed = {s: r for s, r in found.stops.items() if s != "contact"}

@@ -1,0 +1,212 @@
+"""Excursions of one reading as the texts, rows and motions that the page shows (JSON-ready)."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from kinematics.articulator import settings_from_case
+from kinematics.axis import axis_orbital_from_points
+from kinematics.errors import HingewiseError
+from kinematics.excursion_error import (
+    DEFAULT_THIRD_MM,
+    EXCURSIONS,
+    ExcursionGeometry,
+    excursion_errors,
+    third_point_used,
+)
+from kinematics.excursion_error_records import ExcursionErrors, KindError
+from viewer.excursion_figures import KIND_LABEL
+from viewer.report_excursions import (
+    FRONT_WORDS,
+    SETTING_ROWS,
+    settings_table,
+    stop_sentences,
+    worst_sentence,
+)
+from viewer.report_tables import plain, um
+
+if TYPE_CHECKING:
+    from viewer.app_state import Reading
+
+STEPS = 8
+"""Steps of each excursion (ours): on the pin the end pose does not depend on their number."""
+NO_TABLE = (
+    "The case has no [articulator]: the condylar guidance below is averages, the incisal table "
+    "flat, so that the errors are not those of this patient. Enter the patient's settings in the "
+    "case file."
+)
+HALF_TABLE = "What the case's [articulator] does not give is an average, marked below."
+AVERAGE = "average, not of this patient"
+NOT_GIVEN = {
+    "intercondylar_mm": "distance of the true-axis points",
+    "immediate_side_shift_left_mm": "not given: none",
+    "guide_radius_left_mm": "not given: flat",
+    "incisal_sagittal_deg": "not given: flat",
+    "incisal_lateral_deg": "not given: flat",
+}
+BLANK: dict[str, Any] = {
+    "sentence": "", "notes": [], "rows": [], "settings": [], "moves": {}, "rev": 0,
+}  # fmt: skip
+"""What the page holds before the first excursions are there."""
+
+
+def reading_excursions(
+    reading: Reading, check: Callable[[], None] = lambda: None
+) -> ExcursionErrors:
+    """Compare the excursions of a reading, casts put together at the target, pin on its table.
+
+    Parameters
+    ----------
+    reading : Reading
+    check : callable
+        Called between the excursions; raises :class:`viewer.app_state.Superseded` to give up.
+
+    Raises
+    ------
+    InputError
+        Impossible settings.
+
+    Notes
+    -----
+    *Guarantee*: the errors of :func:`kinematics.excursion_error.errors_from_assessment` at the end
+    of each excursion (tested).
+    """
+    case, found = reading.case, reading.geometry
+    table = case.articulator
+    settings = settings_from_case(
+        None if table is None else table.model_dump(), width_mm=reading.true_axis.width_mm
+    )
+    geometry = ExcursionGeometry(
+        true_axis=reading.true_axis,
+        arbitrary_axis=reading.arbitrary_axis,
+        names=reading.landmarks.names,
+        points_mm=reading.landmarks.points_mm,
+        normals=reading.landmarks.normals,
+        pin_tip_mm=found.pin_tip_target_mm,
+        third_point_mm=third_point_used(case),
+    )
+    kinds: dict[Any, KindError] = {}
+    for kind in EXCURSIONS:
+        check()
+        whole = excursion_errors(geometry, settings, kinds=(kind,), steps=STEPS)
+        kinds |= whole.kinds
+    return ExcursionErrors(
+        whole.names,
+        whole.settings,
+        whole.articulator_settings,
+        kinds,
+        whole.front_guide,
+        whole.settings_from,
+        whole.front,
+    )
+
+
+def excursions_state(
+    reading: Reading, rev: int, check: Callable[[], None] = lambda: None
+) -> dict[str, Any]:
+    """What the tab "Excursions" shows of one reading.
+
+    Parameters
+    ----------
+    reading : Reading
+    rev : int
+        Of the numbers it belongs to; the page shows another one's as stale.
+    check : callable
+        As in :func:`reading_excursions`.
+
+    Returns
+    -------
+    dict
+        ``sentence``, ``notes`` (sentences), ``rows`` (one an excursion, errors in µm),
+        ``settings`` (what, value, where from), ``moves`` (excursion to the motions of the
+        patient's lower from the target, ``axis_orbital``, 4x4 by columns, entry 0 the identity).
+        Where the excursions cannot be had, ``sentence`` is the reason and the rest is empty.
+
+    Raises
+    ------
+    Superseded
+        ``check`` said so.
+    """
+    try:
+        e = reading_excursions(reading, check)
+    except HingewiseError as error:
+        return BLANK | {"sentence": f"The excursions cannot be computed. {error}", "rev": rev}
+    tolerance = reading.case.decision.tolerance_mm
+    notes = list(stop_sentences(e))
+    table = reading.case.articulator
+    given = {} if table is None else {k: v for k, v in table.model_dump().items() if v is not None}
+    settings = _settings(e, given)
+    if not given:
+        notes.append(NO_TABLE)
+    elif any(AVERAGE in row["from"] for row in settings):
+        notes.append(HALF_TABLE)
+    cause = "the arbitrary axis"
+    third = reading.case.third_point
+    if third is not None and third.error_superior_mm:
+        cause += " and the third reference point's error"
+    notes.append(
+        "Both movements start with the casts put together at the target: this error, of "
+        f"{cause}, comes on top of the closure's. {FRONT_WORDS[e.front]}"
+    )
+    worst = max(float(np.linalg.norm(k.error_mm[-1], axis=1).max()) for k in e.kinds.values())
+    return {
+        "sentence": worst_sentence(e),
+        "notes": notes,
+        "rows": [_row(e, kind, tolerance, worst) for kind in e.kinds],
+        "settings": settings,
+        "moves": {kind: _moves(reading, e.kinds[kind]) for kind in e.kinds},
+        "rev": rev,
+    }
+
+
+def _row(e: ExcursionErrors, kind: Any, tolerance_mm: float, worst_mm: float) -> dict[str, Any]:
+    error = e.kinds[kind]
+    size = np.linalg.norm(error.error_mm[-1], axis=1)
+    j = int(np.argmax(size))
+    early = [
+        who
+        for who, path in (("patient", error.patient), ("articulator", error.articulator))
+        if not path.complete
+    ]
+    return {
+        "kind": kind,
+        "name": KIND_LABEL[kind],
+        "at": e.names[j],
+        "ap": um(float(error.error_mm[-1, j, 0])),
+        "tr": um(float(error.error_mm[-1, j, 1])),
+        "ve": um(float(error.error_mm[-1, j, 2])),
+        "size": plain(1e3 * float(size[j])),
+        "high": um(float(error.high_mm[-1, j])),
+        "beyond": bool(size[j] > tolerance_mm),
+        "worst": bool(size[j] == worst_mm),
+        "end": f"no: {' and '.join(early)} stopped early" if early else "yes",
+    }
+
+
+def _settings(e: ExcursionErrors, given: dict[str, Any]) -> list[dict[str, str]]:
+    rows = []
+    for (what, value, _), (_, *names) in zip(settings_table(e).rows, SETTING_ROWS, strict=True):
+        fields = [n for n in names if n is not None]
+        missing = NOT_GIVEN.get(fields[0], AVERAGE)
+        texts = ["the case" if n in given else missing for n in fields]
+        alike = len(set(texts)) == 1
+        rows.append(
+            {
+                "what": what,
+                "value": value,
+                "from": texts[0] if alike else f"left {texts[0]}, right {texts[1]}",
+            }
+        )
+    return rows
+
+
+def _moves(reading: Reading, error: KindError) -> list[list[float]]:
+    frame = axis_orbital_from_points(reading.true_axis, np.array(DEFAULT_THIRD_MM))
+    back = frame.inv()
+    return [
+        np.asarray((back * step.motion * frame).as_matrix()).T.reshape(16).tolist()
+        for step in error.patient.reached
+    ]
