@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import platform
+from functools import cache
 from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
@@ -31,13 +32,15 @@ PACKAGES = ("hingewise", "numpy", "scipy", "trimesh", "numba", "pyvista")
 
 def versions() -> dict[str, str]:
     """Versions of Python and of the packages that the numbers depend on."""
-    found = {"python": platform.python_version()}
-    for name in PACKAGES:
-        try:
-            found[name] = version(name)
-        except PackageNotFoundError:
-            found[name] = "not installed"
-    return found
+    return {"python": platform.python_version(), **{name: _version(name) for name in PACKAGES}}
+
+
+@cache
+def _version(name: str) -> str:
+    try:
+        return version(name)
+    except PackageNotFoundError:
+        return "not installed"
 
 
 def number(value: float) -> float | None:
