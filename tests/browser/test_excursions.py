@@ -24,3 +24,33 @@ def test_the_tab_shows_the_worst_error_and_a_row_for_each_excursion(page, served
     ]
     assert page.locator("#excursions-settings tbody tr").count() == len(state["settings"])
     assert page.problems == []
+
+
+def test_the_slider_moves_the_patient_s_lower_along_the_way_and_back_to_closed(page, served):
+    state = excursions_state(Session(read_case(served.case)).reading, 1)
+    page.click("#tab-excursions")
+    page.wait_for_selector("#excursions:not(.stale) #way", timeout=60_000)
+    page.select_option("#way-kind", "left_lateral")
+    last = len(state["moves"]["left_lateral"]) - 1
+    slide = "(v) => { const e = document.querySelector('#way'); e.value = v; "
+    slide += "e.dispatchEvent(new Event('input', { bubbles: true })); }"
+    page.evaluate(slide, last)
+    page.wait_for_function("window.hingewiseView.away !== null", timeout=30_000)
+    assert page.evaluate("window.hingewiseView.away") == state["moves"]["left_lateral"][last]
+    assert page.inner_text("#way-share") == "100 %"
+    assert "left lateral" in page.inner_text("#moved")
+    at = "() => { const v = window.hingewiseView; "
+    at += "const p = v.scene.points.find((q) => q.layer === 'landmarks'); return v.place(p); }"
+    there = page.evaluate(at)
+    page.evaluate(slide, 0)
+    page.wait_for_function("window.hingewiseView.away === null", timeout=30_000)
+    closed = page.evaluate(at)
+    m = state["moves"]["left_lateral"][last]
+    expected = [sum(m[4 * k + i] * ([*closed, 1.0][k]) for k in range(4)) for i in range(3)]
+    assert there == pytest.approx(expected, abs=1e-6)
+    assert page.inner_text("#way-share") == "closed"
+    page.evaluate(slide, last)
+    page.wait_for_function("window.hingewiseView.away !== null", timeout=30_000)
+    page.click("#tab-errors")
+    page.wait_for_function("window.hingewiseView.away === null", timeout=30_000)
+    assert page.problems == []

@@ -10,6 +10,7 @@
     layers: { upper: true, lower: true, map: false, ghost: true, record: false, axes: true, arcs: true,
       landmarks: true, contact: false, plane: false, labels: true },
     through: false, name: "", tooth: "", at: ["", "", ""], file: "changed_case.toml", overwrite: false,
+    way: { kind: "protrusion", step: 0 },
     frame: { left: '', right: '', bar: 10, px: 0 }, picture: null,
     look(view) {
       const v = VIEWS[view];
@@ -26,6 +27,8 @@
       a.href = url; a.download = name; document.body.append(a); a.click(); a.remove();
     },
   });
+  // Closed again wherever the slider cannot be seen, and before a click is to meet the lower.
+  watch(() => [ui.tab, ui.pick], () => { if (ui.tab !== "excursions" || ui.pick) ui.way.step = 0; });
   const paint = () => { document.documentElement.dataset.theme = ui.theme; };
   watch(() => ui.theme, paint); paint();
 
@@ -89,11 +92,15 @@
   };
 
   const HwStage = {
-    props: { scene: Object, rev: Number, table: Array, later: Object, about: Object },
+    props: { scene: Object, rev: Number, table: Array, later: Object, about: Object, ways: Object, current: Number },
     setup(props) {
       const trame = inject("trame"), canvas = ref(null), overlay = ref(null), leaders = ref(null);
       let stage = null, observer = null, asked = false, held = null, first = true;
       let resting = 0;
+      const away = () => { // a motion of another case's excursions is never shown
+        const poses = props.ways.rev === props.current ? props.ways.moves[ui.way.kind] : null;
+        return (ui.way.step && poses && poses[ui.way.step]) || null;
+      };
       const rest = () => { if (stage) { stage.moving = false; request(); } };
       const redraw = () => { // coarse at once, fine after a moment's rest
         if (!stage) return;
@@ -107,7 +114,7 @@
         requestAnimationFrame(() => {
           asked = false;
           if (!stage) return;
-          stage.layers = ui.layers; stage.through = ui.through;
+          stage.layers = ui.layers; stage.through = ui.through; stage.away = away();
           stage.draw();
           window.hingewiseDrawn = performance.now();
         });
@@ -188,6 +195,7 @@
         g.fillStyle = colour("ink");
         const lines = [...(props.about.lines || [])];
         if (ui.layers.map) lines[1] = `High/open map: open −${props.scene.limit_um} µm (green) to high +${props.scene.limit_um} µm (magenta). ` + lines[1];
+        if (stage.away) lines[1] = `Patient's lower moved from the target: ${ui.way.kind.replace("_", " ")}, pose ${ui.way.step} of ${props.ways.moves[ui.way.kind].length - 1}.`;
         lines.forEach((t, i) => g.fillText(t, 12 * k, c.height + (14 + 20 * i) * k, out.width - 24 * k));
         out.toBlob((blob) => ui.download(URL.createObjectURL(blob), props.about.file + ".png"), "image/png");
       };
@@ -205,6 +213,8 @@
       onBeforeUnmount(() => { if (observer) observer.disconnect(); stage = null; });
       watch(() => [props.scene, props.later], take);
       watch(() => props.rev, load);
+      watch(() => [ui.way.kind, ui.way.step], redraw);
+      watch(() => [props.ways.rev, props.current], () => { ui.way.step = 0; });
       watch(() => [ui.layers, ui.through], redraw, { deep: true });
       watch(() => ui.fitted, () => aim(ui.view));
       watch(() => ui.theme, () => { if (stage) { requestAnimationFrame(() => { stage.readColours(); redraw(); }); } });

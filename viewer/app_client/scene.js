@@ -58,6 +58,8 @@
   const unit = (a) => { const l = Math.hypot(...a) || 1; return a.map((v) => v / l); };
   const apply = (m, p) => [0, 1, 2].map((i) => m[i] * p[0] + m[4 + i] * p[1] + m[8 + i] * p[2] + m[12 + i]);
 
+  const product = (a, b) => b.map((_, i) => [0, 1, 2, 3].reduce((sum, k) => sum + a[4 * k + (i % 4)] * b[4 * (i >> 2) + k], 0));
+
   function tube(pieces, radius, sides) {
     const position = [], normal = [], face = [];
     for (const path of pieces) {
@@ -120,6 +122,7 @@
       this.camera = { az: 0.85, el: 0.3, centre: [50, 0, -30], half: 60 };
       this.ball = this.upload(ball());
       this.colours = {};
+      this.away = null; // motion of the patient's lower from the target, 4x4 by columns; null: closed
     }
     static isSoftware() { // drawing without a graphics card: spend less on smooth edges while moving
       const gl = document.createElement("canvas").getContext("webgl2");
@@ -251,6 +254,10 @@
       if (w !== this.canvas.width || h !== this.canvas.height) { this.canvas.width = w; this.canvas.height = h; return true; }
       return false;
     }
+    place(item) { // what is on the lower goes with it
+      const onLower = item.layer === "landmarks" || item.layer === "map";
+      return this.away && onLower ? apply(this.away, item.at) : item.at;
+    }
     draw() {
       const gl = this.gl, s = this.scene;
       if (!s) return;
@@ -282,14 +289,15 @@
       const cast = (mesh, colour, opacity, model, options) =>
         opacity < 1 ? clear.push([mesh, colour, opacity, model, options]) : item(mesh, colour, 1, model, options);
       if (casts.upper && L.upper) cast(casts.upper, this.colours.upper, see, IDENTITY);
-      if (casts.lower && (L.lower || L.map)) cast(casts.lower, this.colours.lower, L.map ? 1 : see, s.target, { map: L.map });
+      const lower = this.away ? product(this.away, s.target) : s.target; // the map keeps the closed pose's colours
+      if (casts.lower && (L.lower || L.map)) cast(casts.lower, this.colours.lower, L.map ? 1 : see, lower, { map: L.map });
       for (const t of this.tubes) if (L[t.layer]) item(t.mesh, this.colours[t.role], 1, IDENTITY);
       for (const p of s.points) if (L[p.layer] || p.layer === "pick") {
         const r = p.radius;
-        item(this.ball, this.colours[p.role], 1, [r, 0, 0, 0, 0, r, 0, 0, 0, 0, r, 0, ...p.at, 1]);
+        item(this.ball, this.colours[p.role], 1, [r, 0, 0, 0, 0, r, 0, 0, 0, 0, r, 0, ...this.place(p), 1]);
       }
       if (casts.lower && L.record) clear.push([casts.lower, this.colours.quiet, 0.28, s.record]);
-      if (casts.lower && L.ghost) clear.push([casts.lower, this.colours.ghost, this.through ? 0.3 : 0.42, s.ghost]);
+      if (casts.lower && L.ghost && !this.away) clear.push([casts.lower, this.colours.ghost, this.through ? 0.3 : 0.42, s.ghost]);
       if (this.plane && L.plane) clear.push([this.plane, this.colours.plane, 0.22, IDENTITY, { flat: true }]);
       gl.enable(gl.BLEND); gl.blendFunc(gl.SRC_ALPHA, gl.ONE_MINUS_SRC_ALPHA);
       for (const [mesh, colour, opacity, model, options] of clear) { // its nearest layer only
@@ -312,7 +320,7 @@
       if (!L.labels) return out;
       for (const label of this.scene.labels) {
         if (!L[label.layer] || (label.role === "tooth" && !L.map)) continue;
-        const [x, y, z] = this.pixel(label.at);
+        const [x, y, z] = this.pixel(this.place(label));
         if (x < -20 || y < -10 || x > w + 20 || y > h + 10) continue;
         if (label.layer === "landmarks" && z < 0 && !this.through) continue;
         out.push({ ...label, x, y });
