@@ -5,14 +5,15 @@ axis frame of :mod:`kinematics.contact_roots` (rows 0 to 2 the rotation, row 3 t
 
 Notes
 -----
-*Guarantee.* A node's box, turned into the axis frame, lies in a cylinder sector
-``[rho] x [z] x [angle]``: with its centre at (rho_c, angle_c) and half sizes h_r, h_t, h_z along
-the radius, across it and along the axis, every point has rho >= rho_c - h_r,
-rho <= hypot(rho_c + h_r, h_t), and an angle within atan(h_t / (rho_c - h_r)) of angle_c (any
-angle if rho_c <= h_r). Rotation shifts the sector's angle only. So two nodes whose rho or z ranges
-are apart never meet, and others not before the gap of their angles. Nodes are skipped only if
-that bound exceeds the best contact found, so no contact is earlier than the answer. Boxes are
-widened by ``BOX_MM``, far above rounding and the touching tolerance.
+*Guarantee.* A node is a flat disc (``kinematics.hierarchy``). Two discs, the lower turning by any t
+from 0 to T, are dismissed only if one of these holds for every such t: the spheres around them
+are apart (the squared distance of their centres is ``a - b cos t - c sin t``); or a plane parallel
+to the upper disc, or one that turns with the lower disc, keeps them apart (the distance of the
+centres along its normal is such a wave too, and a disc reaches beyond its centre by at most
+half its thickness plus its radius times the sine of the angle of the two normals). The extremes of a
+wave on [0, T] are exact for T below half a turn (``wave_range``). T is the best contact found so
+far, so no contact is earlier than the answer, and t is not stepped, so nothing is tunnelled
+through. Discs are widened when they are built, far above rounding and the touching tolerance.
 
 *Source.* Derived here.
 """
@@ -33,8 +34,6 @@ from kinematics.contact_roots import (
 )
 from kinematics.kernels import kernel
 
-BOX_MM = 1e-9
-"""Widening of every box, mm: above the touching tolerance and all rounding (ours)."""
 NONE, VERTEX_FACE, FACE_VERTEX, EDGE_EDGE, START = 0, 1, 2, 3, 4
 """Kinds of contact: none, lower vertex on upper face, upper vertex on lower face, ..."""
 

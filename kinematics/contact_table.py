@@ -31,8 +31,6 @@ from kinematics.kernels import kernel
 
 ROUNDING_MM = 1e-5
 """Single precision of the table's sums, mm: 6e-8 of terms below 20 mm, with room (ours)."""
-CLOSE_MM = 0.05
-"""Pairs with less room than this try crossed edges as directions too (ours, tuned)."""
 ROWS = 6
 
 
@@ -93,15 +91,36 @@ def room(d, tri_u, tri_v, du, dv, leaves, ct, st, end):  # type: ignore[no-untyp
 
 
 @kernel
-def fill_table(upper, fu, lower, fl, pairs, first, last, end, wide, tilt, reach, middle, table):  # type: ignore[no-untyped-def]
+def rest(d, size, end, stray):  # type: ignore[no-untyped-def]
+    """What psi leaves out along a unit vector d, for a lower part of a size (module docstring)."""
+    wide, tilt, reach = stray[2], stray[3], stray[4]
+    sine, fall = math.sin(min(end, 0.5 * math.pi)), 1.0 - math.cos(end)
+    axial = abs(d[2])
+    flat = math.sqrt(max(0.0, 1.0 - axial * axial))
+    curve = 0.125 * end * end * (wide + axial * tilt * reach)
+    second = flat * (0.5 * sine + fall) * tilt * tilt * reach
+    second += axial * (fall * reach + sine * wide + sine * tilt * tilt * reach) * tilt
+    spread = (2.4 * math.sin(0.5 * end) + sine) * tilt * size
+    return 1.01 * (curve + second + spread) + ROUNDING_MM
+
+
+@kernel
+def coefficients(d, dv, ct, st, middle):  # type: ignore[no-untyped-def]
+    """Psi(T) along d of the lower disc dv, by (gx, gy, sx, sy)."""
+    x, y = d[0], d[1]
+    ex, ey = x - (ct * x + st * y), y - (ct * y - st * x)  # (I - R0(T)) transposed, times d
+    height, side = dv[2] - middle, d[2] * st
+    return ex, ey, height * ex + side * dv[1], height * ey - side * dv[0]
+
+
+@kernel
+def fill_table(upper, fu, lower, fl, pairs, first, last, end, stray, close, table):  # type: ignore[no-untyped-def]
     """Fill ``table``, shape (ROWS, last - first): psi's four coefficients, v, and m - rest.
 
-    ``wide`` bounds |g| and ``tilt`` bounds e over the cell and the lower cast's length, ``reach``
-    bounds |x|; ``middle`` is the height at which the offset is taken.
+    ``stray`` is a cell's, from ``kinematics.contact_cloud.strays``; pairs with less room than
+    ``close`` try crossed edges as directions too.
     """
     ct, st = math.cos(end), math.sin(end)
-    sine, rest = math.sin(min(end, 0.5 * math.pi)), 1.0 - math.cos(end)
-    chord = 2.0 * math.sin(0.5 * end)
     o = (0.0, 0.0, 0.0)
     for k in range(last - first):
         u, v = pairs[first + k, 0], pairs[first + k, 1]
@@ -133,7 +152,7 @@ def fill_table(upper, fu, lower, fl, pairs, first, last, end, wide, tilt, reach,
         best = -math.inf
         table[:, k] = 0.0  # without any direction the pair is always looked at
         for side in range(12 if leaves else 3):
-            if side >= 3 and best > CLOSE_MM:
+            if side >= 3 and best > close:
                 break  # clear enough; the crossed edges are for the close ones
             if side == 0:
                 d = n
@@ -165,23 +184,13 @@ def fill_table(upper, fu, lower, fl, pairs, first, last, end, wide, tilt, reach,
                 continue
             d = (d[0] / length, d[1] / length, d[2] / length)
             gap, speed, sign = room(d, tri_u, tri_v, du, dv, leaves, ct, st, end)
-            axial = abs(d[2])
-            flat = math.sqrt(max(0.0, 1.0 - axial * axial))
-            curve = 0.125 * end * end * (wide + axial * tilt * reach)
-            second = flat * (0.5 * sine + rest) * tilt * tilt * reach
-            second += axial * (rest * reach + sine * wide + sine * tilt * tilt * reach) * tilt
-            spread = (1.2 * chord + sine) * tilt * size
-            bound = gap - 1.01 * (curve + second + spread) - ROUNDING_MM
+            bound = gap - rest(d, size, end, stray)
             if bound <= best:
                 continue
             best = bound
-            x, y = sign * d[0], sign * d[1]
-            # (I - R0(T)) transposed, applied to d
-            ex, ey = x - (ct * x + st * y), y - (ct * y - st * x)
-            height = dv[2] - middle
-            table[0, k], table[1, k] = ex, ey
-            table[2, k] = height * ex + sign * d[2] * st * dv[1]
-            table[3, k] = height * ey - sign * d[2] * st * dv[0]
+            c0, c1, c2, c3 = coefficients(d, dv, ct, st, stray[5])
+            table[0, k], table[1, k] = sign * c0, sign * c1
+            table[2, k], table[3, k] = sign * c2, sign * c3
             table[4, k] = speed * (1.0 - 1e-6)
             table[5, k] = bound
 
@@ -221,3 +230,27 @@ def survivors(table, size, parameters, early, score, keep):  # type: ignore[no-u
         keep[number] = k
         number += score[k] <= 0.0
     return number
+
+
+@kernel
+def narrow(table, size, box, early, pairs, first, at):  # type: ignore[no-untyped-def]
+    """Append to ``pairs``, from ``at``, those of pairs[first:first + size] that a box needs.
+
+    ``box`` holds the middle and the half size of the four numbers, as of some of the cell's
+    axes; ``early`` is T less their largest bound. Returns the list and its new end.
+    """
+    f = np.float32
+    g0, g1, g2, g3 = f(box[0]), f(box[1]), f(box[2]), f(box[3])
+    h0, h1, h2, h3 = f(box[4]), f(box[5]), f(box[6]), f(box[7])
+    late, zero = f(early * (1.0 - 1e-6)), f(0.0)
+    if at + size > len(pairs):
+        more = np.empty((2 * (at + size), 2), dtype=np.int32)
+        more[:at] = pairs[:at]
+        pairs = more
+    for k in range(size):
+        a, b, c, d = table[0, k], table[1, k], table[2, k], table[3, k]
+        psi = a * g0 + b * g1 + c * g2 + d * g3
+        psi += abs(a) * h0 + abs(b) * h1 + abs(c) * h2 + abs(d) * h3
+        pairs[at, 0], pairs[at, 1] = pairs[first + k, 0], pairs[first + k, 1]
+        at += table[5, k] + table[4, k] * late - max(zero, psi) <= zero
+    return pairs, at

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from kinematics.axis import HingeAxis, closing_motion
 from kinematics.broadphase import axis_frame, placed
 from kinematics.contact import STATUS_NAMES, first_contact, first_contacts, prepare
-from kinematics.contact_cloud import strays
+from kinematics.contact_cells import strays
 from kinematics.errors import InputError
 from tests.benchmarks.meshes import bumpy_arch
 from tests.test_contact import random_case
@@ -76,6 +76,12 @@ def test_a_cloud_of_all_directions_is_divided_until_its_bound_holds() -> None:
     axes = np.stack([middle + d, middle - d], axis=1)
     seen = assert_same_as_one_by_one(prepare(*upper, *lower), axes, max_closing_deg=170.0)
     assert "contact" in seen
+
+
+def test_a_cloud_of_many_cells_answers_as_one_axis_at_a_time() -> None:
+    upper, lower = bumpy_arch(1500)
+    axes = ENDS + np.random.default_rng(5).normal(0, 5, (1500, 2, 3))
+    assert "contact" in assert_same_as_one_by_one(prepare(*upper, *lower), axes)
 
 
 def test_threads_change_nothing() -> None:
