@@ -24,6 +24,7 @@ from kinematics.closure_batch import closure_error_chunks
 from kinematics.contact import PreparedPair, first_contact, first_contacts, prepare
 from tests.benchmarks.meshes import Mesh, open_pair
 from tests.benchmarks.peers import PEERS
+from tests.hand_sweep_speed import sweep_speed
 
 REPO = Path(__file__).resolve().parents[2]
 CASTS = REPO / "bench_out" / "casts"
@@ -251,6 +252,16 @@ def table(report: dict) -> str:
         )
     lines += ["", "## Peak memory", "", "| triangles a side | GiB |", "|---|---|"]
     lines += [f"| {r['triangles']} | {r['peak_gib']:.2f} |" for r in report["memory"]]
+    s = report["sweep"]
+    lines += [
+        "",
+        "## Sweep",
+        "",
+        f"First-contact rows of the demo case (60k triangles a side), wall time:"
+        f" {s['one_core_per_second']:.0f} a second on one core,"
+        f" {s['all_cores_per_second']:.0f} on {s['cores']} (ratio {s['ratio_all_to_one']:.2f});"
+        f" 100,000 rows take {1e5 / s['all_cores_per_second'] / 60:.0f} minutes.",
+    ]
     c = report["closures"]
     lines += [
         "",
@@ -311,6 +322,10 @@ def main() -> None:
     ]
     print("Memory")
     memory = [peak_memory(n) for n in ((100_000, 450_000, 2_000_000) if full else (100_000,))]
+    print("Sweep")
+    demo = REPO / "sample_meshes" / "demo_case.toml"
+    sweep = sweep_speed(demo, samples=2000 if full else 200)
+    print(f"  {sweep['all_cores_per_second']:.0f} first-contact rows a second", flush=True)
     print("Closures")
     report = {
         "machine": MACHINE,
@@ -318,6 +333,7 @@ def main() -> None:
         "one_axis": rows,
         "many_axes": clouds,
         "memory": memory,
+        "sweep": sweep,
         "closures": closures(1_000_000 if full else 100_000),
     }
     write(options.output, json.dumps(report, indent=1) + "\n")
