@@ -9,6 +9,10 @@ from scipy.spatial.transform import RigidTransform, Rotation
 from kinematics.axis import HingeAxis
 
 
+HALF_WIDTH = np.array([0.0, 55.0, 0.0])
+"""Half the distance of the axis points, mm."""
+
+
 def numbers(low: float, high: float) -> st.SearchStrategy[float]:
     """Finite floats in a range."""
     return st.floats(low, high, allow_nan=False, allow_infinity=False, width=64)
@@ -23,7 +27,7 @@ def points(size: float = 120.0) -> st.SearchStrategy[np.ndarray]:
 def axes(draw: st.DrawFn, scatter: float = 10.0) -> HingeAxis:
     """Axes near the transverse one through the origin, mm."""
     left, right = draw(points(scatter)), draw(points(scatter))
-    return HingeAxis(left + [0.0, 55.0, 0.0], right - [0.0, 55.0, 0.0])
+    return HingeAxis(left + HALF_WIDTH, right - HALF_WIDTH)
 
 
 @st.composite
