@@ -8,7 +8,6 @@ from scipy.spatial.transform import RigidTransform, Rotation
 
 from kinematics.axis import HingeAxis
 
-
 HALF_WIDTH = np.array([0.0, 55.0, 0.0])
 """Half the distance of the axis points, mm."""
 
