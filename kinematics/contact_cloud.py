@@ -11,8 +11,8 @@ Notes
 widened, never angles: the contact angle is not Lipschitz on steep cusps. T is a quantile of the
 axes' bounds, each the angle of a true contact about that axis; an axis without contact up to T
 waits for a round of its own, with a larger T. Where axes differ by more than ``MAX_TILT``, the
-bound is out of its domain and the cell is halved; a cell of one axis has no stray. The last step runs the
-kernels of the one-axis path in the same frame, so its roots are the same.
+bound is out of its domain and the cell is halved; a cell of one axis has no stray. The last step
+runs the kernels of the one-axis path in the same frame, so its roots are the same.
 
 *Source.* Derived here.
 """
@@ -51,6 +51,8 @@ CLOSE_MM = 0.05
 """Pairs of a part with less room than this try crossed edges as directions too (ours, tuned)."""
 COARSE, MEDIUM, FINE = 3.0, 1.0, 0.6
 """A pair is divided while its size exceeds this many strays: inner cells, last cells, parts."""
+NEAR_RAD = math.radians(5.0)
+"""One axis looks up to this angle first: bounds over a short turn are closer (ours, tuned)."""
 SHARE, FEW = 0.9, 4
 """A last cell's list reaches to this quantile of its bounds, unless it has few axes (ours)."""
 POOL = 64
@@ -259,8 +261,11 @@ def solve_axes(upper, lower, motion, axes, toward, limit, ub, wins):  # type: ig
     work = workspace()
     for n in range(len(axes)):
         frames(axes, n, toward, motion, fu, fl)
-        found[:] = 0
-        ub[n] = descend(upper, fu, lower, fl, 0, 0, limit, found, work, count)
+        for end in (min(NEAR_RAD, limit), limit):
+            found[:] = 0
+            ub[n] = descend(upper, fu, lower, fl, 0, 0, end, found, work, count)
+            if found[0] != 0:
+                break
         wins[n] = found
 
 

@@ -130,7 +130,8 @@ def many_axes(
     }
     print(
         f"  {name:>12}  {number} axes, {scatter_mm:g} mm:"
-        f" {row['us_per_axis_one_core']:.0f} us an axis, {row['ratio_to_bisection']:.0f} times faster than bisection;"
+        f" {row['us_per_axis_one_core']:.0f} us an axis,"
+        f" {row['ratio_to_bisection']:.0f} times faster than bisection;"
         f" {cores} threads {row['threads_ratio']:.2f}; differs by"
         f" {row['largest_difference_rad']:.1e} rad",
         flush=True,
