@@ -51,6 +51,37 @@ def has_long_key(text: str) -> bool:
     return _LONG_KEY.search(_NOT_KEYS.sub("s", text)) is not None
 
 
+def read_toml(path: Path, what: str, max_bytes: int) -> dict[str, Any]:
+    """Read a TOML file of bounded size without ever blocking or raising anything else.
+
+    Raises
+    ------
+    InputError
+        Not a regular file, too large, not UTF-8, or not TOML.
+    """
+    try:
+        text = read_regular_file(path, what, max_bytes, "Is it a mesh?").decode("utf-8-sig")
+    except UnicodeDecodeError:
+        raise InputError(
+            "file", "bytes that are not UTF-8", "a TOML text file", "Save it as UTF-8.", path
+        ) from None
+    if has_long_key(text):
+        raise InputError(
+            "file", f"a key of more than {MAX_KEY_PARTS} parts", "shorter keys",
+            "Correct that key.", path,
+        )  # fmt: skip
+    try:
+        return tomllib.loads(text)
+    except (ValueError, RecursionError) as error:  # ValueError: also numbers of too many digits
+        raise InputError(
+            "file",
+            f"text that is not TOML ({shown(error)})",
+            "TOML",
+            "Correct that place.",
+            path,
+        ) from None
+
+
 def read_case(path: Path | str) -> Case:
     """Read a case file.
 
@@ -76,29 +107,7 @@ def read_case(path: Path | str) -> Case:
     Source: derived here; the layout is in DEVELOPERS.md.
     """
     path = Path(path)
-    try:
-        text = read_regular_file(
-            path, "a case file (TOML)", MAX_FILE_BYTES, "Is it a mesh?"
-        ).decode("utf-8-sig")
-    except UnicodeDecodeError:
-        raise InputError(
-            "file", "bytes that are not UTF-8", "a TOML text file", "Save it as UTF-8.", path
-        ) from None
-    if has_long_key(text):
-        raise InputError(
-            "file", f"a key of more than {MAX_KEY_PARTS} parts", "keys of the case file",
-            "Correct that key.", path,
-        )  # fmt: skip
-    try:
-        data = tomllib.loads(text)
-    except (ValueError, RecursionError) as error:  # ValueError: also numbers of too many digits
-        raise InputError(
-            "file",
-            f"text that is not TOML ({shown(error)})",
-            "TOML",
-            "Correct that place.",
-            path,
-        ) from None
+    data = read_toml(path, "a case file (TOML)", MAX_FILE_BYTES)
     return case_from_dict(data, folder=path.parent, file=path)
 
 

@@ -19,6 +19,7 @@ from scipy.special import ndtri
 
 from kinematics.errors import InputError
 from kinematics.published_scatter import STUDIES
+from kinematics.regular_file import read_regular_file
 
 OFFSETS = ("left_anterior_mm", "left_superior_mm", "right_anterior_mm", "right_superior_mm")
 """Order of an offset's four numbers, everywhere."""
@@ -232,6 +233,10 @@ def study_population(key: str, *, left_right_correlation: float = 0.0) -> Normal
     return NormalPopulation(study.sd_mm, study.sd_mm, 0.0, 0.0, left_right_correlation, label=label)
 
 
+MAX_OFFSETS_BYTES = 20_000_000
+"""Largest accepted file of offsets (ours)."""
+
+
 def read_offsets(path: Path | str) -> EmpiricalPopulation:
     """Read measured offsets from a CSV file with the four columns of :data:`OFFSETS`, in mm.
 
@@ -242,8 +247,10 @@ def read_offsets(path: Path | str) -> EmpiricalPopulation:
     """
     path = Path(path)
     try:
-        text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
+        text = read_regular_file(
+            path, "a CSV file of offsets", MAX_OFFSETS_BYTES, "Is it another file?"
+        ).decode("utf-8-sig")
+    except UnicodeDecodeError as error:
         raise InputError(
             "file", str(error), "a readable CSV file", "Check the path.", path
         ) from None

@@ -5,7 +5,6 @@ from __future__ import annotations
 import difflib
 import hashlib
 import json
-import tomllib
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -14,7 +13,7 @@ from typing import Any, Literal, get_args
 import numpy as np
 
 from kinematics import __version__
-from kinematics.case import Case, case_to_dict, read_case, set_field
+from kinematics.case import Case, case_to_dict, read_case, read_toml, set_field
 from kinematics.closure import STOPS, Stop
 from kinematics.errors import InputError
 
@@ -162,14 +161,7 @@ def read_study(path: Path | str) -> Study:
         reversed range, no samples or too many, values that the case refuses.
     """
     path = Path(path)
-    try:
-        if path.stat().st_size > MAX_STUDY_BYTES:
-            raise InputError("file", "a very large file", "a study file", "Is it a mesh?", path)
-        data = tomllib.loads(path.read_bytes().decode("utf-8-sig"))
-    except (OSError, UnicodeDecodeError, tomllib.TOMLDecodeError) as error:
-        raise InputError(
-            "file", str(error), "a readable TOML file", "Correct the file or its name.", path
-        ) from None
+    data = read_toml(path, "a study file (TOML)", MAX_STUDY_BYTES)
     try:
         return study_from_dict(data, folder=path.parent)
     except InputError as error:

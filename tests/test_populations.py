@@ -176,7 +176,7 @@ def test_bad_populations_are_refused_by_name(call, text):
         (",".join(pop.OFFSETS) + "\n1,2,x,4\n", "line 2"),
         (",".join(pop.OFFSETS) + "\n1,2\n", "line 2"),
         (",".join(pop.OFFSETS) + "\n1,2,nan,4\n", "finite"),
-        ("", "missing columns"),
+        ("", "an empty file"),
     ],
 )
 def test_a_bad_offsets_file_is_refused_with_its_name(tmp_path, text, message):

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -180,3 +182,16 @@ def test_a_file_that_is_no_study_is_refused_with_its_name(tmp_path, content):
 def test_an_absent_study_is_refused(tmp_path):
     with pytest.raises(InputError, match=r"none\.toml"):
         read_study(tmp_path / "none.toml")
+
+
+def test_a_pipe_in_place_of_a_study_is_refused_at_once(tmp_path):
+    os.mkfifo(tmp_path / "study.toml")
+    with pytest.raises(InputError, match=r"study\.toml"):
+        read_study(tmp_path / "study.toml")
+
+
+@pytest.mark.parametrize("text", ["a." * 100 + "b = 1", "x = " + "9" * 6000, "[" * 3000])
+def test_text_that_strains_the_reader_is_one_error(tmp_path, text):
+    (tmp_path / "study.toml").write_text(text)
+    with pytest.raises(InputError, match=r"study\.toml"):
+        read_study(tmp_path / "study.toml")
