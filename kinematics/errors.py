@@ -31,6 +31,10 @@ class InputError(HingewiseError):
         self.file = None if file is None else str(file)
         super().__init__(str(self))
 
+    def __reduce__(self) -> tuple[type[InputError], tuple[str | None, ...]]:
+        """Pickle by fields, so that a worker process can hand the error back."""
+        return (type(self), (self.where, self.got, self.allowed, self.fix, self.file))
+
     def __str__(self) -> str:
         place = f"{self.file}: {self.where}" if self.file else self.where
         return f"{place}: got {self.got}, need {self.allowed}. {self.fix}"

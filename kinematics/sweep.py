@@ -20,7 +20,14 @@ from kinematics.errors import HingewiseError, InputError
 from kinematics.study import Study, read_study
 from kinematics.study_design import check_design
 from kinematics.sweep_rows import SweepJob, evaluate_chunk, sweep_job
-from kinematics.sweep_store import SweepFolder, column, encode_part, parquet, part_name
+from kinematics.sweep_store import (
+    SweepFolder,
+    column,
+    encode_part,
+    not_written,
+    parquet,
+    part_name,
+)
 
 __all__ = ["SweepProgress", "SweepResult", "column", "read_study", "read_sweep", "run_sweep"]
 
@@ -113,7 +120,7 @@ def run_sweep(
             start = rows_done
             if progress is not None:
                 progress(SweepProgress(rows_done, study.samples, 0.0, float("nan")))
-            for chunk, content in _contents(job, folder.digest, todo, workers, scheduler):
+            for chunk, content in _contents(job, folder, todo, workers, scheduler):
                 folder.write_part(chunk, content)
                 rows_done += len(study.rows_of(chunk))
                 if progress is not None:
@@ -165,9 +172,14 @@ def _check_space(folder: SweepFolder, job: SweepJob, chunks: int) -> None:
 
 
 def _contents(
-    job: SweepJob, study_digest: str, todo: list[int], workers: int | None, scheduler: str | None
+    job: SweepJob,
+    folder: SweepFolder,
+    todo: list[int],
+    workers: int | None,
+    scheduler: str | None,
 ) -> Iterator[tuple[int, bytes]]:
     """Finished chunks as (chunk, bytes of its part), in whatever order they come."""
+    study_digest = folder.digest
     if scheduler is not None:
         yield from _on_cluster(job, study_digest, todo, scheduler)
         return
@@ -176,10 +188,10 @@ def _contents(
         for chunk in todo:
             yield chunk, encode_part(evaluate_chunk(job, chunk, threads=None), study_digest, chunk)
         return
-    yield from _on_processes(job, study_digest, todo, count)
+    yield from _on_processes(job, study_digest, todo, count, folder.folder)
 
 
-_JOB: tuple[SweepJob, str] | None = None
+_JOB: tuple[SweepJob, str, Path] | None = None
 
 
 def _start_worker(payload: bytes) -> None:
@@ -196,23 +208,35 @@ def _end_with_parent() -> None:
         os._exit(1)
 
 
-def _work(chunk: int) -> bytes:
+def _work(chunk: int) -> str:
+    """Compute a chunk into a file of its own and return the file's name.
+
+    A worker that dies while it hands a large result back leaves half of it in the pool's pipe,
+    and the pool waits for the rest for ever; a name passes in one piece.
+    """
     assert _JOB is not None
-    job, study_digest = _JOB
-    return encode_part(evaluate_chunk(job, chunk), study_digest, chunk)
+    job, study_digest, folder = _JOB
+    content = encode_part(evaluate_chunk(job, chunk), study_digest, chunk)
+    staged = folder / f".part-{chunk:06d}-{os.getpid()}.tmp"
+    try:
+        staged.write_bytes(content)
+    except OSError as error:
+        staged.unlink(missing_ok=True)
+        raise not_written(staged, error) from None
+    return staged.name
 
 
 def _on_processes(
-    job: SweepJob, study_digest: str, todo: list[int], workers: int
+    job: SweepJob, study_digest: str, todo: list[int], workers: int, folder: Path
 ) -> Iterator[tuple[int, bytes]]:
-    payload = pickle.dumps((job, study_digest))
+    payload = pickle.dumps((job, study_digest, folder))
     left, attempts = list(todo), 0
     while left:
         pool = ProcessPoolExecutor(
             workers, get_context("spawn"), initializer=_start_worker, initargs=(payload,)
         )
         waiting = iter(list(left))
-        running: dict[Future[bytes], int] = {}
+        running: dict[Future[str], int] = {}
         try:
             for chunk in waiting:
                 running[pool.submit(_work, chunk)] = chunk
@@ -222,7 +246,9 @@ def _on_processes(
                 done, _ = wait(running, return_when=FIRST_COMPLETED)
                 for future in done:
                     chunk = running.pop(future)
-                    content = future.result()
+                    staged = folder / future.result()
+                    content = staged.read_bytes()
+                    staged.unlink()
                     left.remove(chunk)
                     attempts = 0
                     yield chunk, content
@@ -239,7 +265,9 @@ def _on_processes(
                     "Memory may be short: use fewer workers. What is finished stays; run again.",
                 ) from None
         finally:
-            pool.shutdown(wait=False, cancel_futures=True)
+            pool.shutdown(wait=True, cancel_futures=True)
+            for staged in folder.glob(".part-*-*.tmp"):
+                staged.unlink(missing_ok=True)
 
 
 def _on_cluster(

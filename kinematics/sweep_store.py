@@ -74,16 +74,21 @@ def write_atomic(path: Path, content: bytes) -> None:
     except OSError as error:
         if temporary is not None:
             Path(temporary).unlink(missing_ok=True)
-        full = error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
-        raise InputError(
-            "out",
-            "no space left on the disk" if full else str(error),
-            "a folder that can be written",
-            "Free some space and run the same command again: what is finished stays."
-            if full
-            else "Choose another folder.",
-            path,
-        ) from None
+        raise not_written(path, error) from None
+
+
+def not_written(path: Path, error: OSError) -> InputError:
+    """The error of a file that could not be written."""
+    full = error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
+    return InputError(
+        "out",
+        "no space left on the disk" if full else str(error),
+        "a folder that can be written",
+        "Free some space and run the same command again: what is finished stays."
+        if full
+        else "Choose another folder.",
+        path,
+    )
 
 
 class SweepFolder:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import pickle
 import shutil
 import signal
 import subprocess
@@ -335,3 +336,10 @@ def test_the_first_difference_is_told_in_words():
     assert difference({"a": {"b": 1}}, {"a": {"b": 2}}) == "a.b: 1 then, 2 now"
     assert difference({"a": 1}, {"a": 1, "c": 2}) == "c is new"
     assert difference({"a": [1, 2]}, {"a": [1, 3]}) == "a.1: 2 then, 3 now"
+
+
+def test_an_error_keeps_its_fields_on_the_way_from_a_worker():
+    error = InputError("out", "no space", "room", "Free some.", "here")
+    again = pickle.loads(pickle.dumps(error))
+    assert str(again) == str(error)
+    assert again.fix == "Free some."
