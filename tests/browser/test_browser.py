@@ -146,7 +146,10 @@ def test_the_exaggeration_is_written_where_it_is_drawn(page):
         "t.textContent.includes('×50')).length === 2",
         timeout=20_000,
     )
-    assert "×50" in page.inner_text(".key")
+    # The key follows with the picture, which comes after the numbers
+    page.wait_for_function(
+        "document.querySelector('.key').textContent.includes('×50')", timeout=20_000
+    )
 
 
 def test_a_picked_landmark_is_saved_with_the_case(page, served, session):
