@@ -253,9 +253,14 @@ def _score(surface: Surface, points: Array, pose: RigidTransform, gate: float) -
 def _icp(
     surface: Surface, points: Array, pose: RigidTransform, rounds: int, still_mm: float
 ) -> tuple[RigidTransform, bool, float, int]:
-    """Rounds until no point moves farther than ``still_mm``; pose, done, spread, rounds."""
+    """Rounds until no point moves ``still_mm`` and no longer halves; pose, done, spread, rounds.
+
+    The rounds contract linearly (smoothed normals): what the last one leaves is a share of its
+    motion, so a stop at ``still_mm`` alone would leave an error that depends on the last step.
+    """
     held: tuple[float, float] | None = None
     gate, spread = np.inf, np.inf
+    last = moved = np.inf
     for k in range(rounds):
         x = pose.apply(points)
         jac, r, weight, (gate, spread) = _equations(surface, x, held)
@@ -270,9 +275,10 @@ def _icp(
         turn = Rotation.from_rotvec(step[:3])
         motion = RigidTransform.from_components(centre - turn.apply(centre) + step[3:], turn)
         pose = motion * pose
-        if np.abs(motion.apply(x) - x).max() < still_mm:
+        last, moved = moved, float(np.abs(motion.apply(x) - x).max())
+        if moved < still_mm and (moved > 0.5 * last or moved < 1e-4 * still_mm):
             return pose, True, spread, k + 1
-    return pose, False, spread, rounds
+    return pose, moved < still_mm, spread, rounds
 
 
 def _equations(

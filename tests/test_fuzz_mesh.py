@@ -5,10 +5,7 @@ from __future__ import annotations
 import io
 import os
 import pickle
-import resource
 import struct
-import subprocess
-import sys
 import zipfile
 from pathlib import Path
 
@@ -22,6 +19,7 @@ from kinematics.errors import InputError
 from kinematics.mesh import load_cast
 from kinematics.mesh_files import MAX_LINE_BYTES, write_ply
 from kinematics.mesh_ply import MAX_ROWS, fan, read_ply
+from tests.memory import peak_mb
 
 MB = 1024 * 1024
 BOUND_MB = 2500
@@ -156,23 +154,12 @@ GROW = {
 }  # fmt: skip
 
 
-def peak_mb(file: Path) -> float:
-    """Peak memory of a process that reads a mesh (or refuses it), above that of the imports."""
-    code = (
-        "import resource, sys\nfrom kinematics.mesh import load_cast\n"
-        "from kinematics.errors import InputError\n"
-        "peak = lambda: resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024\n"
-        "before = peak()\n"
-        "try:\n    load_cast(sys.argv[1], 'lower')\nexcept InputError:\n    pass\n"
-        "print(peak() - before)\n"
-    )
-    limit = 8000 * MB
-    done = subprocess.run(
-        [sys.executable, "-c", code, str(file)], capture_output=True, text=True, timeout=300,
-        preexec_fn=lambda: resource.setrlimit(resource.RLIMIT_AS, (limit, limit)),
-    )  # fmt: skip
-    assert done.returncode == 0, done.stderr
-    return float(done.stdout)
+def peak_of(file: Path) -> float:
+    """Peak memory in MiB of a process that reads a mesh or refuses it, above the imports'."""
+    imports = "from kinematics.mesh import load_cast\nfrom kinematics.errors import InputError"
+    work = "try:\n    load_cast(sys.argv[1], 'lower')\nexcept InputError:\n    pass"
+    before, after = peak_mb(imports, work, str(file))
+    return after - before
 
 
 def _grown(folder: Path, name: str, size: int) -> Path:
@@ -184,13 +171,13 @@ def _grown(folder: Path, name: str, size: int) -> Path:
 
 @pytest.mark.parametrize("name", GROW)
 def test_memory_for_8_mb_is_under_40_times_the_file(name, tmp_path):
-    assert peak_mb(_grown(tmp_path, name, 8 * MB)) < 40 * 8
+    assert peak_of(_grown(tmp_path, name, 8 * MB)) < 40 * 8
 
 
 @pytest.mark.long
 @pytest.mark.parametrize("name", GROW)
 def test_memory_for_200_mb_is_within_the_bound(name, tmp_path):
-    assert peak_mb(_grown(tmp_path, name, 200 * MB)) < BOUND_MB
+    assert peak_of(_grown(tmp_path, name, 200 * MB)) < BOUND_MB
 
 
 @pytest.mark.long
@@ -200,7 +187,7 @@ def test_memory_for_a_binary_stl_of_200_mb_of_unlike_corners_is_within_the_bound
     rows["c"] = np.random.default_rng(1).random((n, 3, 3))
     file = tmp_path / "a.stl"
     file.write_bytes(b"\0" * 80 + n.to_bytes(4, "little") + rows.tobytes())
-    assert peak_mb(file) < BOUND_MB
+    assert peak_of(file) < BOUND_MB
 
 
 POLYGONS = st.lists(st.lists(st.integers(0, 5), min_size=3, max_size=7), min_size=1, max_size=8)

@@ -9,8 +9,6 @@ import argparse
 import json
 import math
 import os
-import subprocess
-import sys
 import tempfile
 import time
 from collections.abc import Callable
@@ -25,6 +23,7 @@ from kinematics.contact import PreparedPair, first_contact, first_contacts, prep
 from tests.benchmarks.meshes import Mesh, open_pair
 from tests.benchmarks.peers import PEERS
 from tests.hand_sweep_speed import sweep_speed
+from tests.memory import peak_mb
 
 REPO = Path(__file__).resolve().parents[2]
 CASTS = REPO / "bench_out" / "casts"
@@ -198,19 +197,16 @@ def closures(axes_number: int, landmarks: int = 28) -> dict:
 def peak_memory(triangles: int) -> dict:
     """Peak memory of a process that loads, prepares and solves casts of a size."""
     casts(triangles)
-    code = (
-        "import resource\n"
+    setup = (
         "from kinematics.contact import first_contact, prepare\n"
-        "from tests.benchmarks.run import AXIS, casts\n"
+        "from tests.benchmarks.run import AXIS, casts"
+    )
+    work = (
         f"upper, lower = casts({triangles})\n"
         "pair = prepare(*upper, *lower)\n"
-        "first_contact(pair, AXIS)\n"
-        "print(resource.getrusage(resource.RUSAGE_SELF).ru_maxrss)\n"
+        "first_contact(pair, AXIS)"
     )
-    done = subprocess.run(
-        [sys.executable, "-c", code], cwd=REPO, check=True, capture_output=True, text=True
-    )
-    gib = int(done.stdout) / 2**20
+    gib = peak_mb(setup, work, limit_mb=16000)[1] / 1024
     print(f"  {triangles} triangles a side: peak {gib:.2f} GiB", flush=True)
     return {"triangles": triangles, "peak_gib": gib}
 
