@@ -93,6 +93,7 @@ def settings_from_case(
     ----------
     table : mapping or None
         Fields of the case file's ``[articulator]``; missing ones and None mean "not given".
+        ``front`` is no setting of the guides and is passed over.
     width_mm : float, optional
         Distance of the case's true-axis points; the default of ``intercondylar_mm``.
     bennett_rule : bool
@@ -104,7 +105,11 @@ def settings_from_case(
     InputError
         A name that is no setting. Values are checked when the articulator is built.
     """
-    given = {name: value for name, value in (table or {}).items() if value is not None}
+    given = {
+        name: value
+        for name, value in (table or {}).items()
+        if value is not None and name != "front"
+    }
     known = ArticulatorSettings.__dataclass_fields__
     for name in given:
         if name not in known:

@@ -142,6 +142,14 @@ class Case(Table):
             )
 
     def _check_without_casts(self) -> None:
+        front = None if self.articulator is None else self.articulator.front
+        if front in ("teeth", "first"):
+            refuse(
+                f"'{front}' without [casts]",
+                "'pin' where there are no casts",
+                "Give [casts] with upper and lower, or leave front out.",
+                "articulator.front",
+            )
         if not self.landmarks:
             refuse(
                 "no [casts] and no [[landmarks]]",

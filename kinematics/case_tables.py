@@ -6,6 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
+from kinematics.articulator import INTERCONDYLAR_RANGE_MM
 from kinematics.axis import MAX_POINT_DISTANCE_MM, MIN_POINT_DISTANCE_MM
 from kinematics.case_types import (
     FileName,
@@ -18,11 +19,32 @@ from kinematics.case_types import (
     Tooth,
     refuse,
 )
+from kinematics.guidance import (
+    BENNETT_RANGE_DEG,
+    INCLINATION_RANGE_DEG,
+    MIN_RADIUS_MM,
+    SIDE_SHIFT_RANGE_MM,
+    TABLE_LATERAL_RANGE_DEG,
+    TABLE_SAGITTAL_RANGE_DEG,
+)
 
 AxisWidth = Annotated[float, Field(ge=MIN_POINT_DISTANCE_MM, le=MAX_POINT_DISTANCE_MM)]
 Offset = Annotated[float, Field(ge=-50.0, le=50.0)]
 Opening = Annotated[float, Field(ge=-60.0, le=60.0)]
-Inclination = Annotated[float, Field(ge=-30.0, le=90.0)]
+
+# Limits of the articulator's settings are those of the articulator itself.
+ElementDistance = Annotated[
+    float, Field(ge=INTERCONDYLAR_RANGE_MM[0], le=INTERCONDYLAR_RANGE_MM[1])
+]
+Inclination = Annotated[float, Field(ge=INCLINATION_RANGE_DEG[0], le=INCLINATION_RANGE_DEG[1])]
+Bennett = Annotated[float, Field(ge=BENNETT_RANGE_DEG[0], le=BENNETT_RANGE_DEG[1])]
+SideShift = Annotated[float, Field(ge=SIDE_SHIFT_RANGE_MM[0], le=SIDE_SHIFT_RANGE_MM[1])]
+GuideRadius = Annotated[float, Field(ge=MIN_RADIUS_MM)]
+TableSagittal = Annotated[
+    float, Field(ge=TABLE_SAGITTAL_RANGE_DEG[0], le=TABLE_SAGITTAL_RANGE_DEG[1])
+]
+TableLateral = Annotated[float, Field(ge=TABLE_LATERAL_RANGE_DEG[0], le=TABLE_LATERAL_RANGE_DEG[1])]
+
 IDENTITY = ((1.0, 0.0, 0.0, 0.0), (0.0, 1.0, 0.0, 0.0), (0.0, 0.0, 1.0, 0.0), (0.0, 0.0, 0.0, 1.0))
 
 
@@ -257,16 +279,24 @@ class Uncertainty(Table):
 
 
 class Articulator(Table):
-    """``[articulator]``: guidance settings of the articulator; all optional."""
+    """``[articulator]``: guidance settings of the articulator, and what stops its front.
 
-    intercondylar_mm: AxisWidth | None = None
+    All optional. ``front`` is "pin" where it is left out; "teeth" and "first" need casts.
+    """
+
+    intercondylar_mm: ElementDistance | None = None
     sagittal_inclination_left_deg: Inclination | None = None
     sagittal_inclination_right_deg: Inclination | None = None
-    bennett_left_deg: Annotated[float, Field(ge=0.0, le=45.0)] | None = None
-    bennett_right_deg: Annotated[float, Field(ge=0.0, le=45.0)] | None = None
-    immediate_side_shift_left_mm: Annotated[float, Field(ge=0.0, le=10.0)] | None = None
-    immediate_side_shift_right_mm: Annotated[float, Field(ge=0.0, le=10.0)] | None = None
-    guide_radius_left_mm: Positive | None = None
-    guide_radius_right_mm: Positive | None = None
-    incisal_sagittal_deg: Inclination | None = None
-    incisal_lateral_deg: Inclination | None = None
+    bennett_left_deg: Bennett | None = None
+    bennett_right_deg: Bennett | None = None
+    immediate_side_shift_left_mm: SideShift | None = None
+    immediate_side_shift_right_mm: SideShift | None = None
+    guide_radius_left_mm: GuideRadius | None = None
+    guide_radius_right_mm: GuideRadius | None = None
+    incisal_sagittal_deg: TableSagittal | None = None
+    incisal_lateral_deg: TableLateral | None = None
+    front: Literal["pin", "teeth", "first"] | None = None
+
+    def settings(self) -> dict[str, float]:
+        """The guidance settings that are given, by their names."""
+        return self.model_dump(exclude={"front"}, exclude_none=True)

@@ -257,6 +257,10 @@ immediate_side_shift_left_mm = 0.0
 immediate_side_shift_right_mm = 0.0
 incisal_sagittal_deg = 10.0
 incisal_lateral_deg = 10.0
+# guide_radius_left_mm = 20.0          # of a curved guide; leave out for a flat one
+# guide_radius_right_mm = 20.0
+front = "pin"                          # pin (on its table) | teeth | first (whichever meets first);
+                                       # teeth and first need [casts]
 """
 _UNCERTAINTY = {
     True: """

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -15,6 +17,7 @@ from kinematics.articulator import (
     raised,
     settings_from_case,
 )
+from kinematics.case import case_from_dict
 from kinematics.errors import InputError
 from kinematics.excursion import excursion
 from kinematics.excursion_solver import pin_gaps
@@ -153,3 +156,86 @@ def test_both_constructions_agree_where_nothing_was_raised_and_the_motion_is_a_t
     chosen = ArticulatorSettings(incisal_sagittal_deg=41.9)
     got = arcon_comparison(chosen, TIP, [[90.0, 0.0, -35.0]], 0.0, kinds=("protrusion",))
     np.testing.assert_allclose(got.difference_mm["protrusion"], 0.0, atol=1e-10)
+
+
+def case_with(**settings):
+    return case_from_dict(
+        {
+            "schema": "hingewise-case/1",
+            "label": "limits",
+            "true_axis": {"width_mm": 110.0},
+            "arbitrary_axis": {
+                f"{side}_{way}_mm": 0.0
+                for side in ("left", "right")
+                for way in ("anterior", "superior")
+            },
+            "record": {"thickness_mm": 3.0, "site": "incisors"},
+            "target": {"as_scanned": True},
+            "landmarks": [{"name": "incisal point", "tooth": 31, "point_mm": [90.0, 0.0, -35.0]}],
+            "articulator": settings,
+        }
+    )
+
+
+def articulator_takes(name, value):
+    """Whether the articulator itself, built without any case file, takes a setting."""
+    try:
+        build_articulator(replace(ArticulatorSettings(), **{name: value}), [130.0, 0.0, -35.0])
+    except InputError as error:
+        assert name in str(error)
+        return False
+    return True
+
+
+def case_takes(name, value):
+    try:
+        case_with(**{name: value})
+    except InputError as error:
+        assert f"articulator.{name}" in str(error)
+        return False
+    return True
+
+
+LIMITS = {
+    "intercondylar_mm": (60.0, 200.0),
+    "sagittal_inclination_{}_deg": (-20.0, 80.0),
+    "bennett_{}_deg": (0.0, 45.0),
+    "immediate_side_shift_{}_mm": (0.0, 5.0),
+    "guide_radius_{}_mm": (6.0, np.inf),
+    "incisal_sagittal_deg": (-20.0, 80.0),
+    "incisal_lateral_deg": (0.0, 80.0),
+}
+"""Every numeric setting and its two ends, written down by hand."""
+
+
+@pytest.mark.parametrize("side", ["left", "right"])
+@pytest.mark.parametrize("name", LIMITS)
+def test_the_case_file_takes_exactly_what_the_articulator_takes(name, side):
+    low, high = LIMITS[name]
+    name = name.format(side)
+    for value, inside in (
+        (low, True), (low - 1e-6, False), (high, True), (high + 1e-6, False),
+    ):  # fmt: skip
+        if np.isfinite(value):
+            assert articulator_takes(name, value) is inside, value
+            assert case_takes(name, value) is inside, value
+
+
+def test_the_hand_written_limits_leave_no_setting_out():
+    named = {name.format(side) for name in LIMITS for side in ("left", "right")}
+    assert named == set(ArticulatorSettings.__dataclass_fields__)
+    fields = type(case_with().articulator).model_fields
+    assert named | {"front"} == set(fields)
+
+
+def test_the_front_is_one_of_three_words_and_teeth_need_casts():
+    assert case_with().articulator.front is None
+    assert case_with(front="pin").articulator.front == "pin"
+    assert case_with(front="pin", bennett_left_deg=9.0).articulator.settings() == {
+        "bennett_left_deg": 9.0
+    }
+    for front in ("teeth", "first"):
+        with pytest.raises(InputError, match=rf"articulator\.front.*'{front}' without \[casts\]"):
+            case_with(front=front)
+    with pytest.raises(InputError, match=r"articulator\.front"):
+        case_with(front="lips")

@@ -67,12 +67,19 @@ def test_the_columns_survive_the_files(tmp_path):
 
 
 def test_impossible_settings_keep_their_row_without_a_result(tmp_path):
-    vary = [{"field": "articulator.guide_radius_left_mm", "values": [1.0, 20.0]}]
+    """An axis of 40 mm is a case; the elements' distance, which follows it, is no articulator."""
+    vary = [{"field": "true_axis.width_mm", "values": [40.0, 110.0]}]
     rows = evaluate_chunk(sweep_job(study(tmp_path, vary=vary)), 0)
     assert rows["status"][0].startswith("refused")
-    assert "guide_radius_left_mm" in rows["status"][0]
+    assert "intercondylar_mm" in rows["status"][0]
     assert np.isnan(rows["excursion_error_mm.protrusion"][0])
     assert rows["status"][1] == "ok"
+
+
+def test_a_setting_out_of_range_is_refused_before_any_row(tmp_path):
+    vary = [{"field": "articulator.guide_radius_left_mm", "values": [1.0, 20.0]}]
+    with pytest.raises(InputError, match=r"guide_radius_left_mm.*got 1\.0"):
+        study(tmp_path, vary=vary)
 
 
 def test_a_condylar_setting_without_excursions_is_refused(tmp_path):
