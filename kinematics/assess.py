@@ -10,9 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform
 
-from kinematics.axis import HingeAxis, closing_motion, opening_motion
+from kinematics.axis import HingeAxis, opening_motion
 from kinematics.case import Case
-from kinematics.closure import STOPS, Stop, StopResult, high_amount
+from kinematics.closure import Stop, StopResult, high_amount
+from kinematics.closures import SAME_POSE_DEG, Closures, close_both
 from kinematics.errors import Finding
 from kinematics.excursion_error import errors_from_assessment
 from kinematics.excursion_error_records import ExcursionErrors
@@ -28,9 +29,6 @@ from kinematics.risk import Risk, risk_of
 from kinematics.transfer import Transfer, transfer_of
 from kinematics.uncertainty_summary import UncertaintySummary
 from kinematics.verdict import Verdict
-
-SAME_POSE_DEG = 0.01
-"""Target and first contact closer than this count as one pose (ours: 15 µm at the incisors)."""
 
 Progress = Callable[[str, float], None]
 
@@ -191,6 +189,7 @@ def assess_placed(
     curve: bool = True,
     uncertainty: bool = True,
     excursions: bool = True,
+    closed: Closures | None = None,
 ) -> Assessment:
     """Answer the question of a case that is read and placed already.
 
@@ -206,6 +205,8 @@ def assess_placed(
         Whether to propagate the case's ``[uncertainty]``, where it has one.
     excursions : bool
         Whether to compare the excursions, where the case has ``[articulator]``.
+    closed : Closures, optional
+        Of the same placed case, where they are known already.
 
     Raises
     ------
@@ -215,33 +216,14 @@ def assess_placed(
     tell = progress or (lambda stage, fraction: None)
     case, upper, engine = placed.case, placed.upper, placed.contacts
     findings = list(placed.findings)
-    tell("Closing about the true axis", 0.3)
-    geometry = placed.geometry()
-    poses = geometry.poses
-    true_axis, arbitrary_axis = geometry.true_axis, geometry.arbitrary_axis
+    tell("Closing and first contact about both axes", 0.3)
+    closed = closed or close_both(placed)
+    geometry, stops, decision = closed.geometry, closed.stops, closed.decision
+    poses, theta = geometry.poses, closed.true_closing_deg
+    contact_true, contact_arbitrary = closed.contact_true, closed.contact_arbitrary
     lower_true = None if placed.lower is None else placed.lower.moved(poses.target_from_scanned)
-    theta = poses.true_closing_deg
-
-    tell("First contact about both axes", 0.4)
-    contact_true = engine.report(poses.record_opening_deg, true_axis, "the true axis")
-    contact_arbitrary = engine.report(
-        poses.record_opening_deg, arbitrary_axis, "the arbitrary axis"
-    )
-    stops: dict[Stop, StopResult] = {}
-    unavailable: dict[Stop, str] = {}
-    for stop in STOPS:
-        if stop != "contact":
-            stops[stop] = geometry.closed_form(stop, arbitrary_axis, theta)
-        elif contact_arbitrary.status == "contact":
-            stops[stop] = geometry.at_angle(
-                stop, arbitrary_axis, theta, contact_arbitrary.closing_deg
-            )
-        else:
-            unavailable[stop] = contact_arbitrary.message
-    pair: StopResult | None = None
-    if contact_true.status == contact_arbitrary.status == "contact":
-        pair = _contact_pair(geometry, contact_true.closing_deg, contact_arbitrary.closing_deg)
-        findings += _target_apart(case, contact_true.closing_deg - theta)
+    if closed.pair is not None:
+        findings += _target_apart(case, closed.beyond_deg)
     if "already_touching" in (contact_arbitrary.status, contact_true.status):
         findings.append(engine.touching_finding(poses.record_opening_deg))
     if upper is not None and "none_in_range" in (contact_arbitrary.status, contact_true.status):
@@ -253,17 +235,17 @@ def assess_placed(
                 "Check that upper and lower belong together and share one frame.",
             )
         )
-    decision: Stop = case.decision.stop
-    if decision in unavailable:
+    wanted = case.decision.stop
+    if wanted in closed.unavailable:
         findings.append(
             Finding(
                 "warning",
                 "decision.stop",
-                f"{decision!r} is not available ({unavailable[decision]}); the verdict uses 'pin'",
+                f"{wanted!r} is not available ({closed.unavailable[wanted]}); the verdict uses "
+                "'pin'",
                 "Choose another stop, or correct the casts.",
             )
         )
-        decision = "pin"
 
     tell("Error map and return to the mouth", 0.6)
     index, high = _occlusal_map(placed, geometry, stops)
@@ -273,11 +255,10 @@ def assess_placed(
     worst = worst_by_departure(geometry, engine)
     verdict = judge(case, geometry, stops, decision, worst)
     tell("Error against departure", 0.85)
-    apart = abs(contact_true.closing_deg - theta)
     drawn = [
         stop
         for stop in (stops if curve else ())
-        if stop != "contact" or decision == "contact" or apart < SAME_POSE_DEG
+        if stop != "contact" or decision == "contact" or closed.together
     ]
     traced = departure_curve(verdict, geometry, drawn, worst)
     risk = None
@@ -291,10 +272,10 @@ def assess_placed(
         lower_true=lower_true,
         health=placed.scans.health,
         stops=stops,
-        unavailable=unavailable,
+        unavailable=closed.unavailable,
         contact_true=contact_true,
         contact_arbitrary=contact_arbitrary,
-        contact_pair=pair,
+        contact_pair=closed.pair,
         mouth=mouth,
         occlusal_index=index,
         occlusal_high_mm=high,
@@ -306,7 +287,7 @@ def assess_placed(
             placed.mounting,
             theta,
             geometry.landmarks.points_mm,
-            opening_motion(true_axis, theta).apply(geometry.pin_tip_target_mm),
+            opening_motion(closed.true_axis, theta).apply(geometry.pin_tip_target_mm),
         ),
         risk=risk,
     )
@@ -315,15 +296,6 @@ def assess_placed(
         assessment = replace(assessment, excursions=errors_from_assessment(assessment))
     tell("Done", 1.0)
     return assessment
-
-
-def _contact_pair(geometry: Geometry, true_deg: float, articulator_deg: float) -> StopResult:
-    """Teeth together on both sides: landmarks at the patient's own contact."""
-    to_contact = closing_motion(geometry.true_axis, true_deg - geometry.poses.true_closing_deg)
-    marks = geometry.landmarks.moved(to_contact)
-    return replace(geometry, landmarks=marks).at_angle(
-        "contact", geometry.arbitrary_axis, true_deg, articulator_deg
-    )
 
 
 def _target_apart(case: Case, beyond_deg: float) -> list[Finding]:

@@ -13,6 +13,7 @@ from scipy.spatial import cKDTree
 from scipy.spatial.transform import RigidTransform
 
 from kinematics.axis import HingeAxis, opening_motion
+from kinematics.axis_clearance import CastClearance, axes_in_casts
 from kinematics.axis_location_case import CaseAxis
 from kinematics.case import Case
 from kinematics.closure import UP
@@ -35,8 +36,8 @@ from kinematics.occlusal import automatic_landmarks, occlusal_vertices, vertex_n
 from kinematics.occlusion import MAX_CLOSING_DEG, NO_MESHES, ContactReport, contact_report
 from kinematics.poses import Poses, poses_for
 
-NEAREST_AXIS_MM = 10.0
-"""An axis closer than this to a cast is refused: no condyle lies so near the teeth (ours)."""
+PREPARED = ("upper_occlusal", "lower_occlusal", "lower_tree")
+"""What a placed case prepares once, and a changed one takes over."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -74,6 +75,8 @@ class PlacedCase:
         The casts as read.
     located : CaseAxis or None
         The axis found from recordings, with ``located_axis``.
+    clearances : tuple of CastClearance
+        How near an axis runs to each cast; empty without casts.
     upper, lower : Cast or None
         In ``axis_orbital``, the lower at the scanned pose.
     landmarks : LandmarkSet
@@ -89,6 +92,7 @@ class PlacedCase:
     contacts: CastContacts
     findings: tuple[Finding, ...]
     located: CaseAxis | None = None
+    clearances: tuple[CastClearance, ...] = ()
 
     @cached_property
     def upper_occlusal(self) -> OcclusalSurface | None:
@@ -138,14 +142,16 @@ class PlacedCase:
         same = ("mounting", "true_axis", "marks", "landmarks")
         if any(getattr(case, name) != getattr(self.case, name) for name in same):
             return place(case, scans=self.scans)
-        found = mount(case, _averaging_landmarks(case, self.scans), self.located)
-        here, there = self.mounting.axis_orbital_from_upper_scan, found.axis_orbital_from_upper_scan
-        if not np.array_equal(here.as_matrix(), there.as_matrix()):
-            return place(case, scans=self.scans)
-        if self.upper is not None and self.lower is not None:
-            _refuse(_axis_in_casts(self.upper, self.lower, found))
-        placed = replace(self, case=case, mounting=found)
-        for name in ("upper_occlusal", "lower_occlusal", "lower_tree"):
+        found = self.mounting
+        if case.arbitrary_axis != self.case.arbitrary_axis:
+            found = mount(case, _averaging_landmarks(case, self.scans), self.located)
+            here = self.mounting.axis_orbital_from_upper_scan.as_matrix()
+            if not np.array_equal(here, found.axis_orbital_from_upper_scan.as_matrix()):
+                return place(case, scans=self.scans)
+            _refuse(axes_in_casts(self.clearances, _axes(found)))
+        others = self.findings[len(self.case.findings()) :]
+        placed = replace(self, case=case, mounting=found, findings=(*case.findings(), *others))
+        for name in PREPARED:
             if name in self.__dict__:
                 placed.__dict__[name] = self.__dict__[name]
         return placed
@@ -176,9 +182,11 @@ def place(case: Case, *, strict: bool = True, scans: Scans | None = None) -> Pla
     from_lower = from_upper * lower_to_upper(case)
     upper = None if scans.upper is None else scans.upper.moved(from_upper)
     lower = None if scans.lower is None else scans.lower.moved(from_lower)
+    clearances: tuple[CastClearance, ...] = ()
     if upper is not None and lower is not None:
         findings += check_pair(upper, lower, UP)
-        findings += _axis_in_casts(upper, lower, mounting)
+        clearances = CastClearance(upper), CastClearance(lower)
+        findings += axes_in_casts(clearances, _axes(mounting))
     if strict:
         _refuse(findings)
     marks, more = landmarks_for(case, lower, from_lower)
@@ -192,6 +200,7 @@ def place(case: Case, *, strict: bool = True, scans: Scans | None = None) -> Pla
         contacts=CastContacts(upper, lower, mounting.true_axis),
         findings=(*findings, *more),
         located=located,
+        clearances=clearances,
     )
 
 
@@ -316,37 +325,5 @@ def _refuse(findings: Sequence[Finding]) -> None:
             raise InputError(finding.where, finding.message, "inputs without this", fix)
 
 
-def clearly_apart(axis: HingeAxis, cast: Cast | None) -> bool:
-    """Whether a cast lies farther from an axis than a case may have it, by its bounding sphere.
-
-    Notes
-    -----
-    *Guarantee*: True only where every point of the cast is at least ``NEAREST_AXIS_MM`` away;
-    False says nothing.
-    """
-    if cast is None:
-        return True
-    low, high = cast.vertices_mm.min(axis=0), cast.vertices_mm.max(axis=0)
-    middle, radius = 0.5 * (low + high), 0.5 * float(np.linalg.norm(high - low))
-    return float(axis.distance_mm(middle[None])[0]) - radius >= NEAREST_AXIS_MM
-
-
-def _axis_in_casts(upper: Cast, lower: Cast, mounting: Mounting) -> list[Finding]:
-    findings = []
-    for name in ("true_axis", "arbitrary_axis"):
-        axis: HingeAxis = getattr(mounting, name)
-        for cast in (upper, lower):
-            if clearly_apart(axis, cast):
-                continue
-            near = axis.distance_to_triangles_mm(cast.vertices_mm[cast.faces])
-            if near < NEAREST_AXIS_MM:
-                findings.append(
-                    Finding(
-                        "error",
-                        name,
-                        f"an axis {near:.3g} mm from the {cast.arch} cast, where at least "
-                        f"{NEAREST_AXIS_MM:g} mm are needed",
-                        "Check the axis points, the mounting and the unit.",
-                    )
-                )
-    return findings
+def _axes(mounting: Mounting) -> tuple[tuple[str, HingeAxis], ...]:
+    return ("true_axis", mounting.true_axis), ("arbitrary_axis", mounting.arbitrary_axis)

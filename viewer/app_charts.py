@@ -17,7 +17,7 @@ from viewer.figure_data import ArcPair, at_side
 from viewer.palette import AXIS_LABEL, STOP_LABEL
 
 if TYPE_CHECKING:
-    from viewer.app_state import Reading
+    from kinematics.closures import Closures
 
 ARCS_BOX = (400.0, 350.0)
 CURVE_BOX = (400.0, 215.0)
@@ -63,13 +63,13 @@ def minus(value: float, digits: int | None = None) -> str:
 
 
 def curve_chart(
-    reading: Reading, curve: DepartureCurve, break_even_mm: float, box: tuple[float, float]
+    reading: Closures, curve: DepartureCurve, break_even_mm: float, box: tuple[float, float]
 ) -> dict[str, Any]:
     """Error against departure as drawing instructions.
 
     Parameters
     ----------
-    reading : Reading
+    reading : Closures
     curve : DepartureCurve
         Of some or all stops.
     break_even_mm : float
@@ -135,7 +135,7 @@ def _fit(
     return scale, middle - scale * (low + high) / 2
 
 
-def arc_pairs(reading: Reading, factor: int) -> list[ArcPair]:
+def arc_pairs(reading: Closures, factor: int) -> list[ArcPair]:
     """Paths of the most posterior landmark (worse side) and the most anterior one.
 
     As :func:`viewer.figure_data.arc_pairs`, with a factor that the user chose.
@@ -157,12 +157,12 @@ def arc_pairs(reading: Reading, factor: int) -> list[ArcPair]:
     return pairs
 
 
-def arcs_chart(reading: Reading, factor: int, box: tuple[float, float]) -> dict[str, Any]:
+def arcs_chart(reading: Closures, factor: int, box: tuple[float, float]) -> dict[str, Any]:
     """Sagittal paths of a molar and an incisor about both axes as drawing instructions.
 
     Parameters
     ----------
-    reading : Reading
+    reading : Closures
     factor : int
         Multiplies the distance of the arbitrary path from the true one; written on the drawing.
     box : (float, float)

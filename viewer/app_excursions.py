@@ -29,7 +29,7 @@ from viewer.report_excursions import (
 from viewer.report_tables import plain, um
 
 if TYPE_CHECKING:
-    from viewer.app_state import Reading
+    from kinematics.closures import Closures
 
 STEPS = 8
 """Steps of each excursion (ours): on the pin the end pose does not depend on their number."""
@@ -54,13 +54,13 @@ BLANK: dict[str, Any] = {
 
 
 def reading_excursions(
-    reading: Reading, check: Callable[[], None] = lambda: None
+    reading: Closures, check: Callable[[], None] = lambda: None
 ) -> ExcursionErrors:
     """Compare the excursions of a reading, casts put together at the target, pin on its table.
 
     Parameters
     ----------
-    reading : Reading
+    reading : Closures
     check : callable
         Called between the excursions; raises :class:`viewer.app_state.Superseded` to give up.
 
@@ -105,13 +105,13 @@ def reading_excursions(
 
 
 def excursions_state(
-    reading: Reading, rev: int, check: Callable[[], None] = lambda: None
+    reading: Closures, rev: int, check: Callable[[], None] = lambda: None
 ) -> dict[str, Any]:
     """What the tab "Excursions" shows of one reading.
 
     Parameters
     ----------
-    reading : Reading
+    reading : Closures
     rev : int
         Of the numbers it belongs to; the page shows another one's as stale.
     check : callable
@@ -203,7 +203,7 @@ def _settings(e: ExcursionErrors, given: dict[str, Any]) -> list[dict[str, str]]
     return rows
 
 
-def _moves(reading: Reading, error: KindError) -> list[list[float]]:
+def _moves(reading: Closures, error: KindError) -> list[list[float]]:
     frame = axis_orbital_from_points(reading.true_axis, np.array(DEFAULT_THIRD_MM))
     back = frame.inv()
     return [

@@ -7,10 +7,10 @@ from typing import Any, Literal
 import numpy as np
 
 from kinematics.case import Case, case_from_dict, case_to_dict
+from kinematics.closures import Closures
 from kinematics.errors import InputError
 from kinematics.placement import PlacedCase
 from viewer.app_case import number
-from viewer.app_state import Reading
 from viewer.picking import Hit, pick, ray
 
 Kind = Literal["landmark", "fiducial"]
@@ -63,7 +63,7 @@ class Pending:
         self._tooth = 0
         self._at: list[float] = []
 
-    def pick(self, reading: Reading, kind: str, origin: Any, direction: Any) -> Hit:
+    def pick(self, reading: Closures, kind: str, origin: Any, direction: Any) -> Hit:
         """Pick on the lower at the target pose (``landmark``) or on the upper (``fiducial``).
 
         Raises
@@ -107,7 +107,7 @@ class Pending:
             return [f.model_dump() for f in mounting.fiducials]
         return self.fiducials
 
-    def add(self, reading: Reading, kind: str, name: str, tooth: Any, at: Any) -> Case | None:
+    def add(self, reading: Closures, kind: str, name: str, tooth: Any, at: Any) -> Case | None:
         """Name the picked point.
 
         Returns
@@ -150,7 +150,7 @@ class Pending:
         self._kind, self._point = "", []
         return case
 
-    def mounted(self, reading: Reading) -> Case:
+    def mounted(self, reading: Closures) -> Case:
         """The case mounted by the picked fiducials instead of its own mounting.
 
         Raises

@@ -26,8 +26,8 @@ from viewer.scene_items import dashes
 
 if TYPE_CHECKING:
     from kinematics.assess import Assessment
+    from kinematics.closures import Closures
     from kinematics.placement import PlacedCase
-    from viewer.app_state import Reading
 
 DISPLAY_FACES = 24_000
 """Triangles of a display mesh at rest (ours)."""
@@ -153,12 +153,12 @@ def _label(layer: str, role: str, text: str, at: Any) -> dict[str, Any]:
     return {"layer": layer, "role": role, "text": text, "at": rounded(np.asarray(at))}
 
 
-def scene_state(reading: Reading, factor: int) -> dict[str, Any]:
+def scene_state(reading: Closures, factor: int) -> dict[str, Any]:
     """What the browser needs to draw one reading, JSON-ready.
 
     Parameters
     ----------
-    reading : Reading
+    reading : Closures
     factor : int
         Exaggeration of the articulator's lower against the patient's.
     """
@@ -219,7 +219,7 @@ def _ball(layer: str, role: str, at: NDArray[np.float64], radius: float) -> dict
     return {"layer": layer, "role": role, "at": rounded(at), "radius": radius}
 
 
-def tooth_labels(reading: Reading) -> list[dict[str, Any]]:
+def tooth_labels(reading: Closures) -> list[dict[str, Any]]:
     """Tooth numbers above the crowns of a labelled lower, at the target pose."""
     lower = reading.placed.lower
     if lower is None or not lower.labelled:
@@ -249,7 +249,7 @@ def _crowns(lower: Cast) -> dict[int, NDArray[np.float64]]:
     return found
 
 
-def map_limit_um(reading: Reading) -> float:
+def map_limit_um(reading: Closures) -> float:
     """End of the map's scale: from the landmarks and the occlusal surface's own values."""
     surface = reading.placed.lower_occlusal
     result = reading.stops[reading.decision]

@@ -15,6 +15,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any
 
+from kinematics.closures import Closures
 from kinematics.errors import HingewiseError, InputError
 from viewer import app_points
 from viewer.app_charts import ARCS_BOX, CURVE_BOX, arcs_chart, curve_chart
@@ -22,7 +23,7 @@ from viewer.app_excursions import BLANK, excursions_state
 from viewer.app_export import export, save_case, slug
 from viewer.app_page import map_table, template
 from viewer.app_scene import casts_payload, mouth_state, scene_state
-from viewer.app_state import Reading, Session, Superseded, complete, spread_of, weigh
+from viewer.app_state import Session, Superseded, complete, spread_of, weigh
 from viewer.app_view import answer_state, later_state, numbers_state
 from viewer.figure_data import NICE_FACTORS, nice_factor
 
@@ -231,7 +232,7 @@ class Desk:
             return False
         return True
 
-    async def _finish(self, loop: Any, reading: Reading, rev: int) -> None:
+    async def _finish(self, loop: Any, reading: Closures, rev: int) -> None:
         def check() -> None:
             if self.session.rev != rev:
                 raise Superseded
@@ -310,7 +311,7 @@ class Desk:
             "changed": s.is_changed,
         }
 
-    def _picture(self, reading: Reading) -> dict[str, Any]:
+    def _picture(self, reading: Closures) -> dict[str, Any]:
         lower = reading.placed.lower
         if self._casts is None or self._casts[0] is not lower:
             self._casts_rev += self._casts is not None
@@ -329,7 +330,7 @@ class Desk:
 
     _casts_rev = 1
 
-    def _about(self, reading: Reading) -> dict[str, Any]:
+    def _about(self, reading: Closures) -> dict[str, Any]:
         numbers = numbers_state(reading)
         return {
             "file": f"hingewise-{slug(reading.case.label)}",

@@ -5,27 +5,22 @@ The last good state stays until a change has been checked and its numbers are th
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
-from kinematics.assess import SAME_POSE_DEG, Assessment, assess_placed
-from kinematics.axis import HingeAxis, closing_motion, opening_motion
+from kinematics.assess import Assessment, assess_placed
 from kinematics.case import Case
-from kinematics.closure import STOPS, Stop, StopResult
+from kinematics.closure import Stop
+from kinematics.closures import Closures, close_both
 from kinematics.errors import InputError
-from kinematics.geometry import Geometry
 from kinematics.judging import DepartureCurve, departure_curve, judge, worst_by_departure
-from kinematics.landmarks import LandmarkSet
-from kinematics.occlusion import ContactReport
-from kinematics.placement import PlacedCase, place
+from kinematics.placement import place
 from kinematics.uncertainty import uncertainty_of
 from kinematics.verdict import Verdict
 from viewer.app_case import changed
-from viewer.app_place import place_again
 
 MOST_UNDO = 200
 """Steps that can be undone (ours)."""
@@ -35,154 +30,7 @@ class Superseded(Exception):
     """A longer computation was given up because the case has changed meanwhile."""
 
 
-@dataclass(frozen=True, eq=False)
-class Reading:
-    """The numbers that follow a slider at once.
-
-    Attributes
-    ----------
-    decision : str
-        The stop that the verdict is about: the case's, or ``pin`` where that one is unavailable.
-    pair : StopResult or None
-        Teeth together on both sides, as :attr:`kinematics.assess.Assessment.contact_pair`.
-    """
-
-    placed: PlacedCase
-    geometry: Geometry
-    contact_true: ContactReport
-    contact_arbitrary: ContactReport
-    stops: Mapping[Stop, StopResult]
-    unavailable: Mapping[Stop, str]
-    decision: Stop
-    pair: StopResult | None
-
-    @property
-    def together(self) -> bool:
-        """Whether the target is the patient's own tooth contact."""
-        return abs(self.contact_true.closing_deg - self.true_closing_deg) < SAME_POSE_DEG
-
-    @property
-    def case(self) -> Case:
-        """The case read."""
-        return self.placed.case
-
-    @property
-    def true_axis(self) -> HingeAxis:
-        """The located axis."""
-        return self.geometry.true_axis
-
-    @property
-    def arbitrary_axis(self) -> HingeAxis:
-        """The axis that was, or would be, transferred."""
-        return self.geometry.arbitrary_axis
-
-    @property
-    def landmarks(self) -> LandmarkSet:
-        """Landmarks at the target pose."""
-        return self.geometry.landmarks
-
-    @property
-    def true_closing_deg(self) -> float:
-        """The patient's closing from record to target, degrees."""
-        return self.geometry.poses.true_closing_deg
-
-    @property
-    def landmarks_record_mm(self) -> NDArray[np.float64]:
-        """Landmarks at the record pose, shape (k, 3), mm."""
-        return opening_motion(self.true_axis, self.true_closing_deg).apply(self.landmarks.points_mm)
-
-    @property
-    def departure_mm(self) -> float:
-        """Departure at the incisors, mm, opening positive."""
-        record = self.landmarks_record_mm[self.landmarks.incisal_index]
-        return float(record[2] - self.landmarks.incisal_point_mm[2])
-
-
-def _same_poses(placed: PlacedCase, before: Reading | None) -> bool:
-    if before is None or placed.landmarks is not before.placed.landmarks:
-        return False
-    here, there = placed.case, before.case
-    return (
-        (here.record, here.target, here.pin) == (there.record, there.target, there.pin)
-        and placed.contacts is before.placed.contacts
-        and np.array_equal(placed.mounting.true_axis.left_point_mm, before.true_axis.left_point_mm)
-        and np.array_equal(
-            placed.mounting.true_axis.right_point_mm, before.true_axis.right_point_mm
-        )
-    )
-
-
-def read_numbers(placed: PlacedCase, before: Reading | None = None) -> Reading:
-    """Compute what must follow a slider at once.
-
-    Parameters
-    ----------
-    placed : PlacedCase
-    before : Reading, optional
-        The last reading; what the change leaves alone is taken from it.
-
-    Raises
-    ------
-    InputError
-        The record or the target cannot be reached.
-
-    Notes
-    -----
-    *Guarantee*: equal to :func:`kinematics.assess.assess` in every number that both hold (tested).
-    """
-    reuse = _same_poses(placed, before)
-    if reuse and before is not None:
-        geometry = Geometry(
-            placed.mounting.true_axis,
-            placed.mounting.arbitrary_axis,
-            before.geometry.landmarks,
-            before.geometry.poses,
-        )
-    else:
-        geometry = placed.geometry()
-    opening, engine = geometry.poses.record_opening_deg, placed.contacts
-    if reuse and before is not None:
-        contact_true = before.contact_true
-    else:
-        contact_true = engine.report(opening, geometry.true_axis, "the true axis")
-    arbitrary = geometry.arbitrary_axis
-    contact = engine.report(opening, arbitrary, "the arbitrary axis")
-    theta = geometry.poses.true_closing_deg
-    stops: dict[Stop, StopResult] = {}
-    unavailable: dict[Stop, str] = {}
-    for stop in STOPS:
-        if stop != "contact":
-            stops[stop] = geometry.closed_form(stop, arbitrary, theta)
-        elif contact.status == "contact":
-            stops[stop] = geometry.at_angle(stop, arbitrary, theta, contact.closing_deg)
-        else:
-            unavailable[stop] = contact.message
-    decision: Stop = placed.case.decision.stop
-    if decision in unavailable:
-        decision = "pin"
-    return Reading(
-        placed=placed,
-        geometry=geometry,
-        contact_true=contact_true,
-        contact_arbitrary=contact,
-        stops=stops,
-        unavailable=unavailable,
-        decision=decision,
-        pair=_pair(geometry, contact_true, contact),
-    )
-
-
-def _pair(geometry: Geometry, true: ContactReport, arbitrary: ContactReport) -> StopResult | None:
-    if not true.status == arbitrary.status == "contact":
-        return None
-    beyond = true.closing_deg - geometry.poses.true_closing_deg
-    marks = geometry.landmarks.moved(closing_motion(geometry.true_axis, beyond))
-    return replace(geometry, landmarks=marks).at_angle(
-        "contact", geometry.arbitrary_axis, true.closing_deg, arbitrary.closing_deg
-    )
-
-
-def weigh(reading: Reading) -> tuple[Verdict | None, DepartureCurve]:
+def weigh(reading: Closures) -> tuple[Verdict | None, DepartureCurve]:
     """Verdict and curve, as far as they come without further first contacts.
 
     Returns
@@ -202,7 +50,7 @@ def weigh(reading: Reading) -> tuple[Verdict | None, DepartureCurve]:
 
 
 def complete(
-    reading: Reading,
+    reading: Closures,
     check: Callable[[], None] = lambda: None,
     *,
     uncertainty: bool = False,
@@ -212,7 +60,7 @@ def complete(
 
     Parameters
     ----------
-    reading : Reading
+    reading : Closures
     check : callable
         Called between the steps; raises :class:`Superseded` to give up.
     uncertainty : bool
@@ -232,6 +80,7 @@ def complete(
         curve=False,
         uncertainty=uncertainty,
         excursions=excursions,
+        closed=reading,
     )
     worst = worst_by_departure(found.geometry, reading.placed.contacts)
     closed = {s: r for s, r in found.stops.items() if s != "contact"}
@@ -246,7 +95,7 @@ def complete(
     return replace(found, curve=DepartureCurve(curve.departure_mm, errors))
 
 
-def spread_of(reading: Reading, check: Callable[[], None] = lambda: None) -> list[str]:
+def spread_of(reading: Closures, check: Callable[[], None] = lambda: None) -> list[str]:
     """How sure the answer is, in sentences; empty for a case without ``[uncertainty]``.
 
     Raises
@@ -265,7 +114,7 @@ class Session:
     ----------
     original, saved : Case
         As opened, and as last saved.
-    reading : Reading
+    reading : Closures
         Numbers of the last good case.
     rev : int
         Grows with every change of the numbers.
@@ -277,7 +126,7 @@ class Session:
 
     def __init__(self, case: Case) -> None:
         self.original = self.saved = case
-        self.reading = read_numbers(place(case))
+        self.reading = close_both(place(case))
         self.rev = 1
         self._past: list[tuple[Case, str]] = []
         self._future: list[tuple[Case, str]] = []
@@ -303,7 +152,7 @@ class Session:
         """Whether the case differs from the one last saved (or opened)."""
         return self.case != self.saved
 
-    def change(self, control: str, value: Any, gesture: str = "") -> Reading:
+    def change(self, control: str, value: Any, gesture: str = "") -> Closures:
         """Change one control; steps of one gesture (a drag) are undone together.
 
         Raises
@@ -317,7 +166,7 @@ class Session:
         except InputError as error:
             raise InputError(control, error.got, error.allowed, error.fix) from None
 
-    def put(self, case: Case, gesture: str = "") -> Reading:
+    def put(self, case: Case, gesture: str = "") -> Closures:
         """Replace the case as one step.
 
         Raises
@@ -363,6 +212,6 @@ class Session:
         return True
 
     def _show(self, case: Case) -> None:
-        placed = place_again(self.reading.placed, case)
-        self.reading = read_numbers(placed, self.reading)
+        placed = self.reading.placed.with_case(case)
+        self.reading = close_both(placed, self.reading)
         self.rev += 1

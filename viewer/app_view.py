@@ -13,14 +13,14 @@ from viewer.report_tables import CONTACT_WORDS, STOP_MEANING, plain, signed, um
 
 if TYPE_CHECKING:
     from kinematics.assess import Assessment
+    from kinematics.closures import Closures
     from kinematics.occlusion import ContactReport
     from kinematics.verdict import Verdict
-    from viewer.app_state import Reading
 
 FINDING_ORDER = {"error": 0, "warning": 1, "note": 2}
 
 
-def numbers_state(reading: Reading) -> dict[str, Any]:
+def numbers_state(reading: Closures) -> dict[str, Any]:
     """Error table, stops and the headline number of a reading."""
     result = reading.stops[reading.decision]
     size = result.magnitude_mm
@@ -63,7 +63,7 @@ def numbers_state(reading: Reading) -> dict[str, Any]:
     }
 
 
-def _stop_row(reading: Reading, stop: Any, tolerance: float) -> dict[str, Any]:
+def _stop_row(reading: Closures, stop: Any, tolerance: float) -> dict[str, Any]:
     row = {"stop": stop, "name": STOP_LABEL[stop], "meaning": STOP_MEANING[stop]}
     if stop not in reading.stops:
         why = reading.unavailable.get(stop, "")
@@ -84,7 +84,7 @@ def _stop_row(reading: Reading, stop: Any, tolerance: float) -> dict[str, Any]:
     }
 
 
-def _pair_text(reading: Reading) -> str:
+def _pair_text(reading: Closures) -> str:
     pair = reading.pair
     if pair is None:
         return ""
@@ -107,7 +107,7 @@ def _contact_row(what: str, report: ContactReport) -> dict[str, str]:
     }
 
 
-def answer_state(reading: Reading, verdict: Verdict | None) -> dict[str, Any]:
+def answer_state(reading: Closures, verdict: Verdict | None) -> dict[str, Any]:
     """The answer in words; empty texts while it is being worked out."""
     if verdict is None:
         return {"sentence": "", "reason": "", "even": "", "remedies": []}

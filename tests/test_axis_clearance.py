@@ -1,0 +1,50 @@
+"""How near an axis runs to a cast: cells against every triangle."""
+
+import numpy as np
+import pytest
+
+from kinematics.axis import HingeAxis
+from kinematics.axis_clearance import CastClearance, axes_in_casts
+from kinematics.case import read_case
+from kinematics.mesh import Cast
+from kinematics.placement import place
+
+
+@pytest.fixture(scope="module")
+def lower(demo_case_path):
+    return place(read_case(demo_case_path)).lower
+
+
+def test_only_near_cells_are_looked_into_and_the_distance_is_that_over_all_triangles(lower):
+    known, corners = CastClearance(lower), lower.vertices_mm[lower.faces]
+    rng = np.random.default_rng(7)
+    seen = {"near": 0, "far": 0, "cut": 0}
+    low, high = lower.vertices_mm.min(axis=0), lower.vertices_mm.max(axis=0)
+    for _ in range(120):
+        at, way = rng.uniform(low - 30.0, high + 30.0), rng.normal(size=3)
+        way *= 50.0 / np.linalg.norm(way)
+        axis = HingeAxis(at + way, at - way)
+        exact = axis.distance_to_triangles_mm(corners)
+        near = known.nearer_than(axis, 10.0)
+        if near is None:
+            assert exact >= 10.0
+        else:
+            assert near == pytest.approx(exact, abs=1e-9)
+        seen["cut" if exact == 0.0 else "near" if exact < 10.0 else "far"] += 1
+    assert min(seen.values()) > 5
+
+
+@pytest.mark.parametrize(("height_mm", "refused"), [(9.999, True), (10.001, False)])
+def test_the_limit_is_ten_millimetres_from_the_surface_not_from_a_vertex(height_mm, refused):
+    square = np.array([[50, -30, 0], [90, -30, 0], [90, 30, 0], [50, 30, 0]], dtype=float)
+    cast = Cast("lower", square, np.array([[0, 1, 2], [0, 2, 3]]), np.zeros(4))
+    axis = HingeAxis([71.0, 40.0, height_mm], [71.0, -40.0, height_mm])
+    found = axes_in_casts([CastClearance(cast)], [("arbitrary_axis", axis)])
+    assert [f.where for f in found] == (["arbitrary_axis"] if refused else [])
+    assert axis.distance_mm(square).min() > 20.0
+
+
+def test_a_cast_without_triangles_is_never_near():
+    cast = Cast("lower", np.zeros((1, 3)), np.zeros((0, 3)), np.zeros(1))
+    axis = HingeAxis([0.0, 50.0, 0.0], [0.0, -50.0, 0.0])
+    assert CastClearance(cast).nearer_than(axis, 10.0) is None
