@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import difflib
-import os
 import re
-import tempfile
 import tomllib
 from pathlib import Path
 from typing import Any
@@ -17,11 +15,13 @@ from kinematics.case_errors import input_error, known_fields, shown
 from kinematics.case_model import SCHEMA, Case
 from kinematics.errors import InputError
 from kinematics.regular_file import read_regular_file
+from kinematics.whole_files import write_file
 
 __all__ = [
     "SCHEMA",
     "Case",
     "case_from_dict",
+    "case_text",
     "case_to_dict",
     "get_field",
     "numeric_fields",
@@ -178,28 +178,12 @@ def write_case(case: Case, path: Path | str) -> None:
     file are lost; a failure leaves any earlier file untouched.
     Source: derived here.
     """
-    write_text(path, tomlkit.dumps(case_to_dict(case)))
+    write_file(path, case_text(case))
 
 
-def write_text(path: Path | str, text: str) -> None:
-    """Write a text file by atomic rename, or raise ``InputError`` and leave nothing behind."""
-    path = Path(path)
-    temporary: str | None = None
-    try:
-        handle, temporary = tempfile.mkstemp(prefix=f".{path.name}.", dir=path.parent)
-        with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as stream:
-            stream.write(text)
-        umask = os.umask(0)
-        os.umask(umask)
-        os.chmod(temporary, 0o666 & ~umask)
-        os.replace(temporary, path)
-    except OSError as error:
-        if temporary is not None:
-            Path(temporary).unlink(missing_ok=True)
-        reason = (error.strerror or type(error).__name__).lower()
-        raise InputError(
-            "file", reason, "a folder that can be written", "Choose another folder.", path
-        ) from None
+def case_text(case: Case) -> str:
+    """Return a case as the text of a TOML file."""
+    return tomlkit.dumps(case_to_dict(case))
 
 
 def numeric_fields(case: Case) -> dict[str, float]:

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import io
-import os
 import re
-import tempfile
 from array import array
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
@@ -16,6 +14,7 @@ from numpy.typing import NDArray
 
 from kinematics.errors import InputError
 from kinematics.mesh_ply import MAX_ROWS, fan, read_ply
+from kinematics.whole_files import Refusal, write_file
 
 if TYPE_CHECKING:
     from kinematics.mesh import Cast
@@ -302,24 +301,5 @@ def write_ply(
         "property list uchar int vertex_indices",
         "end_header\n",
     ]
-    temporary: str | None = None
-    try:
-        handle, temporary = tempfile.mkstemp(dir=file.parent, prefix=f".{file.name}.")
-        with os.fdopen(handle, "wb") as stream:
-            stream.write("\n".join(header).encode("ascii"))
-            stream.write(points.tobytes())
-            stream.write(faces.tobytes())
-        os.chmod(temporary, 0o644)
-        os.replace(temporary, file)
-    except BaseException as error:
-        if temporary is not None:
-            Path(temporary).unlink(missing_ok=True)
-        if not isinstance(error, OSError):
-            raise
-        raise InputError(
-            "output",
-            f"a folder that cannot be written ({error.strerror or error})",
-            "an existing folder with permission to write, and space",
-            "Choose another folder.",
-            file,
-        ) from None
+    body = points.tobytes() + faces.tobytes()
+    write_file(file, "\n".join(header).encode("ascii") + body, Refusal("output"))

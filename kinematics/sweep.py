@@ -21,10 +21,10 @@ from kinematics.study import Study, read_study
 from kinematics.study_design import check_design
 from kinematics.sweep_rows import SweepJob, evaluate_chunk, sweep_job
 from kinematics.sweep_store import (
+    REFUSAL,
     SweepFolder,
     column,
     encode_part,
-    not_written,
     parquet,
     part_name,
 )
@@ -222,7 +222,7 @@ def _work(chunk: int) -> str:
         staged.write_bytes(content)
     except OSError as error:
         staged.unlink(missing_ok=True)
-        raise not_written(staged, error) from None
+        raise REFUSAL.error(staged, error) from None
     return staged.name
 
 

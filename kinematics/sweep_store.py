@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-import errno
 import json
 import os
 import platform
-import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from importlib.metadata import PackageNotFoundError, version
@@ -18,12 +16,16 @@ import numpy as np
 from kinematics.errors import InputError
 from kinematics.study import Study, digest
 from kinematics.sweep_rows import Columns
+from kinematics.whole_files import Refusal, write_file
 
 MANIFEST = "sweep.json"
 STUDY_COPY = "study.toml"
 LOCK = ".running"
 SCHEMA = "hingewise-sweep/1"
 KEY_DIGEST, KEY_CHUNK = b"hingewise_study", b"hingewise_chunk"
+REFUSAL = Refusal(
+    "out", full_fix="Free some space and run the same command again: what is finished stays."
+)
 LIBRARIES = ("hingewise", "numpy", "scipy", "numba", "pyarrow", "pydantic")
 
 
@@ -56,41 +58,6 @@ def encode_part(columns: Columns, study_digest: str, chunk: int) -> bytes:
     return bytes(sink.getvalue())
 
 
-def write_atomic(path: Path, content: bytes) -> None:
-    """Write a file whole or not at all; a full disk is told as what to do next."""
-    temporary: str | None = None
-    try:
-        handle, temporary = tempfile.mkstemp(
-            prefix=f".{path.name}.", suffix=".tmp", dir=path.parent
-        )
-        with os.fdopen(handle, "wb") as stream:
-            stream.write(content)
-            stream.flush()
-            os.fsync(stream.fileno())
-        umask = os.umask(0)
-        os.umask(umask)
-        os.chmod(temporary, 0o666 & ~umask)
-        os.replace(temporary, path)
-    except OSError as error:
-        if temporary is not None:
-            Path(temporary).unlink(missing_ok=True)
-        raise not_written(path, error) from None
-
-
-def not_written(path: Path, error: OSError) -> InputError:
-    """The error of a file that could not be written."""
-    full = error.errno in (errno.ENOSPC, errno.EDQUOT, errno.EFBIG)
-    return InputError(
-        "out",
-        "no space left on the disk" if full else str(error),
-        "a folder that can be written",
-        "Free some space and run the same command again: what is finished stays."
-        if full
-        else "Choose another folder.",
-        path,
-    )
-
-
 class SweepFolder:
     """The folder of one sweep.
 
@@ -118,9 +85,7 @@ class SweepFolder:
             self.folder.mkdir(parents=True, exist_ok=True)
             handle = os.open(self.folder / LOCK, os.O_RDWR | os.O_CREAT, 0o666)
         except OSError as error:
-            raise InputError(
-                "out", str(error), "a folder that can be written", "Choose another.", self.folder
-            ) from None
+            raise REFUSAL.error(self.folder, error) from None
         try:
             try:
                 import fcntl
@@ -169,8 +134,8 @@ class SweepFolder:
             )
         else:
             if study_text is not None:
-                write_atomic(self.folder / STUDY_COPY, study_text.encode())
-            write_atomic(manifest, json.dumps(self._manifest(), indent=1).encode())
+                write_file(self.folder / STUDY_COPY, study_text, REFUSAL)
+            write_file(manifest, json.dumps(self._manifest(), indent=1), REFUSAL)
         known = {part_name(i): i for i in range(self.study.chunks)}
         foreign = [name for name in present if name not in known]
         if foreign:
@@ -188,7 +153,7 @@ class SweepFolder:
 
     def write_part(self, chunk: int, content: bytes) -> None:
         """Store a finished chunk."""
-        write_atomic(self.folder / part_name(chunk), content)
+        write_file(self.folder / part_name(chunk), content, REFUSAL)
 
     def read_part(self, chunk: int) -> Any:
         """Read a part and check it: checksums, identity, rows.

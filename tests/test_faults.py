@@ -11,17 +11,28 @@ import subprocess
 import sys
 import time
 import tracemalloc
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from types import SimpleNamespace
 
+import numpy as np
 import pytest
 
 from kinematics.assess import assess
 from kinematics.case import read_case, write_case
 from kinematics.case_template import template
+from kinematics.errors import InputError
+from kinematics.mesh import Cast, write_ply
 from kinematics.result import result_dict
+from kinematics.study import read_study
+from kinematics.sweep import run_sweep
+from kinematics.sweep_store import parquet
 from tests.cases import landmarks_only
+from viewer import animation
+from viewer.app_export import export
+from viewer.app_state import Session
 from viewer.outputs import OUTPUT_FILES, STAGE_PREFIX
+from viewer.start import CASE_FILE, SHEET_FILE, start_case
 
 REPO = Path(__file__).resolve().parents[1]
 ENV = os.environ | {"PYTHONPATH": str(REPO), "HINGEWISE_NO_GL": "1"}
@@ -91,10 +102,101 @@ def refused(done: subprocess.CompletedProcess[str]) -> None:
 @pytest.mark.parametrize("name", COMMANDS)
 def test_a_full_disk_ends_with_2_and_one_line_and_leaves_whole_files_only(name, inputs, small_disk):
     refused(command(name, small_disk, inputs))
-    whole = {"case.toml": template("axis_points", []), "study.toml": STUDY}
+    whole = {"study.toml": STUDY} if name == "sweep" else {}
     for path in small_disk.rglob("*"):
         if path.is_file() and path.stat().st_size:
             assert path.read_text() == whole[path.name]
+
+
+def message(work: Callable[[], object]) -> str | None:
+    """The error's line, or None where the work was done."""
+    try:
+        work()
+    except InputError as error:
+        return str(error)
+    return None
+
+
+def test_start_writes_both_files_or_neither_on_a_disk_of_any_size(tmp_path):
+    ends = set()
+    for pages in range(1, 10):
+        for folder in mounted(tmp_path / f"disk{pages}", f"size={4 * pages}k"):
+            told = message(lambda to=folder: start_case(to / "new", "axis_points", []))
+            there = {p.name for p in (folder / "new").glob("*")}
+            if told:
+                assert "no space left on the disk" in told
+                assert there == set()
+            else:
+                assert there == {CASE_FILE, SHEET_FILE}
+                assert (folder / "new" / CASE_FILE).read_text() == template("axis_points", [])
+            ends.add(bool(told))
+    assert ends == {True, False}
+
+
+def test_a_sweep_on_disks_of_growing_size_keeps_whole_parts_and_goes_on(inputs):
+    """The disk fills up at the study, the manifest, the first or the second part."""
+    whole = read_study(inputs / "study.toml")
+    text = (inputs / "study.toml").read_text()
+    ends = set()
+    for size in (8, 12, 40, 100, 160, 1000):
+        for folder in mounted(inputs / f"disk{size}", f"size={size}k"):
+            told = message(
+                lambda to=folder: run_sweep(whole, to / "out", workers=1, study_text=text)
+            )
+            assert told is None or "no space left on the disk" in told or "GB free" in told
+            ends.add("stopped" if told else "done")
+            assert not list((folder / "out").glob(".*.tmp"))
+            parts = sorted((folder / "out").glob("*.parquet"))
+            ends.add(len(parts))
+            for part in parts:
+                assert parquet().read_table(part).num_rows == 1000
+    assert {0, 2, "done", "stopped"} <= ends
+
+
+@pytest.fixture
+def reading(inputs):
+    return Session(read_case(inputs / "case.toml")).reading
+
+
+def written_by_export(kind: str, reading, folder: Path, monkeypatch) -> Path:
+    frames = [np.full((64, 64, 3), i, np.uint8) for i in range(8)]
+    monkeypatch.setattr(animation, "draw_frames", lambda *a: frames)
+    if kind in ("gif", "mp4"):
+        casts = SimpleNamespace(lower_true=1, upper=1)
+        monkeypatch.setattr("viewer.app_state.complete", lambda *a, **k: casts)
+    return export(reading, kind, folder, "light", "left", 10)
+
+
+@pytest.mark.parametrize("kind", ["report", "all", "gif", "mp4"])
+def test_an_export_on_a_full_or_locked_disk_is_one_error_and_leaves_nothing(
+    kind, reading, small_disk, read_only_disk, monkeypatch
+):
+    (small_disk / "filled").write_bytes(b"x" * 4096)
+    with pytest.raises(InputError, match=r"no space left on the disk"):
+        written_by_export(kind, reading, small_disk, monkeypatch)
+    assert [p.name for p in small_disk.iterdir()] == ["filled"]
+    with pytest.raises(InputError, match=r"read-only file system"):
+        written_by_export(kind, reading, read_only_disk, monkeypatch)
+
+
+@pytest.mark.parametrize("kind", ["report", "all", "gif", "mp4"])
+def test_an_export_is_whole_and_leaves_nothing_else(kind, reading, inputs, monkeypatch):
+    out = inputs / "made"
+    out.mkdir()
+    path = written_by_export(kind, reading, out, monkeypatch)
+    assert path.stat().st_size > 100
+    assert list(out.iterdir()) == [path]
+
+
+def test_saving_a_case_or_a_mesh_on_a_full_or_locked_disk(small_disk, read_only_disk):
+    (small_disk / "filled").write_bytes(b"x" * 4096)
+    cast = Cast("lower", np.eye(3), np.array([[0, 1, 2]]), np.zeros(3, np.int16))
+    for folder, words in ((small_disk, "no space left"), (read_only_disk, "read-only")):
+        with pytest.raises(InputError, match=words):
+            write_case(landmarks_only(), folder / "case.toml")
+        with pytest.raises(InputError, match=words):
+            write_ply(cast, folder / "cast.ply")
+        assert {p.name for p in folder.iterdir()} <= {"filled"}
 
 
 @pytest.mark.parametrize("name", COMMANDS)
@@ -118,12 +220,13 @@ import sys
 from kinematics.assess import assess
 from kinematics.case import read_case
 from viewer.outputs import write_outputs
-import viewer.outputs as o
-a = assess(read_case(sys.argv[1]))
-write_outputs(a, sys.argv[2], pictures=False)
+case = read_case(sys.argv[1])
+two = [assess(case), assess(case.model_copy(update={"label": "another"}))]
+write_outputs(two[0], sys.argv[2], pictures=False)
 print("ready", flush=True)
 while True:
-    write_outputs(a, sys.argv[2], pictures=False)
+    for a in reversed(two):
+        write_outputs(a, sys.argv[2], pictures=False)
 """
 
 
@@ -139,10 +242,12 @@ def test_kill_9_while_writing_leaves_whole_files_and_the_next_run_clears_up(wait
     time.sleep(wait)
     process.send_signal(signal.SIGKILL)
     process.wait()
-    result = json.loads((out / "result.json").read_text(encoding="utf-8"))
-    assert result["label"] == "landmarks only"
-    report = (out / "report.html").read_text(encoding="utf-8")
-    assert report.rstrip().endswith("</html>")
+    if (out / "result.json").exists():
+        label = json.loads((out / "result.json").read_text(encoding="utf-8"))["label"]
+        assert label in ("landmarks only", "another")
+        report = (out / "report.html").read_text(encoding="utf-8")
+        assert report.rstrip().endswith("</html>")
+        assert f"<title>{label}" in report or f"{label}</title>" in report
     for file in out.glob("*.png"):
         assert file.read_bytes().endswith(b"IEND\xaeB`\x82"), file.name
     (out / "notes.txt").write_text("mine")

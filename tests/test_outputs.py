@@ -136,7 +136,7 @@ def test_a_full_disk_is_an_input_error(assessment, tmp_path, monkeypatch):
         raise OSError(28, "No space left on device")
 
     monkeypatch.setattr("viewer.report.render_report", fail)
-    with pytest.raises(InputError, match="No space left on device"):
+    with pytest.raises(InputError, match="no space left on the disk"):
         outputs.write_outputs(assessment, tmp_path, pictures=False)
     assert names(tmp_path) == []
 

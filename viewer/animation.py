@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import os
-import tempfile
+import shutil
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,6 +14,7 @@ from scipy.spatial.transform import RigidTransform
 
 from kinematics.axis import closing_motion
 from kinematics.errors import InputError
+from kinematics.whole_files import Refusal, whole_file
 from viewer.app_scene import exaggerated
 from viewer.draw import drawing_environment, probe_gl, to_plotter
 from viewer.palette import STOP_LABEL, Theme, colours
@@ -24,6 +26,8 @@ if TYPE_CHECKING:
 FORMATS = (".gif", ".mp4")
 LAYERS = ("upper", "lower", "articulator", "axes", "arcs", "contact")
 CAUTION = "Planning, teaching and research aid; not a medical device. Verify on the patient."
+FULL_BYTES = 1_000_000
+"""Less free space than this counts as a full disk when a film fails (ours)."""
 HOLD = 0.3
 """Share of the frames that rest at the end."""
 
@@ -108,9 +112,7 @@ def write_animation(
     if assessment.lower_true is None or assessment.upper is None:
         raise InputError("animation", "a case without casts", "[casts]", "Add them to the case.")
     pictures = draw_frames(assessment, frames, factor, theme, view, size_px)
-    handle, temporary = tempfile.mkstemp(suffix=path.suffix, prefix=".film-", dir=path.parent)
-    os.close(handle)
-    try:
+    with whole_file(path, Refusal("animation"), suffix=path.suffix) as temporary:
         if path.suffix == ".gif":
             images = _few_colours(pictures)
             images[0].save(
@@ -123,10 +125,21 @@ def write_animation(
             )
         else:
             iio.imwrite(temporary, np.stack(pictures), fps=fps, codec="libx264")
-        os.replace(temporary, path)
-    finally:
-        Path(temporary).unlink(missing_ok=True)
+            _check_film(temporary, len(pictures))
     return path
+
+
+def _check_film(path: Path, pictures: int) -> None:
+    """Count the pictures of a film: the encoder ends without an error on a full disk."""
+    from imageio_ffmpeg import count_frames_and_secs
+
+    try:
+        whole = count_frames_and_secs(str(path))[0] == pictures
+    except RuntimeError:
+        whole = False
+    if not whole:
+        full = shutil.disk_usage(path.parent).free < FULL_BYTES
+        raise OSError(errno.ENOSPC if full else errno.EIO, "the film was not written whole")
 
 
 def _few_colours(pictures: list[NDArray[np.uint8]]) -> list[Any]:

@@ -8,13 +8,18 @@ import zipfile
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from kinematics.case import Case, write_case
+from kinematics.case import Case, case_text, write_case
 from kinematics.errors import InputError
+from kinematics.whole_files import Refusal, whole_file
 
 if TYPE_CHECKING:
-    from viewer.app_state import Reading
+    from kinematics.closures import Closures
 
 LONGEST_NAME = 80
+REFUSAL = Refusal(
+    "export", "Restart the viewer with TMPDIR set to another folder.",
+    "Free some space on the disk of temporary files and try again.",
+)  # fmt: skip
 
 
 def slug(text: str) -> str:
@@ -61,12 +66,12 @@ def save_case(case: Case, name: str, *, overwrite: bool = False) -> Path:
     return path
 
 
-def export(reading: Reading, kind: str, folder: Path, theme: str, view: str, factor: int) -> Path:
+def export(reading: Closures, kind: str, folder: Path, theme: str, view: str, factor: int) -> Path:
     """Make one of the files that the page offers.
 
     Parameters
     ----------
-    reading : Reading
+    reading : Closures
     kind : {"report", "all", "gif", "mp4"}
     folder : Path
         Where it is put.
@@ -78,7 +83,11 @@ def export(reading: Reading, kind: str, folder: Path, theme: str, view: str, fac
     Raises
     ------
     InputError
-        Another kind, no casts, or no OpenGL for an animation.
+        Another kind, no casts, or no OpenGL for an animation; a disk that cannot take it.
+
+    Notes
+    -----
+    *Guarantee*: the file is whole or absent.
     """
     from viewer.animation import write_animation
     from viewer.app_state import complete
@@ -98,16 +107,14 @@ def export(reading: Reading, kind: str, folder: Path, theme: str, view: str, fac
         raise InputError("export", repr(kind), "report, all, gif or mp4", "Reload the page.")
     from viewer.outputs import write_outputs
 
-    with tempfile.TemporaryDirectory(dir=folder) as name:
-        written = write_outputs(complete(reading, uncertainty=True), Path(name))
+    path = folder / f"{stem}.{'html' if kind == 'report' else 'zip'}"
+    with whole_file(path, REFUSAL) as target, tempfile.TemporaryDirectory(dir=folder) as name:
+        written = write_outputs(complete(reading, uncertainty=True), Path(name), refusal=REFUSAL)
         if kind == "report":
-            path = folder / f"{stem}.html"
-            (Path(name) / "report.html").replace(path)
+            target.write_bytes((Path(name) / "report.html").read_bytes())
             return path
-        path = folder / f"{stem}.zip"
-        with zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as archive:
+        with zipfile.ZipFile(target, "w", zipfile.ZIP_DEFLATED) as archive:
             for file in written:
                 archive.write(file, f"{stem}/{file.name}")
-            write_case(reading.case, Path(name) / "case.toml")
-            archive.write(Path(name) / "case.toml", f"{stem}/case.toml")
+            archive.writestr(f"{stem}/case.toml", case_text(reading.case))
     return path

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import csv
+import errno
 import io
 import json
 import os
@@ -15,6 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from kinematics.errors import InputError
+from kinematics.whole_files import Refusal, is_running
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -55,6 +57,10 @@ OUTPUT_FILES = (
 )
 """Every name that may be written; one of them that is not written this time is removed."""
 STAGE_PREFIX = ".hingewise-"
+REFUSAL = Refusal(
+    "--out", "Name another folder, or change its permissions.",
+    "Free some space, or name another folder.",
+)  # fmt: skip
 
 
 def check_folder(folder: Path | str) -> None:
@@ -67,7 +73,7 @@ def check_folder(folder: Path | str) -> None:
     """
     path = Path(folder)
     if "\0" in str(path):
-        raise _unwritable(path, "its name holds a null character")
+        raise REFUSAL.error(path, OSError(errno.EINVAL, "its name holds a null character"))
     try:
         nearest = path
         while not nearest.exists() and nearest.parent != nearest:
@@ -77,30 +83,9 @@ def check_folder(folder: Path | str) -> None:
                 "--out", f"{nearest}, which is a file", "a folder", "Name another folder.", path
             )
         if not os.access(nearest, os.W_OK | os.X_OK):
-            raise _unwritable(path, f"no permission to write in {nearest}")
+            raise OSError(errno.EACCES, f"no permission to write in {nearest}")
     except OSError as error:
-        raise _unwritable(path, error.strerror or str(error)) from None
-
-
-def _unwritable(path: Path, why: str) -> InputError:
-    return InputError(
-        "--out", f"a folder that cannot be written ({why})", "a writable folder",
-        "Name another folder, or change its permissions.", path,
-    )  # fmt: skip
-
-
-def _abandoned(stage: Path) -> bool:
-    """Whether a temporary folder belongs to a run on this machine that was killed."""
-    number = stage.name.removeprefix(STAGE_PREFIX).partition("-")[0]
-    if not number.isdecimal() or not stage.is_dir() or stage.is_symlink():
-        return False
-    try:
-        os.kill(int(number), 0)
-    except ProcessLookupError:
-        return True
-    except (OSError, OverflowError):
-        return False  # it lives, and is another user's
-    return False
+        raise REFUSAL.error(path, error) from None
 
 
 @contextlib.contextmanager
@@ -109,7 +94,8 @@ def _staged(folder: Path) -> Iterator[Path]:
     made = not folder.exists()
     folder.mkdir(parents=True, exist_ok=True)
     for old in folder.glob(f"{STAGE_PREFIX}*"):
-        if _abandoned(old):
+        number = old.name.removeprefix(STAGE_PREFIX).partition("-")[0]
+        if number.isdecimal() and not is_running(number) and not old.is_symlink():
             shutil.rmtree(old, ignore_errors=True)
     stage = Path(tempfile.mkdtemp(prefix=f"{STAGE_PREFIX}{os.getpid()}-", dir=folder))
     try:
@@ -127,6 +113,7 @@ def write_outputs(
     *,
     pictures: bool = True,
     progress: Callable[[str, float], None] | None = None,
+    refusal: Refusal = REFUSAL,
 ) -> list[Path]:
     """Write result.json, landmarks.csv, lower_error_map.ply, report.html and the pictures.
 
@@ -139,6 +126,8 @@ def write_outputs(
         Whether to draw the casts in 3-D (the 2-D figures always come).
     progress : callable, optional
         Called with a stage in words and the fraction done.
+    refusal : Refusal
+        Words of the error where the folder cannot be written.
 
     Returns
     -------
@@ -152,25 +141,44 @@ def write_outputs(
 
     Notes
     -----
-    *Guarantee*: everything is made in a temporary folder first and then moved file by file
-    (``os.replace``), result.json last; an error before that changes no file. Files of an earlier
-    run that this run does not make (a picture, for instance) are removed, so that the folder never
-    mixes two cases.
+    *Guarantee*: everything is made in a temporary folder first. The earlier run's files are then
+    set aside, result.json first, and the new ones moved in, result.json last; so the folder never
+    mixes two runs, and where there is a result.json everything belongs to it, even after a kill.
+    An error at any point leaves the earlier files as they were.
     """
     out = Path(folder)
     check_folder(out)
     try:
         with _staged(out) as stage:
             _make(assessment, stage, pictures, progress or (lambda stage, fraction: None))
-            made = [name for name in OUTPUT_FILES if (stage / name).is_file()]
-            for name in made:
-                os.replace(stage / name, out / name)
-            for name in OUTPUT_FILES:
-                if name not in made:
-                    (out / name).unlink(missing_ok=True)
+            made = publish(stage, out)
     except OSError as error:
-        raise _unwritable(out, error.strerror or str(error)) from None
+        raise refusal.error(out, error) from None
     return [out / name for name in made]
+
+
+def publish(stage: Path, out: Path) -> list[str]:
+    """Put the finished files of ``stage`` in place of an earlier run's; their names, in order."""
+    made = [name for name in OUTPUT_FILES if (stage / name).is_file()]
+    earlier = stage / "earlier"
+    earlier.mkdir()
+    aside: list[str] = []
+    moved: list[str] = []
+    try:
+        for name in reversed(OUTPUT_FILES):  # result.json first
+            if (out / name).is_symlink() or (out / name).exists():
+                os.replace(out / name, earlier / name)
+                aside.append(name)
+        for name in made:
+            os.replace(stage / name, out / name)
+            moved.append(name)
+    except BaseException:
+        for name in moved:
+            (out / name).unlink(missing_ok=True)
+        for name in reversed(aside):
+            os.replace(earlier / name, out / name)
+        raise
+    return made
 
 
 def _make(a: Assessment, stage: Path, pictures: bool, tell: Callable[[str, float], None]) -> None:

@@ -8,8 +8,8 @@ from pathlib import Path
 
 import jinja2
 
-from kinematics.case import write_text
 from kinematics.case_template import template
+from kinematics.whole_files import write_file
 
 CAUTION = (
     "Planning, teaching and research aid; not a medical device. Verify on the patient. "
@@ -260,4 +260,4 @@ def write_recording_sheet(
     label: str = "________________",
 ) -> None:
     """Write the sheet, whole or not at all; ``InputError`` if the folder cannot be written."""
-    write_text(path, recording_sheet_html(kind, measurements, label))
+    write_file(path, recording_sheet_html(kind, measurements, label))

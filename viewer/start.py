@@ -6,13 +6,14 @@ import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
-from kinematics.case import write_text
 from kinematics.case_template import MEASUREMENTS, MOUNTINGS, template
 from kinematics.errors import InputError
-from viewer.recording_sheet import write_recording_sheet
+from kinematics.whole_files import Refusal, write_files
+from viewer.recording_sheet import recording_sheet_html
 
 CASE_FILE, SHEET_FILE = "case.toml", "recording_sheet.html"
 DEFAULT_MOUNTING = "axis_points"
+REFUSAL = Refusal("FOLDER", "Name another folder.", "Free some space, or name another folder.")
 
 
 def start_case(
@@ -34,7 +35,8 @@ def start_case(
     Raises
     ------
     InputError
-        Unknown names, files that are there already, or a folder that cannot be written.
+        Unknown names, files that are there already, or a folder that cannot be written; neither
+        file is then there.
     """
     if mounting is None and sys.stdin.isatty():
         mounting, have = ask(input)
@@ -48,15 +50,9 @@ def start_case(
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
-        raise InputError(
-            "FOLDER",
-            (error.strerror or str(error)).lower(),
-            "a folder that can be written",
-            "Name another folder.",
-            folder,
-        ) from None
-    write_text(paths[0], text)
-    write_recording_sheet(paths[1], mounting or DEFAULT_MOUNTING, have)
+        raise REFUSAL.error(folder, error) from None
+    sheet = recording_sheet_html(mounting or DEFAULT_MOUNTING, have)
+    write_files({paths[1]: sheet, paths[0]: text}, REFUSAL)
     return paths
 
 

@@ -1,0 +1,161 @@
+"""Write files whole or not at all: a temporary file beside each, then a rename."""
+
+from __future__ import annotations
+
+import contextlib
+import errno
+import os
+import tempfile
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+
+from kinematics.errors import InputError
+
+NO_SPACE = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG})
+
+
+@dataclass(frozen=True)
+class Refusal:
+    """The words of the error when a file cannot be written.
+
+    Attributes
+    ----------
+    where : str
+        What the user gave the place by, as in :class:`~kinematics.errors.InputError`.
+    fix, full_fix : str
+        What to do next; ``full_fix`` where the disk is full.
+    """
+
+    where: str = "file"
+    fix: str = "Choose another folder."
+    full_fix: str = "Free some space, or choose another folder."
+
+    def error(self, path: Path | str, cause: OSError) -> InputError:
+        """The error of one file or folder that could not be written."""
+        full = cause.errno in NO_SPACE
+        why = (cause.strerror or str(cause) or type(cause).__name__).lower()
+        return InputError(
+            self.where,
+            "no space left on the disk" if full else f"a folder that cannot be written ({why})",
+            "a folder that can be written",
+            self.full_fix if full else self.fix,
+            path,
+        )
+
+
+def is_running(process_id: str) -> bool:
+    """Whether a number taken from a temporary name is that of a running process.
+
+    A process of another user counts as running, and so does what is not a number.
+    """
+    try:
+        os.kill(int(process_id), 0)
+    except ProcessLookupError:
+        return False
+    except (OSError, OverflowError, ValueError):
+        return True
+    return True
+
+
+@contextlib.contextmanager
+def whole_file(
+    path: Path | str, refusal: Refusal = Refusal(), *, suffix: str = ".tmp"
+) -> Iterator[Path]:
+    """Give an empty temporary file in the same folder, which becomes ``path`` at the end.
+
+    Parameters
+    ----------
+    path : Path or str
+        Replaced if it exists.
+    refusal : Refusal
+        Words of the error.
+    suffix : str
+        End of the temporary name, for writers that choose a format by it.
+
+    Yields
+    ------
+    Path
+        To be filled; synchronised to the disk before the rename.
+
+    Raises
+    ------
+    InputError
+        In place of any ``OSError``, inside the block too.
+
+    Notes
+    -----
+    *Guarantee*: ``path`` holds the earlier content or the whole new one at every moment, whatever
+    happens, a kill and a full disk included. Any exception removes the temporary file; what a kill
+    leaves behind is removed when the same file is next written.
+    """
+    path = Path(path)
+    temporary: Path | None = None
+    try:
+        _clear_abandoned(path)
+        handle, name = tempfile.mkstemp(
+            prefix=f".{path.name}.{os.getpid()}-", suffix=suffix, dir=path.parent
+        )
+        temporary = Path(name)
+        os.close(handle)
+        yield temporary
+        with temporary.open("rb+") as stream:
+            os.fsync(stream.fileno())
+        umask = os.umask(0)
+        os.umask(umask)
+        temporary.chmod(0o666 & ~umask)
+        temporary.replace(path)
+        temporary = None
+    except OSError as error:
+        raise refusal.error(path, error) from None
+    finally:
+        if temporary is not None:
+            with contextlib.suppress(OSError):
+                temporary.unlink(missing_ok=True)
+
+
+def write_files(contents: Mapping[Path, bytes | str], refusal: Refusal = Refusal()) -> None:
+    """Write several files, none of them before there is room for all.
+
+    Parameters
+    ----------
+    contents : mapping of Path to bytes or str
+        Text is written as UTF-8, as it is.
+
+    Raises
+    ------
+    InputError
+        A file cannot be written.
+
+    Notes
+    -----
+    *Guarantee*: each file as in :func:`whole_file`; the renames come last, in the mapping's order,
+    when everything is on the disk: where there is no room for all, none is written.
+    """
+    with contextlib.ExitStack() as stack:
+        for path, content in reversed(list(contents.items())):
+            temporary = stack.enter_context(whole_file(path, refusal))
+            data = content.encode("utf-8") if isinstance(content, str) else content
+            try:
+                with temporary.open("wb") as stream:
+                    stream.write(data)
+                    stream.flush()
+                    os.fsync(stream.fileno())  # some disks say only now that they are full
+            except OSError as error:
+                raise refusal.error(path, error) from None
+
+
+def write_file(path: Path | str, content: bytes | str, refusal: Refusal = Refusal()) -> None:
+    """Write one file; see :func:`write_files`."""
+    write_files({Path(path): content}, refusal)
+
+
+def _clear_abandoned(path: Path) -> None:
+    prefix = f".{path.name}."
+    with os.scandir(path.parent) as entries:
+        names = [e.name for e in entries if e.name.startswith(prefix)]
+    for name in names:
+        number = name.removeprefix(prefix).partition("-")[0]
+        if number.isdecimal() and not is_running(number):
+            with contextlib.suppress(OSError):
+                (path.parent / name).unlink()

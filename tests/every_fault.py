@@ -1,0 +1,127 @@
+"""Do one job over and over, with a kill or a full disk at its first, second ... system call.
+
+``every_fault.py JOB FAULT FOLDER``: JOB is ``publish`` or ``files``, FAULT ``kill`` or ``full``.
+Prints how many places were tried; the first broken promise ends it with a message.
+"""
+
+from __future__ import annotations
+
+import errno
+import itertools
+import os
+import shutil
+import signal
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+from kinematics.errors import InputError
+from kinematics.whole_files import write_files
+from viewer.outputs import OUTPUT_FILES, REFUSAL, _staged, publish
+
+OLD = [n for n in OUTPUT_FILES if n not in ("arcs.png", "decision_chart.png")]
+NEW = [n for n in OUTPUT_FILES if n not in ("lower_error_map.ply", "casts_and_axes.png")]
+PAIR = ["recording_sheet.html", "case.toml"]
+UNTOUCHED, DONE, REFUSED, WRONG = 0, 2, 3, 4
+"""How a child ended: the job met no fault, met one and managed, refused, or went wrong."""
+
+
+def fault_at(place: int, fault: str) -> Callable[[], bool]:
+    """Let call number ``place`` of the operating system fail; says whether it came to that."""
+    seen, met = 0, False
+
+    def hook(event: str, arguments: tuple[object, ...]) -> None:
+        nonlocal seen, met
+        if met or not (event == "open" or event.startswith(("os.", "tempfile."))):
+            return
+        seen += 1
+        if seen != place:
+            return
+        met = True
+        if fault == "kill":
+            os.kill(os.getpid(), signal.SIGKILL)
+        raise OSError(errno.ENOSPC, "No space left on device")
+
+    sys.addaudithook(hook)
+    return lambda: met
+
+
+def publish_job(folder: Path) -> None:
+    try:
+        with _staged(folder) as stage:
+            for name in NEW:
+                (stage / name).write_text("new")
+            publish(stage, folder)
+    except OSError as error:
+        raise REFUSAL.error(folder, error) from None
+
+
+def files_job(folder: Path) -> None:
+    write_files({folder / name: "new" for name in PAIR})
+
+
+def reset(folder: Path, names: list[str]) -> None:
+    shutil.rmtree(folder, ignore_errors=True)
+    folder.mkdir()
+    for name in (*names, "notes.txt"):
+        (folder / name).write_text("old")
+
+
+def contents(folder: Path) -> dict[str, str]:
+    return {p.name: p.read_text() for p in folder.iterdir() if p.is_file()}
+
+
+def check_publish(folder: Path, ended: int | None) -> None:
+    there = {k: v for k, v in contents(folder).items() if k != "notes.txt"}
+    assert len(set(there.values())) <= 1, f"two runs are mixed: {there}"
+    if "result.json" in there:
+        assert sorted(there) == sorted(OLD if there["result.json"] == "old" else NEW), there
+    if ended in (UNTOUCHED, DONE):
+        assert there == dict.fromkeys(NEW, "new")
+    if ended == REFUSED:
+        assert there == dict.fromkeys(OLD, "old"), there
+        assert [p.name for p in folder.iterdir() if p.is_dir()] == []
+
+
+def check_files(folder: Path, ended: int | None) -> None:
+    there = {k: v for k, v in contents(folder).items() if not k.startswith(".")}
+    assert set(there) == {*PAIR, "notes.txt"}
+    assert set(there.values()) <= {"old", "new"}, there
+    if ended == REFUSED:
+        assert set(contents(folder)) == set(there), "a temporary file is left"
+
+
+def main(job: str, fault: str, folder: Path) -> None:
+    work: Callable[[Path], None]
+    check: Callable[[Path, int | None], None]
+    work, check, names = {
+        "publish": (publish_job, check_publish, OLD),
+        "files": (files_job, check_files, PAIR),
+    }[job]
+    for place in itertools.count(1):
+        reset(folder, names)
+        child = os.fork()
+        if child == 0:
+            code = WRONG
+            try:
+                met = fault_at(place, fault)
+                work(folder)
+                code = DONE if met() else UNTOUCHED
+            except InputError as error:
+                code = REFUSED if "no space left on the disk" in str(error) else WRONG
+            finally:
+                os._exit(code)
+        status = os.waitpid(child, 0)[1]
+        ended = os.WEXITSTATUS(status) if os.WIFEXITED(status) else None
+        assert ended != WRONG, f"place {place}: another exception"
+        check(folder, ended)
+        work(folder)
+        kept = {"publish": NEW, "files": PAIR}[job]
+        assert sorted(p.name for p in folder.iterdir()) == sorted([*kept, "notes.txt"])
+        if ended == UNTOUCHED:
+            print(place - 1)
+            return
+
+
+if __name__ == "__main__":
+    main(sys.argv[1], sys.argv[2], Path(sys.argv[3]))
