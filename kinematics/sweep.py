@@ -277,7 +277,10 @@ def _on_cluster(
         from distributed import Client, as_completed
     except ImportError:
         raise InputError(
-            "scheduler", "no dask", "the extra 'cluster'", "Install hingewise[cluster]."
+            "scheduler",
+            "no dask",
+            "the extra 'cluster'",
+            "In the project's folder: pip install '.[cluster]'",
         ) from None
     try:
         client = Client(address, timeout=CONNECT_SECONDS)

@@ -21,6 +21,7 @@ from kinematics.whole_files import Refusal, write_file
 MANIFEST = "sweep.json"
 STUDY_COPY = "study.toml"
 LOCK = ".running"
+SWEEP_EXTRA = "In the project's folder: pip install '.[sweep]'"
 SCHEMA = "hingewise-sweep/1"
 KEY_DIGEST, KEY_CHUNK = b"hingewise_study", b"hingewise_chunk"
 REFUSAL = Refusal(
@@ -34,9 +35,7 @@ def parquet() -> Any:
     try:
         import pyarrow.parquet
     except ImportError:
-        raise InputError(
-            "sweep", "no pyarrow", "the extra 'sweep'", "Install hingewise[sweep]."
-        ) from None
+        raise InputError("sweep", "no pyarrow", "the extra 'sweep'", SWEEP_EXTRA) from None
     return pyarrow.parquet
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import gc
 import json
 import os
@@ -67,6 +68,7 @@ def command(name: str, out: Path, cwd: Path, **more) -> subprocess.CompletedProc
     )  # fmt: skip
 
 
+@contextlib.contextmanager
 def mounted(folder: Path, options: str) -> Iterator[Path]:
     folder.mkdir()
     made = subprocess.run(
@@ -78,17 +80,19 @@ def mounted(folder: Path, options: str) -> Iterator[Path]:
     try:
         yield folder
     finally:
-        subprocess.run(["umount", str(folder)], check=True)
+        subprocess.run(["umount", "--lazy", str(folder)], check=True)
 
 
 @pytest.fixture
 def small_disk(tmp_path) -> Iterator[Path]:
-    yield from mounted(tmp_path / "small", "size=4k")
+    with mounted(tmp_path / "small", "size=4k") as folder:
+        yield folder
 
 
 @pytest.fixture
 def read_only_disk(tmp_path) -> Iterator[Path]:
-    yield from mounted(tmp_path / "locked", "ro")
+    with mounted(tmp_path / "locked", "ro") as folder:
+        yield folder
 
 
 def refused(done: subprocess.CompletedProcess[str]) -> None:
@@ -120,7 +124,7 @@ def message(work: Callable[[], object]) -> str | None:
 def test_start_writes_both_files_or_neither_on_a_disk_of_any_size(tmp_path):
     ends = set()
     for pages in range(1, 10):
-        for folder in mounted(tmp_path / f"disk{pages}", f"size={4 * pages}k"):
+        with mounted(tmp_path / f"disk{pages}", f"size={4 * pages}k") as folder:
             told = message(lambda to=folder: start_case(to / "new", "axis_points", []))
             there = {p.name for p in (folder / "new").glob("*")}
             if told:
@@ -139,7 +143,7 @@ def test_a_sweep_on_disks_of_growing_size_keeps_whole_parts_and_goes_on(inputs):
     text = (inputs / "study.toml").read_text()
     ends = set()
     for size in (8, 12, 40, 100, 160, 1000):
-        for folder in mounted(inputs / f"disk{size}", f"size={size}k"):
+        with mounted(inputs / f"disk{size}", f"size={size}k") as folder:
             told = message(
                 lambda to=folder: run_sweep(whole, to / "out", workers=1, study_text=text)
             )

@@ -17,6 +17,7 @@ from kinematics.errors import InputError
 from kinematics.whole_files import Refusal, whole_file
 from viewer.app_scene import exaggerated
 from viewer.draw import drawing_environment, probe_gl, to_plotter
+from viewer.extras import need
 from viewer.palette import STOP_LABEL, Theme, colours
 from viewer.scene import build_scene
 
@@ -102,6 +103,7 @@ def write_animation(
     -----
     *Guarantee*: written by atomic rename; an error leaves no file behind.
     """
+    need("imageio", "animation")
     import imageio.v3 as iio
 
     path = Path(path)

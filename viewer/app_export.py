@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from kinematics.case import Case, case_text, write_case
 from kinematics.errors import InputError
 from kinematics.whole_files import Refusal, whole_file
+from viewer.extras import need
 
 if TYPE_CHECKING:
     from kinematics.closures import Closures
@@ -103,6 +104,8 @@ def export(reading: Closures, kind: str, folder: Path, theme: str, view: str, fa
             view=view if view in ("oblique", "left", "front") else "left",
         )
         return path
+    if kind == "report":
+        need("matplotlib", "export")
     if kind not in ("report", "all"):
         raise InputError("export", repr(kind), "report, all, gif or mp4", "Reload the page.")
     from viewer.outputs import write_outputs

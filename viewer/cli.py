@@ -148,13 +148,17 @@ def run_inspect(args: argparse.Namespace) -> int:
 def run_view(args: argparse.Namespace) -> int:
     """Show a case in the browser (on this machine only) or in a window."""
     from kinematics.case import read_case
+    from viewer.extras import need
 
     case = read_case(args.case)
     if args.window:
         from viewer.window import show_window
 
+        need("pyvista", "--window")
         show_window(case)
         return EXIT_OK
+    for module in ("trame", "aiohttp", "pyvista"):
+        need(module, "view")
     from viewer.app import serve
 
     serve(case, port=args.port, open_browser=not args.no_browser)
@@ -217,6 +221,7 @@ def run_start(args: argparse.Namespace) -> int:
 
 def _assess(case: Any, args: argparse.Namespace) -> int:
     from kinematics.assess import assess
+    from viewer.extras import left_out
     from viewer.outputs import check_folder, write_outputs
 
     check_folder(args.out)
@@ -239,6 +244,9 @@ def _assess(case: Any, args: argparse.Namespace) -> int:
         print_assessment(_console(), assessment, written)
     else:
         warn(assessment)
+    if not args.quiet:
+        for sentence in left_out():
+            print(f"hingewise: {sentence}", file=sys.stderr)
     return EXIT_OK
 
 

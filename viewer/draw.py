@@ -12,6 +12,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from viewer.extras import has, how_to_get
 from viewer.palette import colours, signed_table
 from viewer.scene_items import (
     Item,
@@ -92,6 +93,8 @@ def probe_gl() -> GlStatus:
     install = f"On Debian: apt install {' '.join(DEBIAN_PACKAGES)}"
     if os.environ.get("HINGEWISE_NO_GL"):
         return GlStatus(False, f"3-D drawing is switched off by HINGEWISE_NO_GL. {install}")
+    if not has("pyvista"):
+        return GlStatus(False, f"pyvista is not installed. {how_to_get('pyvista')}")
     try:
         done = subprocess.run(
             [sys.executable, "-c", PROBE],

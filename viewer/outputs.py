@@ -17,6 +17,7 @@ import numpy as np
 
 from kinematics.errors import InputError
 from kinematics.whole_files import Refusal, is_running
+from viewer.extras import has
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -117,6 +118,8 @@ def write_outputs(
 ) -> list[Path]:
     """Write result.json, landmarks.csv, lower_error_map.ply, report.html and the pictures.
 
+    Without matplotlib the numbers alone are written; :func:`viewer.extras.left_out` says so.
+
     Parameters
     ----------
     assessment : Assessment
@@ -184,9 +187,6 @@ def publish(stage: Path, out: Path) -> list[str]:
 def _make(a: Assessment, stage: Path, pictures: bool, tell: Callable[[str, float], None]) -> None:
     from kinematics.mesh_files import write_ply
     from kinematics.result import result_dict
-    from viewer.figures import FIGURES, draw_figure, to_png, to_svg
-    from viewer.report import FIGURE_TEXT, render_report
-    from viewer.report_extra import extra_figures, extra_sections
 
     tell("Writing the numbers", 0.0)
     text = json.dumps(result_dict(a), indent=2, ensure_ascii=False, allow_nan=False)
@@ -199,6 +199,18 @@ def _make(a: Assessment, stage: Path, pictures: bool, tell: Callable[[str, float
             values[a.occlusal_index] = 1e3 * high
             fields[f"high_{stop}_um"] = values
         write_ply(a.lower_true, stage / "lower_error_map.ply", fields)
+    if has("matplotlib"):
+        _make_report(a, stage, pictures, tell)
+    tell("Done", 1.0)
+
+
+def _make_report(
+    a: Assessment, stage: Path, pictures: bool, tell: Callable[[str, float], None]
+) -> None:
+    from viewer.figures import FIGURES, draw_figure, to_png, to_svg
+    from viewer.report import FIGURE_TEXT, render_report
+    from viewer.report_extra import extra_figures, extra_sections
+
     svgs = {}
     for i, name in enumerate(FIGURES):
         tell("Drawing the figures", 0.1 + 0.08 * i)
@@ -217,7 +229,6 @@ def _make(a: Assessment, stage: Path, pictures: bool, tell: Callable[[str, float
     tell("Writing the report", 0.9)
     page = render_report(a, svgs=svgs, plates=plates, no_plates_reason=reason, extra=sections)
     (stage / "report.html").write_text(page, encoding="utf-8")
-    tell("Done", 1.0)
 
 
 def draw_plates(a: Assessment, pictures: bool) -> tuple[dict[str, dict[Theme, bytes]], str]:
