@@ -41,12 +41,19 @@ class ArconComparison:
         angles to the occlusal planes, which are fixed in the members.
     difference_mm : mapping of str to ndarray, shape (n, k, 3), mm
         By excursion: path of the landmarks with opening guidance minus that with arcon guidance.
+    unchanged_mm : mapping of str to ndarray, shape (m, k, 3), mm
+        The same before any change. Not 0 in lateral excursions: guides on the mandible turn with
+        it sideways too.
+    way_mm : mapping of str to ndarray, shape (n,), mm
+        By excursion: way of the condyles at each step.
     """
 
     opening_deg: float
     to_upper_deg: Mapping[str, tuple[float, float]]
     to_lower_deg: Mapping[str, tuple[float, float]]
     difference_mm: Mapping[Kind, Array]
+    unchanged_mm: Mapping[Kind, Array]
+    way_mm: Mapping[Kind, Array]
 
     def as_dict(self) -> dict[str, Any]:
         """JSON-ready."""
@@ -54,7 +61,11 @@ class ArconComparison:
             "opening_deg": self.opening_deg,
             "guide_to_upper_deg": {k: list(v) for k, v in self.to_upper_deg.items()},
             "guide_to_lower_deg": {k: list(v) for k, v in self.to_lower_deg.items()},
+            "counted": "opening positive; opening guidance minus arcon guidance",
             "end_difference_mm": {k: v[-1].tolist() for k, v in self.difference_mm.items()},
+            "end_difference_unchanged_mm": {
+                k: v[-1].tolist() for k, v in self.unchanged_mm.items()
+            },
         }
 
 
@@ -104,20 +115,22 @@ def arcon_comparison(
     opening_deg : float
         Change of the vertical dimension, opening positive.
     """
-    units = {
-        "arcon": raised(build_articulator(settings, pin_tip_mm), opening_deg),
-        "opening": raised(
-            build_articulator(settings, pin_tip_mm, guidance_on="lower"), opening_deg
-        ),
+    made = {
+        "arcon": build_articulator(settings, pin_tip_mm),
+        "opening": build_articulator(settings, pin_tip_mm, guidance_on="lower"),
     }
+    units = {name: raised(unit, opening_deg) for name, unit in made.items()}
     difference: dict[Kind, Array] = {}
+    unchanged: dict[Kind, Array] = {}
+    way: dict[Kind, Array] = {}
     for kind in kinds:
-        paths = [
-            excursion(unit, kind, steps, travel_mm=travel_mm).points_path(points_mm)
-            for unit in (units["arcon"], units["opening"])
-        ]
-        common = min(len(path) for path in paths)
-        difference[kind] = paths[1][:common] - paths[0][:common]
+        for pair, out in ((units, difference), (made, unchanged)):
+            moved = [excursion(u, kind, steps, travel_mm=travel_mm) for u in pair.values()]
+            paths = [path.points_path(points_mm) for path in moved]
+            common = min(len(path) for path in paths)
+            out[kind] = paths[1][:common] - paths[0][:common]
+            if pair is units:
+                way[kind] = moved[0].way_mm[:common]
 
     def inclinations(member: str) -> dict[str, tuple[float, float]]:
         return {
@@ -128,4 +141,6 @@ def arcon_comparison(
             for name, unit in units.items()
         }
 
-    return ArconComparison(opening_deg, inclinations("upper"), inclinations("lower"), difference)
+    return ArconComparison(
+        opening_deg, inclinations("upper"), inclinations("lower"), difference, unchanged, way
+    )

@@ -15,7 +15,7 @@ from kinematics.case import Case
 from kinematics.closure import Stop, StopResult, high_amount
 from kinematics.closures import SAME_POSE_DEG, Closures, close_both
 from kinematics.errors import Finding
-from kinematics.excursion_error import errors_from_assessment
+from kinematics.excursion_details import assessed_excursions
 from kinematics.excursion_error_records import ExcursionErrors
 from kinematics.geometry import Geometry
 from kinematics.judging import DepartureCurve, departure_curve, judge, worst_by_departure
@@ -59,7 +59,7 @@ class Assessment:
     risk : Risk or None
         Where the case has ``[uncertainty]``.
     excursions : ExcursionErrors or None
-        Where the case has ``[articulator]``; stopped by the pin on its table.
+        Where the case has ``[articulator]``; the front stopped as it says.
     occlusal_index : ndarray
         Occlusal vertices of the lower; ``occlusal_high_mm`` gives the high amount there by stop.
     """
@@ -293,7 +293,7 @@ def assess_placed(
     )
     if case.articulator is not None and excursions:
         tell("Excursions", 0.98)
-        assessment = replace(assessment, excursions=errors_from_assessment(assessment))
+        assessment = replace(assessment, excursions=assessed_excursions(assessment))
     tell("Done", 1.0)
     return assessment
 

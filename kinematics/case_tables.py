@@ -12,7 +12,6 @@ from kinematics.case_types import (
     FileName,
     NotNegative,
     Point,
-    Positive,
     RigidMatrix,
     Table,
     Text,

@@ -3,12 +3,16 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.spatial.transform import RigidTransform
 
 from kinematics.articulator import Articulator
+from kinematics.axis import opening_motion
 from kinematics.excursion import DEFAULT_TRAVEL_MM, excursion
+from kinematics.excursion_error_records import WHO, ExcursionErrors, Who
 from kinematics.excursion_path import ExcursionPath, Front, ToothStop
 
 
@@ -69,3 +73,77 @@ def sagittal_border(
         hinge,
         protrusion,
     )
+
+
+BORDER_OPENING_DEG = 12.0
+"""Extent of the hinge part (ours; 10 to 13 deg are said of people, from memory)."""
+BORDER_STEPS = 24
+"""Steps of the hinge part (ours)."""
+
+
+@dataclass(frozen=True, eq=False)
+class BorderPair:
+    """The border figure of one lower point in the mouth and on the articulator.
+
+    Attributes
+    ----------
+    name : str
+    opening_deg : float
+        From the start of the protrusion to the end of the hinge part.
+    hinge_mm, protrusive_mm : mapping of "patient" and "articulator" to ndarray, shape (n, 3), mm
+        Frame ``axis_orbital``; both parts begin where the protrusion starts.
+    """
+
+    name: str
+    opening_deg: float
+    hinge_mm: dict[Who, NDArray[np.float64]]
+    protrusive_mm: dict[Who, NDArray[np.float64]]
+
+    def as_dict(self) -> dict[str, Any]:
+        """JSON-ready; to 0.1 µm."""
+        return {
+            "landmark": self.name,
+            "hinge_opening_deg": self.opening_deg,
+            **{
+                part: {who: np.round(points, 4).tolist() for who, points in paths.items()}
+                for part, paths in (
+                    ("hinge_mm", self.hinge_mm),
+                    ("protrusive_mm", self.protrusive_mm),
+                )
+            },
+        }
+
+
+def border_pair(errors: ExcursionErrors, landmark: int) -> BorderPair:
+    """Border figure of a landmark from a protrusion that was compared already.
+
+    Parameters
+    ----------
+    errors : ExcursionErrors
+        With a protrusion.
+    landmark : int
+        Index into ``errors.names``.
+
+    Notes
+    -----
+    The hinge part opens about the line through the condylar elements as they stand at the start:
+    the true axis in the mouth, the arbitrary axis on the articulator.
+    """
+    error = errors.kinds["protrusion"]
+    hinge: dict[Who, NDArray[np.float64]] = {}
+    protrusive: dict[Who, NDArray[np.float64]] = {}
+    for who, path, places, frame in zip(
+        WHO,
+        (error.patient, error.articulator),
+        (error.patient_mm, error.articulator_mm),
+        (errors.patient_frame, errors.articulator_frame),
+    ):
+        first = frame.apply(places[0, landmark])
+        motions = [
+            opening_motion(path.articulator.axis, float(angle))
+            for angle in np.linspace(0.0, BORDER_OPENING_DEG, BORDER_STEPS + 1)
+        ]
+        turned = RigidTransform.from_matrix(np.stack([m.as_matrix() for m in motions]))
+        hinge[who] = np.asarray(frame.inv().apply(turned.apply(first)))
+        protrusive[who] = places[:, landmark]
+    return BorderPair(errors.names[landmark], BORDER_OPENING_DEG, hinge, protrusive)

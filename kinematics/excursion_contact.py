@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.spatial import cKDTree
 from scipy.spatial.transform import RigidTransform
 
 from kinematics.axis import HingeAxis
+from kinematics.clearance import ClearanceSurface, surface_of
 from kinematics.contact import PreparedPair, first_contact, prepare
 from kinematics.excursion_path import ExcursionPath, ToothContact
 from kinematics.mesh import Cast
@@ -34,6 +35,11 @@ class CastStop:
     upper: Cast
     lower: Cast
     prepared: PreparedPair
+
+    @cached_property
+    def upper_surface(self) -> ClearanceSurface:
+        """The upper, prepared for clearances."""
+        return surface_of(self.upper)
 
     def close(self, motion: RigidTransform, axis: HingeAxis, max_deg: float) -> ToothContact:
         """First contact when the lower, moved from its start, closes about an axis.
@@ -76,54 +82,9 @@ def clearance_mm(
     Notes
     -----
     *Guarantee*: exact (point to triangle) up to the limit. Unsigned: a point inside the cast has
-    a positive distance too. *Source*: derived here.
+    a positive distance too; :mod:`kinematics.clearance` gives the sign. *Source*: derived here.
     """
-    points = np.asarray(points_mm, dtype=np.float64).reshape(-1, 3)
-    corners = cast.vertices_mm[cast.faces]
-    centres = corners.mean(axis=1)
-    radii = np.linalg.norm(corners - centres[:, None], axis=2).max(axis=1)
-    best = np.full(len(points), np.inf)
-    # Long triangles (the base) apart from the rest, so that they do not widen every search.
-    large = radii > 4.0 * np.median(radii)
-    for group in (np.flatnonzero(~large), np.flatnonzero(large)):
-        if not len(group):
-            continue
-        tree = cKDTree(centres[group])
-        reach = limit_mm + float(radii[group].max())
-        near = tree.query_ball_point(points, reach)
-        which = np.repeat(np.arange(len(points)), [len(n) for n in near])
-        if not len(which):
-            continue
-        faces = group[np.concatenate([np.asarray(n, dtype=np.int64) for n in near if n])]
-        gaps = _point_triangle_mm(points[which], corners[faces])
-        np.minimum.at(best, which, gaps)
-    best[best > limit_mm] = np.inf
-    return best
-
-
-def _point_triangle_mm(
-    p: NDArray[np.float64], triangles: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """Distance of each point from its triangle, shape (n,)."""
-    out = np.full(len(p), np.inf)
-    for i in range(3):
-        a, b = triangles[:, i], triangles[:, (i + 1) % 3]
-        edge = b - a
-        square = np.einsum("ij,ij->i", edge, edge)
-        along = np.einsum("ij,ij->i", p - a, edge) / np.where(square > 0.0, square, 1.0)
-        foot = a + np.clip(along, 0.0, 1.0)[:, None] * edge
-        out = np.minimum(out, np.linalg.norm(p - foot, axis=1))
-    a, b, c = triangles[:, 0], triangles[:, 1], triangles[:, 2]
-    normal = np.cross(b - a, c - a)
-    size = np.linalg.norm(normal, axis=1)
-    flat = size > 0.0
-    normal = normal / np.where(flat, size, 1.0)[:, None]
-    inside = flat
-    for i in range(3):
-        start, end = triangles[:, i], triangles[:, (i + 1) % 3]
-        inside = inside & (np.einsum("ij,ij->i", np.cross(normal, end - start), p - start) >= 0.0)
-    height = np.abs(np.einsum("ij,ij->i", normal, p - a))
-    return np.where(inside, np.minimum(out, height), out)
+    return np.abs(surface_of(cast).clearance(points_mm, limit_mm)[0])
 
 
 def clearance_by_tooth(
@@ -131,12 +92,14 @@ def clearance_by_tooth(
 ) -> dict[int, float]:
     """Least clearance of each labelled lower tooth to the upper cast at a pose, mm.
 
-    Teeth farther than the limit are left out. Taken at the lower's vertices, so an edge that
-    touches between two of them is seen only as close as its ends.
+    Negative where the tooth reaches into the upper cast. Teeth farther than the limit are left
+    out. Taken at the lower's vertices, so an edge that touches between two of them is seen only
+    as close as its ends; :mod:`kinematics.excursion_teeth` looks at the upper's vertices too.
     """
     labelled = np.flatnonzero(stop.lower.tooth > 0)
     labels = stop.lower.tooth[labelled]
-    gaps = clearance_mm(motion.apply(stop.lower.vertices_mm[labelled]), stop.upper, limit_mm)
+    points = motion.apply(stop.lower.vertices_mm[labelled])
+    gaps, _ = stop.upper_surface.clearance(points, limit_mm)
     out: dict[int, float] = {}
     for tooth in np.unique(labels):
         least = float(gaps[labels == tooth].min())

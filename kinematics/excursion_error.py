@@ -27,6 +27,7 @@ from kinematics.condylar_records import settings_from_records
 from kinematics.excursion import DEFAULT_TRAVEL_MM, excursion
 from kinematics.excursion_contact import cast_stop
 from kinematics.excursion_error_records import (
+    WHO,
     ExcursionErrors,
     FrontGuide,
     KindError,
@@ -85,6 +86,12 @@ def third_point_used(case: Case) -> NDArray[np.float64]:
     if third is None:
         return np.array(DEFAULT_THIRD_MM)
     return np.array([third.reach_mm or DEFAULT_THIRD_MM[0], 0.0, third.error_superior_mm])
+
+
+def front_of(case: Case) -> Front:
+    """What stops the front in a case's excursions: the pin where it does not say."""
+    table = case.articulator
+    return "pin" if table is None or table.front is None else table.front
 
 
 def geometry_from_assessment(
@@ -181,11 +188,16 @@ def excursion_errors(
         for frame, placed in ((ao_from_true, RigidTransform.identity()), (to_art, start))
     ]
     out: dict[Kind, KindError] = {}
+    not_started: dict[Kind, str] = {}
     for kind in kinds:
         paths = [
             excursion(unit[0], kind, steps, travel_mm=travel_mm, front=front, teeth=stop)
             for unit, stop in zip((patient, machine), stops)
         ]
+        stuck = [f"{who}: {path.message}" for who, path in zip(WHO, paths) if not path.reached]
+        if stuck:
+            not_started[kind] = "; ".join(stuck)
+            continue
         common = min(len(path.reached) for path in paths)
         places = [
             frame.inv().apply(path.points_path(unit[1])[:common].reshape(-1, 3))
@@ -203,8 +215,9 @@ def excursion_errors(
         high = -np.einsum("nkj,nkj->nk", error, turned)
         out[kind] = KindError(kind, paths[0], paths[1], places[0], places[1], error, high)
     return ExcursionErrors(
-        geometry.names, settings, art_settings, out, front_guide, settings_from, front
-    )
+        geometry.names, settings, art_settings, out, front_guide, settings_from, front,
+        not_started, ao_from_true, to_art, start,
+    )  # fmt: skip
 
 
 def errors_from_assessment(assessment: Any, **options: Any) -> ExcursionErrors:
@@ -216,7 +229,7 @@ def errors_from_assessment(assessment: Any, **options: Any) -> ExcursionErrors:
         Settings that its case does not give are averages; the elements' distance is then that of
         the true-axis points.
     **options
-        As in :func:`excursion_errors`.
+        As in :func:`excursion_errors`; ``front`` is the case's where it is not given.
 
     Raises
     ------
@@ -225,8 +238,9 @@ def errors_from_assessment(assessment: Any, **options: Any) -> ExcursionErrors:
     """
     table = assessment.case.articulator
     settings = settings_from_case(
-        None if table is None else table.model_dump(), width_mm=assessment.true_axis.width_mm
+        None if table is None else table.settings(), width_mm=assessment.true_axis.width_mm
     )
+    options.setdefault("front", front_of(assessment.case))
     return excursion_errors(geometry_from_assessment(assessment), settings, **options)
 
 

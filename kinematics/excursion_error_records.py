@@ -3,20 +3,28 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any, Literal
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial.transform import RigidTransform
 
 from kinematics.articulator import ArticulatorSettings
 from kinematics.excursion_path import ExcursionPath, Front, Kind
 
+if TYPE_CHECKING:
+    from kinematics.excursion_details import ExcursionDetails
+
+SCHEMA = "hingewise-excursions/1"
+"""Name and version of the layout of the result's ``excursions``."""
 CAUTION = (
     "Planning, teaching and research aid, not a medical device: verify on the patient; "
     "the licensed clinician and local rules decide."
 )
 
+Who = Literal["patient", "articulator"]
+WHO: tuple[Who, Who] = ("patient", "articulator")
 FrontGuide = Literal["with_casts", "own"]
 SettingsFrom = Literal["same_angles", "records"]
 
@@ -64,6 +72,16 @@ class ExcursionErrors:
         Of the patient's guidance, and as set on the articulator.
     kinds : mapping of str to KindError
     front_guide, settings_from, front : str
+    not_started : mapping of str to str
+        Excursions that patient or articulator cannot even start, and why: their teeth do not
+        meet, or lock at once.
+    patient_frame, articulator_frame : RigidTransform
+        Frame ``articulator`` of each from ``axis_orbital``.
+    start_error : RigidTransform
+        Where the articulator's lower starts, from its place in the mouth, ``axis_orbital``.
+    details : ExcursionDetails or None
+        Teeth along the way, traces, border figure and arcon comparison, where they were asked
+        for (:func:`kinematics.excursion_details.with_details`).
     """
 
     names: tuple[str, ...]
@@ -73,6 +91,26 @@ class ExcursionErrors:
     front_guide: FrontGuide
     settings_from: SettingsFrom
     front: Front
+    not_started: Mapping[Kind, str] = field(default_factory=dict)
+    patient_frame: RigidTransform = field(default_factory=RigidTransform.identity)
+    articulator_frame: RigidTransform = field(default_factory=RigidTransform.identity)
+    start_error: RigidTransform = field(default_factory=RigidTransform.identity)
+    details: ExcursionDetails | None = None
+
+    def motions(self, kind: Kind, who: Who) -> NDArray[np.float64]:
+        """Motions of a lower from its place in the mouth at the target, shape (n, 4, 4).
+
+        In ``axis_orbital``, one for every step that patient or articulator reached.
+        """
+        error = self.kinds[kind]
+        path, frame, first = (
+            (error.patient, self.patient_frame, RigidTransform.identity())
+            if who == "patient"
+            else (error.articulator, self.articulator_frame, self.start_error)
+        )
+        steps = np.stack([step.motion.as_matrix() for step in path.reached])
+        to, start = frame.as_matrix(), first.as_matrix()
+        return np.asarray(frame.inv().as_matrix() @ steps @ to @ start)
 
     def worst(self) -> tuple[Kind, str, float]:
         """Excursion, landmark and size (mm) of the largest error."""
@@ -88,15 +126,21 @@ class ExcursionErrors:
 
     def as_dict(self) -> dict[str, Any]:
         """JSON-ready: ``excursions`` of result.json."""
-        kind, name, size = self.worst()
+        worst = None
+        if self.kinds:
+            kind, name, size = self.worst()
+            worst = {"excursion": kind, "landmark": name, "error_mm": size}
         return {
+            "schema": SCHEMA,
             "settings": vars(self.settings).copy(),
             "articulator_settings": vars(self.articulator_settings).copy(),
             "settings_from": self.settings_from,
             "front": self.front,
             "front_guide": self.front_guide,
-            "worst": {"excursion": kind, "landmark": name, "error_mm": size},
+            "worst": worst,
+            "not_started": dict(self.not_started),
             "kinds": {k: _kind_dict(e, self.names) for k, e in self.kinds.items()},
+            **({} if self.details is None else self.details.as_dict()),
             "caution": CAUTION,
         }
 

@@ -158,6 +158,24 @@ class ExcursionPath:
         return np.stack([s.motion.inv().apply(points).reshape(-1, 3) for s in self.reached])
 
     @property
+    def way_mm(self) -> NDArray[np.float64]:
+        """Way of the condylar elements at each reached step, shape (n,), mm.
+
+        The immediate side shift first, then the advance along the guide of the side that goes
+        farther.
+        """
+        steps = self.reached
+        advance = np.array(
+            [max(s.demand.advance_left_mm, s.demand.advance_right_mm) for s in steps]
+        )
+        side = steps[-1].demand.side if steps else 0.0
+        if side == 0.0:
+            return advance
+        guide = self.articulator.right if side > 0.0 else self.articulator.left
+        shift = np.abs([s.demand.side for s in steps]) * guide.immediate_side_shift_mm
+        return np.asarray(advance + shift)
+
+    @property
     def side_shift_mm(self) -> NDArray[np.float64]:
         """Sideways shift (left positive) of the working element, shape (steps,), mm.
 

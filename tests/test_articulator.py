@@ -177,23 +177,29 @@ def case_with(**settings):
     )
 
 
+def takes(name, build):
+    """Whether something can be built; a refusal must name the setting."""
+    refusal = None
+    try:
+        build()
+    except InputError as error:
+        refusal = str(error)
+    assert refusal is None or name in refusal
+    return refusal is None
+
+
 def articulator_takes(name, value):
     """Whether the articulator itself, built without any case file, takes a setting."""
-    try:
-        build_articulator(replace(ArticulatorSettings(), **{name: value}), [130.0, 0.0, -35.0])
-    except InputError as error:
-        assert name in str(error)
-        return False
-    return True
+    return takes(
+        name,
+        lambda: build_articulator(
+            replace(ArticulatorSettings(), **{name: value}), [130.0, 0.0, -35.0]
+        ),
+    )
 
 
 def case_takes(name, value):
-    try:
-        case_with(**{name: value})
-    except InputError as error:
-        assert f"articulator.{name}" in str(error)
-        return False
-    return True
+    return takes(f"articulator.{name}", lambda: case_with(**{name: value}))
 
 
 LIMITS = {

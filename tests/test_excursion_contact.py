@@ -34,14 +34,14 @@ def cusp(tip=CUSP, tooth=31):
 
 
 def roof(tooth=11, sagittal=20.0, lateral=10.0):
-    """Two palatal planes through the cusp's tip, as the incisal table of SETTINGS."""
+    """Two palatal planes through the cusp's tip, as the incisal table of SETTINGS; outside: down."""
 
     def at(x, y):
         drop = x * np.tan(np.radians(sagittal)) + abs(y) * np.tan(np.radians(lateral))
         return np.add(CUSP, [x, y, -drop])
 
     vertices = [at(x, y) for y in (-25.0, 0.0, 25.0) for x in (-25.0, 25.0)]
-    return cast("upper", vertices, [[0, 1, 3], [0, 3, 2], [2, 3, 5], [2, 5, 4]], tooth)
+    return cast("upper", vertices, [[0, 3, 1], [0, 2, 3], [2, 5, 3], [2, 4, 5]], tooth)
 
 
 @pytest.mark.parametrize("kind", ["protrusion", "left_lateral", "right_lateral"])

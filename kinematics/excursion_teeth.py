@@ -1,0 +1,341 @@
+"""Tooth contacts and clearance along an excursion, in the mouth and on the articulator."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+from scipy.spatial.transform import RigidTransform
+
+from kinematics.case_types import tooth_side
+from kinematics.clearance import ClearanceSurface, surface_of
+from kinematics.excursion_contact import CLEARANCE_LIMIT_MM, NEAR_CONTACT_MM
+from kinematics.excursion_path import ExcursionPath
+from kinematics.mesh import Cast
+
+ALONG_LIMIT_MM = 1.0
+"""Clearances along the way are looked for up to here (ours); those at the end up to 3 mm."""
+MAX_SITES = 16
+"""Most parts that a lower without tooth labels is divided into (ours)."""
+MIDLINE_MM = 6.0
+"""The part near a landmark closer to the midline than this is divided there (ours)."""
+
+Where = Literal["working", "non_working", "protrusive"]
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class TeethAlong:
+    """Teeth along one excursion of the patient or the articulator: n steps, t teeth, v vertices.
+
+    Attributes
+    ----------
+    way_mm : ndarray, shape (n,), mm
+        Way of the condyles at each reached step.
+    places : tuple of str
+        Lower teeth (ISO 3950); on a lower without labels, the landmark that each part is near.
+    teeth : tuple of int
+        ISO 3950, 0 without labels.
+    where : tuple of {"working", "non_working", "protrusive"}
+        Side of each tooth in this excursion; the mandible moves to the working side.
+    clearance_mm : ndarray, shape (n, t), mm
+        Least clearance of each tooth to the upper; negative: it reaches into the upper, so that
+        one of the two is in the way; infinite beyond 1 mm.
+    against : ndarray of int, shape (n, t)
+        Upper tooth nearest to it, 0 where unknown.
+    end_mm : ndarray, shape (t,), mm
+        Least clearance at the last step; infinite beyond 3 mm.
+    vertex_end_mm, vertex_least_mm : ndarray, shape (v,), mm
+        At the lower's occlusal vertices: at the last step (up to 3 mm) and least after the start
+        (up to 1 mm).
+    """
+
+    way_mm: Array
+    places: tuple[str, ...]
+    teeth: tuple[int, ...]
+    where: tuple[Where, ...]
+    clearance_mm: Array
+    against: NDArray[np.int64]
+    end_mm: Array
+    vertex_end_mm: Array
+    vertex_least_mm: Array
+
+    @property
+    def touching(self) -> NDArray[np.bool_]:
+        """Whether each tooth touches (or is in the way) at each step, shape (n, t)."""
+        return self.clearance_mm <= NEAR_CONTACT_MM
+
+    @property
+    def touched(self) -> NDArray[np.bool_]:
+        """Whether each tooth touches anywhere after the start, shape (t,)."""
+        return np.asarray(self.touching[1:].any(axis=0))
+
+    @property
+    def least_mm(self) -> Array:
+        """Least clearance of each tooth after the start, shape (t,), mm."""
+        after = self.clearance_mm[1:]
+        return after.min(axis=0) if len(after) else np.full(len(self.places), np.inf)
+
+    def spans_mm(self, tooth: int) -> tuple[tuple[float, float], ...]:
+        """Parts of the way on which a tooth (by its index) touches, from and to, mm."""
+        on = np.concatenate([[False], self.touching[:, tooth], [False]]).astype(int)
+        starts, ends = np.flatnonzero(np.diff(on) == 1), np.flatnonzero(np.diff(on) == -1) - 1
+        return tuple((float(self.way_mm[a]), float(self.way_mm[b])) for a, b in zip(starts, ends))
+
+    def as_dict(self) -> dict[str, Any]:
+        """JSON-ready; teeth that stay farther away than 3 mm have null clearances."""
+        least, rows = self.least_mm, []
+        for i, place in enumerate(self.places):
+            at = int(self.clearance_mm[1:, i].argmin()) + 1 if len(self.way_mm) > 1 else 0
+            near = bool(np.isfinite(least[i]))
+            rows.append(
+                {
+                    "place": place,
+                    "tooth": self.teeth[i] or None,
+                    "where": self.where[i],
+                    "touches_mm": [list(span) for span in self.spans_mm(i)],
+                    "least_mm": _number(least[i]),
+                    "least_at_mm": float(self.way_mm[at]) if near else None,
+                    "upper_tooth": (int(self.against[at, i]) or None) if near else None,
+                    "end_mm": _number(self.end_mm[i]),
+                }
+            )
+        return {"way_mm": self.way_mm.tolist(), "teeth": rows}
+
+
+def _number(value_mm: float) -> float | None:
+    """To a nanometre, without a negative zero; None for what is too far to be measured."""
+    return round(float(value_mm), 6) + 0.0 if np.isfinite(value_mm) else None
+
+
+@dataclass(frozen=True, eq=False)
+class ToothPair:
+    """Both casts at the start of the excursions, frame ``axis_orbital``, ready to be compared.
+
+    Attributes
+    ----------
+    upper, lower : Cast
+    places : tuple of str
+    teeth : tuple of int
+    place : ndarray of int, shape (n,)
+        Index into ``places`` of each vertex of the lower, -1 for none.
+    occlusal : ndarray of int
+        Occlusal vertices of the lower.
+    """
+
+    upper: Cast
+    lower: Cast
+    places: tuple[str, ...]
+    teeth: tuple[int, ...]
+    place: NDArray[np.int64]
+    occlusal: NDArray[np.intp]
+
+    @cached_property
+    def upper_surface(self) -> ClearanceSurface:
+        """The upper, prepared."""
+        return surface_of(self.upper)
+
+    @cached_property
+    def lower_surface(self) -> ClearanceSurface:
+        """The lower, prepared."""
+        return surface_of(self.lower)
+
+    @cached_property
+    def lower_tree(self) -> cKDTree:
+        """The lower's vertices that belong to a place."""
+        return cKDTree(self.lower.vertices_mm[self.place >= 0])
+
+    @cached_property
+    def upper_face_tooth(self) -> NDArray[np.int64]:
+        """Tooth of each face of the upper."""
+        return self.upper.tooth[self.upper.faces].max(axis=1).astype(np.int64)
+
+    @cached_property
+    def lower_face_place(self) -> NDArray[np.int64]:
+        """Place of each face of the lower."""
+        return np.asarray(self.place[self.lower.faces].max(axis=1))
+
+
+def tooth_pair(
+    upper: Cast,
+    lower: Cast,
+    occlusal: NDArray[np.intp],
+    names: Sequence[str] = (),
+    points_mm: Array | None = None,
+) -> ToothPair:
+    """Divide the lower into its teeth; without labels, into what is nearest to each landmark.
+
+    Parameters
+    ----------
+    upper, lower : Cast
+        Frame ``axis_orbital``, the lower at the start.
+    occlusal : ndarray of int
+        Occlusal vertices of the lower.
+    names, points_mm
+        Landmarks, shape (k, 3), mm; used where the lower has no tooth labels.
+    """
+    place = np.full(len(lower.vertices_mm), -1, dtype=np.int64)
+    if lower.labelled:
+        numbers = [int(t) for t in np.unique(lower.tooth) if t > 0]
+        for i, number in enumerate(numbers):
+            place[lower.tooth == number] = i
+        return ToothPair(
+            upper, lower, tuple(str(n) for n in numbers), tuple(numbers), place, occlusal
+        )
+    if points_mm is None or not len(points_mm):
+        place[:] = 0
+        return ToothPair(upper, lower, ("lower cast",), (0,), place, occlusal)
+    few = points_mm[:MAX_SITES]
+    nearest = cKDTree(few[:, :2]).query(lower.vertices_mm[:, :2])[1]
+    right = (lower.vertices_mm[:, 1] < 0.0).astype(np.int64)
+    parts: list[str] = []
+    for i, (name, point) in enumerate(zip(names, few)):
+        here = nearest == i
+        if abs(point[1]) < MIDLINE_MM:
+            place[here] = len(parts) + right[here]
+            parts += [f"{name}, left of it", f"{name}, right of it"]
+        else:
+            place[here] = len(parts)
+            parts.append(name)
+    return ToothPair(upper, lower, tuple(parts), (0,) * len(parts), place, occlusal)
+
+
+def teeth_along(
+    pair: ToothPair, path: ExcursionPath, motions: Array, frame: RigidTransform
+) -> TeethAlong:
+    """Look at every reached step of an excursion.
+
+    Parameters
+    ----------
+    pair : ToothPair
+    path : ExcursionPath
+    motions : ndarray, shape (n, 4, 4)
+        Motion of the lower from the start at each reached step, frame ``axis_orbital``.
+    frame : RigidTransform
+        The path's frame ``articulator`` from ``axis_orbital``.
+
+    Notes
+    -----
+    *Guarantee*: each clearance is the least of the distances of the lower's vertices to the
+    upper's surface and, within 0.1 mm, of the upper's vertices to the lower's surface; the tooth
+    of a step's exact first contact counts as touching. Two edges that cross between their ends may
+    be nearer than that. *Source*: derived here.
+    """
+    n, t = len(motions), len(pair.places)
+    clearance, against = np.full((n, t), np.inf), np.zeros((n, t), dtype=np.int64)
+    least = np.full(len(pair.occlusal), np.inf)
+    for k, motion in enumerate(motions):
+        gap, face = _lower_to_upper(pair, motion, ALONG_LIMIT_MM)
+        _least_of(clearance[k], against[k], pair.place, gap, face, pair.upper_face_tooth)
+        if k:
+            np.minimum(least, gap[pair.occlusal], out=least)
+        back = (pair.upper.vertices_mm - motion[:3, 3]) @ motion[:3, :3]
+        gap, face = pair.lower_surface.clearance(back, 2.0 * NEAR_CONTACT_MM)
+        place = np.where(face >= 0, pair.lower_face_place[face], -1)
+        _least_of(clearance[k], against[k], place, gap, None, pair.upper.tooth)
+        contact = path.reached[k].contact
+        if path.reached[k].status == "on_teeth" and contact is not None:
+            at = frame.inv().apply(contact.point_mm)
+            i = _place_of(pair, (at - motion[:3, 3]) @ motion[:3, :3])
+            if clearance[k, i] > 0.0:
+                clearance[k, i], against[k, i] = 0.0, contact.upper_tooth
+    gap, face = _lower_to_upper(pair, motions[-1], CLEARANCE_LIMIT_MM)
+    end, nearest = clearance[-1].copy(), np.zeros(t, dtype=np.int64)
+    _least_of(end, nearest, pair.place, gap, face, pair.upper_face_tooth)
+    side = path.reached[-1].demand.side
+    return TeethAlong(
+        way_mm=path.way_mm,
+        places=pair.places,
+        teeth=pair.teeth,
+        where=tuple(_where(pair, i, side) for i in range(t)),
+        clearance_mm=clearance,
+        against=against,
+        end_mm=end,
+        vertex_end_mm=gap[pair.occlusal],
+        vertex_least_mm=least,
+    )
+
+
+def _lower_to_upper(
+    pair: ToothPair, motion: Array, limit_mm: float
+) -> tuple[Array, NDArray[np.int64]]:
+    points = pair.lower.vertices_mm @ motion[:3, :3].T + motion[:3, 3]
+    gap, face = pair.upper_surface.clearance(points, limit_mm)
+    gap[pair.place < 0] = np.inf
+    return gap, face
+
+
+def _least_of(
+    least: Array,
+    against: NDArray[np.int64],
+    place: NDArray[np.int64],
+    gap: Array,
+    face: NDArray[np.int64] | None,
+    upper_tooth: NDArray[Any],
+) -> None:
+    """Lower the least clearance of each place, and note the upper tooth there."""
+    near = np.flatnonzero(np.isfinite(gap) & (place >= 0))
+    if not len(near):
+        return
+    near = near[np.argsort(-gap[near], kind="stable")]  # the nearest of a place is written last
+    found = np.full(len(least), -1, dtype=np.int64)
+    found[place[near]] = near
+    there = np.flatnonzero(found >= 0)
+    better = there[gap[found[there]] < least[there]]
+    least[better] = gap[found[better]]
+    at = found[better] if face is None else face[found[better]]
+    against[better] = upper_tooth[at]
+
+
+def _place_of(pair: ToothPair, point_mm: Array) -> int:
+    """Place of a point on the lower, given where the lower stands at the start."""
+    nearest = int(pair.lower_tree.query(point_mm)[1])
+    return int(pair.place[pair.place >= 0][nearest])
+
+
+def _where(pair: ToothPair, i: int, side: float) -> Where:
+    if side == 0.0:
+        return "protrusive"
+    if pair.teeth[i]:
+        left = tooth_side(pair.teeth[i]) > 0
+    else:
+        part = pair.lower.vertices_mm[pair.place == i]
+        left = bool(len(part)) and float(part[:, 1].mean()) > 0.0
+    return "working" if left == (side > 0.0) else "non_working"
+
+
+@dataclass(frozen=True, eq=False)
+class TeethCompared:
+    """Teeth along one excursion in the mouth and on the articulator."""
+
+    patient: TeethAlong
+    articulator: TeethAlong
+
+    @property
+    def only_articulator(self) -> tuple[str, ...]:
+        """Lower teeth that touch on the articulator and not in the mouth."""
+        return self._only(self.articulator, self.patient)
+
+    @property
+    def only_patient(self) -> tuple[str, ...]:
+        """Lower teeth that touch in the mouth and not on the articulator."""
+        return self._only(self.patient, self.articulator)
+
+    @staticmethod
+    def _only(one: TeethAlong, other: TeethAlong) -> tuple[str, ...]:
+        return tuple(np.array(one.places)[one.touched & ~other.touched].tolist())
+
+    def as_dict(self) -> dict[str, Any]:
+        """JSON-ready: ``teeth`` of one excursion."""
+        return {
+            "near_contact_mm": NEAR_CONTACT_MM,
+            "only_articulator": list(self.only_articulator),
+            "only_patient": list(self.only_patient),
+            "patient": self.patient.as_dict(),
+            "articulator": self.articulator.as_dict(),
+        }

@@ -1,0 +1,120 @@
+"""Paths that cusps trace on the opposing teeth in excursions, and how close they run to them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+from kinematics.clearance import ClearanceSurface
+from kinematics.excursion_contact import CLEARANCE_LIMIT_MM
+from kinematics.excursion_error_records import WHO, ExcursionErrors, Who
+from kinematics.excursion_path import Kind
+from kinematics.excursion_teeth import ToothPair
+from kinematics.occlusal import automatic_landmarks
+
+MAX_TRACES = 16
+"""Most landmarks of an arch whose paths are kept (ours)."""
+UPPER_CUSPS = ("palatal cusp", "cusp tip", "incisal edge")
+LOWER_CUSPS = ("buccal cusp", "cusp tip", "incisal edge")
+"""Cusps and edges that meet the other arch, as ends of their names."""
+
+Array = NDArray[np.float64]
+
+
+@dataclass(frozen=True, eq=False)
+class Trace:
+    """One cusp's path on the opposing teeth in one excursion; frame ``axis_orbital``.
+
+    Attributes
+    ----------
+    name : str
+    tooth : int
+        ISO 3950, 0 where unknown.
+    traced_on : {"lower", "upper"}
+        The opposing arch, drawn where it stands at the start in the mouth.
+    kind : str
+    path_mm : mapping of "patient" and "articulator" to ndarray, shape (n, 3), mm
+    gap_mm : mapping of the same to ndarray, shape (n,), mm
+        Clearance of the cusp to the opposing arch; negative inside it, infinite beyond 3 mm.
+    """
+
+    name: str
+    tooth: int
+    traced_on: Literal["lower", "upper"]
+    kind: Kind
+    path_mm: dict[Who, Array]
+    gap_mm: dict[Who, Array]
+
+    def as_dict(self) -> dict[str, Any]:
+        """JSON-ready: every second step, to 0.1 µm."""
+        return {
+            "name": self.name,
+            "tooth": self.tooth or None,
+            "traced_on": self.traced_on,
+            "excursion": self.kind,
+            "path_mm": {who: np.round(p[::2], 4).tolist() for who, p in self.path_mm.items()},
+            "gap_mm": {
+                who: [round(float(g), 4) if np.isfinite(g) else None for g in gap[::2]]
+                for who, gap in self.gap_mm.items()
+            },
+        }
+
+
+def traces(
+    errors: ExcursionErrors, pair: ToothPair, teeth: Sequence[int], points_mm: Array
+) -> tuple[Trace, ...]:
+    """Trace the upper's supporting cusps on the lower, and the lower's on the upper.
+
+    Parameters
+    ----------
+    errors : ExcursionErrors
+    pair : ToothPair
+    teeth : sequence of int
+    points_mm : ndarray, shape (k, 3), mm
+        The lower's landmarks at the start, as ``errors.names``.
+
+    Notes
+    -----
+    Upper cusps are found on a labelled upper only. Of the lower's landmarks those with a tooth
+    number count that are a buccal cusp, a cusp tip or an incisal edge; without any, all.
+    *Guarantee*: a path is the cusp carried by the excursion's own motions; nothing is fitted.
+    """
+    upper = [
+        (name, tooth, point)
+        for name, tooth, point in automatic_landmarks(pair.upper)
+        if name.endswith(UPPER_CUSPS)
+    ]
+    lower = [
+        (name, tooth, points_mm[i])
+        for i, (name, tooth) in enumerate(zip(errors.names, teeth))
+        if tooth and name.endswith(LOWER_CUSPS)
+    ] or [(name, tooth, points_mm[i]) for i, (name, tooth) in enumerate(zip(errors.names, teeth))]
+    out: list[Trace] = []
+    for kind in errors.kinds:
+        moves = {who: errors.motions(kind, who) for who in WHO}
+        backs: dict[Who, Array] = {
+            who: np.asarray(np.linalg.inv(m), dtype=np.float64) for who, m in moves.items()
+        }
+        out += _arch(kind, upper, "lower", backs, pair.lower_surface)
+        out += _arch(kind, lower[:MAX_TRACES], "upper", moves, pair.upper_surface)
+    return tuple(out)
+
+
+def _arch(
+    kind: Kind,
+    cusps: Sequence[tuple[str, int, Array]],
+    on: Literal["lower", "upper"],
+    motions: Mapping[Who, Array],
+    surface: ClearanceSurface,
+) -> list[Trace]:
+    """Carry the cusps of one arch over the other."""
+    out = []
+    for name, tooth, point in cusps:
+        paths = {who: m[:, :3, :3] @ point + m[:, :3, 3] for who, m in motions.items()}
+        gaps = {who: surface.clearance(p, CLEARANCE_LIMIT_MM)[0] for who, p in paths.items()}
+        out.append(Trace(name, tooth, on, kind, paths, gaps))
+    return out
