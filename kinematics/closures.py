@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -83,10 +84,14 @@ class Closures:
         """Theta: the patient's closing from the record to the target, degrees."""
         return self.geometry.poses.true_closing_deg
 
-    @property
+    @cached_property
     def landmarks_record_mm(self) -> NDArray[np.float64]:
         """Landmarks at the record pose, shape (k, 3), mm."""
-        return opening_motion(self.true_axis, self.true_closing_deg).apply(self.landmarks.points_mm)
+        points = opening_motion(self.true_axis, self.true_closing_deg).apply(
+            self.landmarks.points_mm
+        )
+        points.flags.writeable = False
+        return points
 
     @property
     def departure_mm(self) -> float:

@@ -9,6 +9,7 @@ from __future__ import annotations
 import asyncio
 import shutil
 import tempfile
+import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from functools import partial
@@ -29,6 +30,8 @@ from viewer.figure_data import NICE_FACTORS, nice_factor
 
 REST_S = 0.6
 """Pause after the last change before the longer computations start."""
+ASIDE_S = 0.004
+"""How often longer computations look whether they may go on while a request is worked off."""
 GHOST_MM = 3.0
 """How far apart the exaggerated lower is drawn at first (ours)."""
 SPREAD_ELSEWHERE = (
@@ -197,9 +200,11 @@ class Desk:
         while True:
             if self._jobs:
                 key = next(iter(self._jobs))
+                self._answering = True
                 job = self._jobs.pop(key)
                 await loop.run_in_executor(self._pool, job)
                 await self._publish_numbers(loop)
+                self._answering = False
                 continue
             reading, rev = self.session.reading, self.session.rev
             if weighed != rev:
@@ -234,6 +239,8 @@ class Desk:
 
     async def _finish(self, loop: Any, reading: Closures, rev: int) -> None:
         def check() -> None:
+            while self._jobs or self._answering:
+                time.sleep(ASIDE_S)
             if self.session.rev != rev:
                 raise Superseded
 
@@ -285,6 +292,7 @@ class Desk:
             for name, value in values.items():
                 state[name] = value
 
+    _answering = False
     _notice: dict[str, str] | None = None
     _finishing: asyncio.Future[None] | None = None
 

@@ -6,14 +6,17 @@ machines that run this are shared: they catch a backlog or a lost update, not a 
 """
 
 import os
+import time
 
 import numpy as np
 import pytest
 import trimesh
 
-from kinematics.case import write_case
+from kinematics.case import read_case, write_case
 from tests.browser.conftest import Served, open_page
 from tests.cases import open_pair
+from viewer.app_state import Session
+from viewer.app_view import numbers_state
 
 pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
 
@@ -96,3 +99,20 @@ def test_a_slider_shows_numbers_and_picture_soon_and_builds_no_backlog(chromium,
     assert np.percentile(times[:, 0], 95) < NUMBERS_BOUND_MS
     assert np.percentile(times[:, 1], 95) < PICTURE_BOUND_MS
     assert late < DRAG_BOUND_MS
+
+
+def test_the_numbers_of_any_slider_position_take_little_of_the_hundred_milliseconds(large, capsys):
+    """Time on the processor, which a busy neighbour does not change."""
+    session = Session(read_case(large[0].case))
+    session.change("left_anterior_mm", 0.0)  # compiled and warm
+    took = []
+    for value in np.linspace(-15.0, 15.0, 61):
+        for control in ("left_anterior_mm", "right_superior_mm", "departure_mm"):
+            start = time.thread_time()
+            session.change(control, 0.6 * value if control == "departure_mm" else value)
+            numbers_state(session.reading)
+            took.append(1e3 * (time.thread_time() - start))
+    p50, p95 = np.percentile(took, [50, 95])
+    with capsys.disabled():
+        print(f"\nviewer, a slider's numbers: p50 {p50:.0f} ms, p95 {p95:.0f} ms of processor time")
+    assert p95 < 50.0
