@@ -412,3 +412,49 @@ def test_without_webgl_the_numbers_go_on(chromium, served, session):
         page.wait_for_selector("#reset[disabled]", timeout=20_000)
     finally:
         browser.close()
+
+
+def test_a_lost_connection_comes_back_by_itself_with_the_same_picture(chromium, served, session):
+    """The socket goes and the server stays: first with the way to it blocked, then open."""
+    sockets = []
+
+    def through(ws):
+        ws.connect_to_server()
+        sockets.append(ws)
+
+    context = chromium.new_context(viewport={"width": 1280, "height": 800})
+    page = context.new_page()
+    page.route_web_socket(re.compile("/ws"), through)
+    page.goto(served.url)
+    page.wait_for_function("window.hingewiseCasts !== undefined", timeout=60_000)
+    if page.is_enabled("#reset"):  # what another test left
+        page.click("#reset")
+        page.wait_for_selector("#reset[disabled]", timeout=30_000)
+    set_field(page, "left_anterior_mm", "7.7")
+    session.change("left_anterior_mm", 7.7)
+    wait_text(page, "#size", size_of(session))
+    page.click("#view-left")
+    page.click("#tab-contacts")
+    page.focus(".stage canvas")
+    page.keyboard.press("ArrowLeft")
+    camera = page.evaluate("window.hingewiseView.camera")
+    page.evaluate("window.before = true")
+    context.set_offline(True)
+    sockets[-1].close()
+    page.wait_for_selector("#gone >> text=connects again by itself", timeout=30_000)
+    assert page.is_visible("#reconnect")
+    assert page.inner_text("#size") == size_of(session)
+    context.set_offline(False)
+    page.wait_for_function("window.before === undefined && window.hingewiseCasts", timeout=60_000)
+    wait_text(page, "#size", size_of(session))
+    assert page.locator("#gone").count() == 0
+    assert page.get_attribute("#tab-contacts", "aria-selected") == "true"
+    page.wait_for_function(
+        "(c) => JSON.stringify(window.hingewiseView.camera) === JSON.stringify(c)",
+        arg=camera,
+        timeout=20_000,
+    )
+    set_field(page, "left_anterior_mm", "4")  # and it works again
+    session.change("left_anterior_mm", 4.0)
+    wait_text(page, "#size", size_of(session))
+    context.close()

@@ -4,6 +4,15 @@
   const { reactive, ref, watch, inject, computed, onMounted, onBeforeUnmount } = window.Vue;
   const { Stage, VIEWS, unpack, kept } = window.hingewiseStage;
   const stored = (() => { try { return localStorage.getItem("hingewise-theme"); } catch { return null; } })();
+  const KEPT = "hingewise-page", AGAIN_MS = 1000, MOST_RELOADS = 4, RELOADS_WITHIN_MS = 60000;
+  const session = (key, value) => { // per tab; null in a private window that forbids it
+    try {
+      const before = sessionStorage.getItem(key);
+      if (value === undefined) return JSON.parse(before);
+      if (value === null) sessionStorage.removeItem(key); else sessionStorage.setItem(key, JSON.stringify(value));
+    } catch { /* the page goes on without */ }
+    return null;
+  };
   const ui = reactive({
     theme: stored || (matchMedia("(prefers-color-scheme: dark)").matches ? "dark" : "light"),
     view: "oblique", fitted: 0, gl: true, glWhy: "", tab: "errors", pick: "", panel: "", hover: "",
@@ -11,7 +20,7 @@
       landmarks: true, contact: false, plane: false, labels: true },
     through: false, name: "", tooth: "", at: ["", "", ""], file: "changed_case.toml", overwrite: false,
     way: { kind: "protrusion", step: 0 },
-    frame: { left: '', right: '', bar: 10, px: 0 }, picture: null,
+    frame: { left: '', right: '', bar: 10, px: 0 }, picture: null, link: "trying", camera: null,
     look(view) {
       const v = VIEWS[view];
       this.view = view; this.through = Boolean(v.through);
@@ -27,6 +36,42 @@
       a.href = url; a.download = name; document.body.append(a); a.click(); a.remove();
     },
   });
+  // After a lost connection: what the page showed comes back with it.
+  const shown = session(KEPT);
+  if (shown) {
+    session(KEPT, null);
+    for (const name of ["view", "tab", "panel", "through", "file", "camera"]) ui[name] = shown[name];
+    Object.assign(ui.layers, shown.layers); ui.way.kind = shown.kind;
+  }
+  let trying = null;
+  const reopen = () => {
+    const now = Date.now(), past = (session(KEPT + "-times") || []).filter((t) => now - t < RELOADS_WITHIN_MS);
+    if (past.length >= MOST_RELOADS) { ui.link = "often"; return; }
+    session(KEPT + "-times", [...past, now]);
+    const view = window.hingewiseView;
+    session(KEPT, { view: ui.view, tab: ui.tab, panel: ui.pick ? "" : ui.panel, through: ui.through, file: ui.file,
+      camera: view ? { ...view.camera } : null, layers: { ...ui.layers }, kind: ui.way.kind });
+    location.reload();
+  };
+  const reach = async () => { // is the server still there?
+    clearTimeout(trying);
+    const answer = await fetch("palette.css", { cache: "no-store" }).catch(() => null);
+    if (answer && answer.ok) return reopen();
+    ui.link = "gone"; // refused, or another server there now; it may still come back
+    trying = setTimeout(reach, AGAIN_MS);
+  };
+  const HwGone = {
+    setup() {
+      onMounted(() => { ui.link = "trying"; reach(); });
+      onBeforeUnmount(() => clearTimeout(trying));
+      const again = () => { session(KEPT + "-times", null); ui.link = "trying"; reach(); };
+      return { ui, again };
+    },
+    template: `<div id="gone" class="gone" role="alert"><span v-if="ui.link === 'trying'"><b>The connection is lost.</b> Connecting again…</span>
+      <span v-else-if="ui.link === 'often'"><b>The connection is lost again and again.</b> What is shown is the last state; nothing here changes.</span>
+      <span v-else><b>The viewer has stopped.</b> The hingewise command behind this page has ended or cannot be reached, so nothing here changes any more; what is shown is the last state. If it has ended, start <code>hingewise view</code> again and open the new address; if it still runs, this page connects again by itself.</span>
+      <button id="reconnect" @click="again">Connect now</button></div>`,
+  };
   // Closed again wherever the slider cannot be seen, and before a click is to meet the lower.
   watch(() => [ui.tab, ui.pick], () => { if (ui.tab !== "excursions" || ui.pick) ui.way.step = 0; });
   const paint = () => { document.documentElement.dataset.theme = ui.theme; };
@@ -136,13 +181,15 @@
         }
         stage.setCasts(kept.parts);
         window.hingewiseCasts = Object.keys(kept.parts).length / 2;
-        aim(ui.view); redraw();
+        aim(ui.view); ui.camera = null; redraw();
       };
       const aim = (view) => {
         if (!stage) return;
         stage.layers = ui.layers; stage.through = ui.through;
         stage.camera.az = VIEWS[view].az; stage.camera.el = VIEWS[view].el;
-        stage.resize(); stage.fit(); redraw();
+        stage.resize(); stage.fit();
+        if (ui.camera) Object.assign(stage.camera, ui.camera);
+        redraw();
       };
       const turn = (dx, dy) => {
         stage.camera.az -= dx; stage.camera.el = Math.min(Math.PI / 2, Math.max(-Math.PI / 2, stage.camera.el + dy)); redraw();
@@ -235,6 +282,7 @@
     install(app) {
       app.component("hw-number", HwNumber);
       app.component("hw-stage", HwStage);
+      app.component("hw-gone", HwGone);
       app.config.globalProperties.ui = ui;
       document.addEventListener("keydown", (e) => {
         const trame = app._context.provides.trame, tag = (e.target.tagName || "").toLowerCase();
