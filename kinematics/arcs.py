@@ -17,7 +17,13 @@ def arc_length(radius_mm: float, angle_deg: float) -> float:
 
 
 def chord(radius_mm: float, angle_deg: float) -> float:
-    """Length of the chord, ``2 r sin(theta/2)``, mm."""
+    """Length of the chord, ``2 r sin(theta/2)``, mm.
+
+    Examples
+    --------
+    >>> round(chord(100.0, 2.0), 4), round(arc_length(100.0, 2.0), 4)
+    (3.4905, 3.4907)
+    """
     return 2.0 * radius_mm * float(np.sin(0.5 * np.radians(angle_deg)))
 
 
@@ -37,6 +43,13 @@ def equal_angle_error(axis_error_mm: ArrayLike, closing_deg: float) -> NDArray[n
 
     ``(I - R(theta)) A``: an anterior axis error moves teeth vertically, a superior one
     anteroposteriorly; its length is ``2 sin(theta/2) |A|``.
+
+    Examples
+    --------
+    An axis 5 mm too far forward and 2 degrees of closing: 175 µm, vertically.
+
+    >>> equal_angle_error([5.0, 0.0], 2.0).round(4).tolist()
+    [0.003, -0.1745]
     """
     return (np.eye(2) - turn(closing_deg)) @ np.asarray(axis_error_mm, dtype=np.float64)
 

@@ -176,6 +176,25 @@ def assess(case: Case, *, progress: Progress | None = None) -> Assessment:
     ------
     InputError
         The case or a mesh cannot be used; the message says what to do.
+
+    Examples
+    --------
+    An axis 5 mm too far forward under a 3 mm record, no casts:
+
+    >>> from kinematics.case import case_from_dict
+    >>> point = {"name": "incisal point", "tooth": 31, "point_mm": [90.0, 0.0, -35.0]}
+    >>> case = case_from_dict({
+    ...     "schema": "hingewise-case/1", "label": "case 1", "landmarks": [point],
+    ...     "true_axis": {"width_mm": 110.0}, "target": {"as_scanned": True},
+    ...     "record": {"thickness_mm": 3.0, "site": "incisors"},
+    ...     "arbitrary_axis": {
+    ...         "left_anterior_mm": 5.0, "left_superior_mm": 0.0,
+    ...         "right_anterior_mm": 5.0, "right_superior_mm": 0.0,
+    ...     },
+    ... })
+    >>> found = assess(case)
+    >>> {stop: round(1e3 * float(r.magnitude_mm.max())) for stop, r in found.stops.items()}
+    {'equal_angle': 168, 'pin': 73}
     """
     tell = progress or (lambda stage, fraction: None)
     tell("Reading and mounting the casts", 0.0)

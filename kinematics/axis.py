@@ -57,6 +57,14 @@ class HingeAxis:
     ------
     InputError
         Points not finite, or closer than 20 mm or farther than 300 mm from each other.
+
+    Examples
+    --------
+    >>> axis = HingeAxis([0.0, 55.0, 0.0], [0.0, -55.0, 0.0])
+    >>> axis.width_mm
+    110.0
+    >>> axis.shifted(left_anterior_mm=4.0).left_point_mm.tolist()
+    [4.0, 55.0, 0.0]
     """
 
     left_point_mm: NDArray[np.float64]
@@ -146,6 +154,12 @@ def opening_motion(axis: HingeAxis, opening_deg: float) -> RigidTransform:
     -----
     Opening is the right-handed rotation about the direction that points to the patient's left:
     with x anterior and z superior it takes an anterior point downwards.
+
+    Examples
+    --------
+    >>> axis = HingeAxis([0.0, 55.0, 0.0], [0.0, -55.0, 0.0])
+    >>> opening_motion(axis, 2.0).apply([90.0, 0.0, -35.0]).round(3).tolist()
+    [88.724, 0.0, -38.12]
     """
     turn = Rotation.from_rotvec(np.radians(opening_deg) * axis.direction)
     centre = axis.midpoint_mm
@@ -177,6 +191,13 @@ def axis_orbital_from_points(axis: HingeAxis, third_point_mm: ArrayLike) -> Rigi
     ------
     InputError
         Third point closer than 20 mm to the axis (the plane would be guesswork).
+
+    Examples
+    --------
+    >>> axis = HingeAxis([10.0, 55.0, 40.0], [10.0, -55.0, 40.0])
+    >>> pose = axis_orbital_from_points(axis, [90.0, 30.0, 40.0])
+    >>> pose.apply([90.0, 30.0, 40.0]).round(9).tolist()
+    [80.0, 30.0, 0.0]
     """
     third = as_point(third_point_mm, "third_point_mm")
     y = axis.direction

@@ -105,6 +105,18 @@ def read_case(path: Path | str) -> Case:
     -----
     Guarantee: never reads another file, and returns a whole case or raises.
     Source: derived here; the layout is in DEVELOPERS.md.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from kinematics.case_template import template
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     path = Path(folder) / "case.toml"
+    ...     path.write_text(template("none", []), encoding="utf-8") > 0
+    ...     case = read_case(path)
+    True
+    >>> case.label
+    'case 1'
     """
     path = Path(path)
     data = read_toml(path, "a case file (TOML)", MAX_FILE_BYTES)

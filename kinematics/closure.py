@@ -111,7 +111,14 @@ def rotated_about(
 
 
 def opening_for_drop(axis: HingeAxis, point_mm: ArrayLike, drop_mm: float) -> float:
-    """Opening angle (degrees, opening positive) that lowers a point by ``drop_mm``."""
+    """Opening angle (degrees, opening positive) that lowers a point by ``drop_mm``.
+
+    Examples
+    --------
+    >>> axis = HingeAxis([0.0, 55.0, 0.0], [0.0, -55.0, 0.0])
+    >>> round(opening_for_drop(axis, [90.0, 0.0, -35.0], 3.0), 4)
+    1.9228
+    """
     point = np.asarray(point_mm, dtype=np.float64)
     return opening_to_height(axis, point, float(point[2]) - drop_mm)
 
@@ -132,6 +139,13 @@ def pin_closing(
         The patient's closing from the record pose to the target.
     pin_tip_record_mm : array_like, shape (3,), mm
         Tip of the incisal pin, carried with the lower, at the record pose.
+
+    Examples
+    --------
+    >>> true = HingeAxis([0.0, 55.0, 0.0], [0.0, -55.0, 0.0])
+    >>> arbitrary = true.shifted(left_anterior_mm=5.0, right_anterior_mm=5.0)
+    >>> round(pin_closing(true, arbitrary, 2.0, [130.0, 0.0, -35.0]), 4)
+    2.0792
     """
     height = closing_motion(true_axis, true_closing_deg).apply(pin_tip_record_mm)[2]
     return -opening_to_height(arbitrary_axis, pin_tip_record_mm, float(height))
@@ -155,6 +169,14 @@ def error_motion(
     -----
     The record pose cancels: E acts on points at the target (true) pose.
     *Source*: derived here (design of this project).
+
+    Examples
+    --------
+    >>> true = HingeAxis([0.0, 55.0, 0.0], [0.0, -55.0, 0.0])
+    >>> arbitrary = true.shifted(left_anterior_mm=5.0, right_anterior_mm=5.0)
+    >>> molar = np.array([50.0, 25.0, -35.0])
+    >>> (error_motion(true, arbitrary, 2.0, 2.0).apply(molar) - molar).round(4).tolist()
+    [0.003, 0.0, -0.1745]
     """
     articulator = closing_motion(arbitrary_axis, articulator_closing_deg)
     return articulator * closing_motion(true_axis, true_closing_deg).inv()

@@ -173,6 +173,19 @@ def first_contact(
 
     *Source.* Derived here; the method is in ``kinematics.contact_roots`` and
     ``kinematics.broadphase``.
+
+    Examples
+    --------
+    A cusp 50 mm ahead and 10 mm below the axis closes onto a plate 5 mm below it, which takes
+    ``asin(10 / r) - asin(5 / r)`` degrees.
+
+    >>> axis = HingeAxis([0.0, 55.0, 0.0], [0.0, -55.0, 0.0])
+    >>> plate = [[30.0, -20.0, -5.0], [30.0, 20.0, -5.0], [90.0, 0.0, -5.0]]
+    >>> cusp = [[50.0, 0.0, -10.0], [51.0, 1.0, -14.0], [49.0, -1.0, -14.0]]
+    >>> pair = prepare(plate, [[0, 1, 2]], cusp, [[0, 1, 2]])
+    >>> found = first_contact(pair, axis)
+    >>> found.status, round(found.closing_deg, 4)
+    ('contact', 5.6826)
     """
     axes = np.stack([axis.left_point_mm, axis.right_point_mm])[None]
     return first_contacts(prepared, axes, max_closing_deg=max_closing_deg, threads=1)[0]

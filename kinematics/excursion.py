@@ -97,6 +97,16 @@ def excursion(
     *Guarantee*: every reached step meets its constraints to 1e-9 mm. Poses are followed from
     step to step; what teeth do between two steps is not seen.
     *Source*: derived here.
+
+    Examples
+    --------
+    >>> from kinematics.articulator import ArticulatorSettings, build_articulator
+    >>> articulator = build_articulator(ArticulatorSettings(), [130.0, 0.0, -35.0])
+    >>> path = excursion(articulator, "protrusion", steps=3, travel_mm=3.0)
+    >>> path.complete, path.steps[-1].status
+    (True, 'on_pin')
+    >>> path.steps[-1].elements_mm.round(2).tolist()
+    [[2.23, 49.8, -2.0], [2.23, -49.8, -2.0]]
     """
     demands = _demands(articulator, kind, steps, travel_mm, mix)
     if kind == "hinge":
@@ -289,5 +299,11 @@ def _teeth(contact: ToothContact) -> str:
     """Name the teeth of a contact, or its place."""
     if contact.upper_tooth and contact.lower_tooth:
         return f"teeth {contact.upper_tooth} and {contact.lower_tooth}"
-    place = np.round(contact.point_mm, 1).tolist()
-    return f"the casts (teeth not labelled; near {place})"
+    x, y, _ = contact.point_mm
+    if not np.isfinite([x, y]).all():
+        return "the casts (teeth not labelled)"
+    side = "left" if y > 0.0 else "right"
+    return (
+        f"the casts (teeth not labelled; {x:.0f} mm in front of the hinge axis, {abs(y):.0f} mm "
+        f"to the patient's {side})"
+    )

@@ -103,6 +103,25 @@ def run_sweep(
     *Guarantee*: each part is written whole or not at all, so a killed worker, a killed run or a
     full disk loses no finished part; the next run computes what is missing. Rows depend on study,
     case and row number only: any number of workers, locally or on a cluster, gives the same rows.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> from kinematics.case_template import template
+    >>> from kinematics.study import study_from_dict
+    >>> with tempfile.TemporaryDirectory() as name:
+    ...     folder = Path(name)
+    ...     folder.joinpath("case.toml").write_text(template("none", []), encoding="utf-8") > 0
+    ...     study = study_from_dict({
+    ...         "schema": "hingewise-study/1", "case": "case.toml", "design": "grid",
+    ...         "vary": [{"field": "record.thickness_mm", "low": 1.0, "high": 5.0, "steps": 3}],
+    ...     }, folder=folder)
+    ...     run_sweep(study, folder / "rows", workers=1).rows
+    ...     table = read_sweep(study, folder / "rows")
+    True
+    3
+    >>> table.column("record.thickness_mm").to_pylist()
+    [1.0, 3.0, 5.0]
     """
     parquet()
     if workers is not None and workers < 1:
