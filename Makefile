@@ -7,7 +7,7 @@ BIN := $(VENV)/bin
 STAMP := $(VENV)/.stamp
 DEV_STAMP := $(VENV)/.stamp-dev
 
-.PHONY: demo view test check lint types bench clean
+.PHONY: demo view test check lint types coverage bench clean
 
 $(VENV)/bin/python:
 	$(PYTHON) -m venv $(VENV)
@@ -38,8 +38,12 @@ types: $(DEV_STAMP)
 
 check: lint types test
 
+coverage: $(DEV_STAMP)
+	$(BIN)/python -m pytest -q -n 2 --dist loadgroup --cov --cov-fail-under=95 \
+	  --ignore=tests/browser --ignore=tests/test_notebooks.py --ignore=tests/test_packaging.py
+
 bench: $(DEV_STAMP)
 	$(BIN)/python -m tests.benchmarks.run --full -o bench_out/bench.json
 
 clean:
-	rm -rf $(VENV) demo_out bench_out .pytest_cache .ruff_cache .mypy_cache
+	rm -rf $(VENV) demo_out bench_out .pytest_cache .ruff_cache .mypy_cache .coverage*

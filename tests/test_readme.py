@@ -3,6 +3,7 @@
 import re
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -35,6 +36,20 @@ def test_every_command_in_the_readme_exists():
     targets = (REPO / "Makefile").read_text()
     for target in re.findall(r"^make (\w+)", README, re.MULTILINE):
         assert f"\n{target}:" in targets, target
+
+
+def test_every_extra_in_the_readme_exists_and_every_one_for_users_is_named():
+    extras = tomllib.loads((REPO / "pyproject.toml").read_text())["project"][
+        "optional-dependencies"
+    ]
+    named = {e for group in re.findall(r"'\.\[([\w,]+)\]'", README) for e in group.split(",")}
+    assert named <= set(extras)
+    assert {"report", "pictures", "app", "sweep"} <= named
+
+
+@pytest.mark.parametrize("user", ["prosthodontist", "educator", "researcher"])
+def test_each_user_has_a_page(user):
+    assert re.search(rf"^### For the {user}", README, re.MULTILINE)
 
 
 def test_the_ci_script_runs_the_readmes_test_command():
