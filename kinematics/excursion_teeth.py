@@ -29,6 +29,13 @@ Where = Literal["working", "non_working", "protrusive"]
 Array = NDArray[np.float64]
 
 
+def spans_mm(way_mm: Array, on: NDArray[np.bool_]) -> tuple[tuple[float, float], ...]:
+    """Stretches of steps at which something holds: way at the first and the last of each, mm."""
+    padded = np.concatenate([[False], on, [False]]).astype(int)
+    starts, ends = np.flatnonzero(np.diff(padded) == 1), np.flatnonzero(np.diff(padded) == -1) - 1
+    return tuple((float(way_mm[a]), float(way_mm[b])) for a, b in zip(starts, ends))
+
+
 @dataclass(frozen=True, eq=False)
 class TeethAlong:
     """Teeth along one excursion of the patient or the articulator: n steps, t teeth, v vertices.
@@ -83,9 +90,7 @@ class TeethAlong:
 
     def spans_mm(self, tooth: int) -> tuple[tuple[float, float], ...]:
         """Parts of the way on which a tooth (by its index) touches, from and to, mm."""
-        on = np.concatenate([[False], self.touching[:, tooth], [False]]).astype(int)
-        starts, ends = np.flatnonzero(np.diff(on) == 1), np.flatnonzero(np.diff(on) == -1) - 1
-        return tuple((float(self.way_mm[a]), float(self.way_mm[b])) for a, b in zip(starts, ends))
+        return spans_mm(self.way_mm, self.touching[:, tooth])
 
     def as_dict(self) -> dict[str, Any]:
         """JSON-ready; teeth that stay farther away than 3 mm have null clearances."""
@@ -198,7 +203,7 @@ def tooth_pair(
         here = nearest == i
         if abs(point[1]) < MIDLINE_MM:
             place[here] = len(parts) + right[here]
-            parts += [f"{name}, left of it", f"{name}, right of it"]
+            parts += [f"left of {name}", f"right of {name}"]
         else:
             place[here] = len(parts)
             parts.append(name)
@@ -318,17 +323,17 @@ class TeethCompared:
 
     @property
     def only_articulator(self) -> tuple[str, ...]:
-        """Lower teeth that touch on the articulator and not in the mouth."""
+        """Lower teeth that touch after the start on the articulator, and nowhere in the mouth."""
         return self._only(self.articulator, self.patient)
 
     @property
     def only_patient(self) -> tuple[str, ...]:
-        """Lower teeth that touch in the mouth and not on the articulator."""
+        """Lower teeth that touch after the start in the mouth, and nowhere on the articulator."""
         return self._only(self.patient, self.articulator)
 
     @staticmethod
     def _only(one: TeethAlong, other: TeethAlong) -> tuple[str, ...]:
-        return tuple(np.array(one.places)[one.touched & ~other.touched].tolist())
+        return tuple(np.array(one.places)[one.touched & ~other.touching.any(axis=0)].tolist())
 
     def as_dict(self) -> dict[str, Any]:
         """JSON-ready: ``teeth`` of one excursion."""

@@ -16,7 +16,7 @@ from kinematics.mesh import load_cast
 from tests.hand_assessment import hand_assessment
 from viewer import draw, outputs
 
-EXTRA = set(outputs.EXTRA_FILES.values())
+EXTRA = {*outputs.EXTRA_FILES.values(), *outputs.TOOTH_FILES.values(), "lower_clearance.ply"}
 WITH_3D = [n for n in outputs.OUTPUT_FILES if n not in EXTRA]
 NO_3D = [n for n in WITH_3D if n not in outputs.PLATE_FILES.values()]
 

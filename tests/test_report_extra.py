@@ -28,6 +28,7 @@ TITLES = (
     "What the spread comes from",
     "The transfer",
     "Excursions",
+    "Border figure and guidance",
 )
 TABLES = {
     "uncertainty": {"true_axis_sd_mm": 0.7, "seed": 5},
@@ -218,12 +219,17 @@ def test_excursion_tables_repeat_the_record_one_row_a_tooth(full, kind):
 
 def test_an_excursion_that_stops_early_is_told_with_its_reason(full):
     e = full.excursions
-    halted = SimpleNamespace(complete=False, message="47 meets 17.", side_shift_mm=[0.0])
+    halted = SimpleNamespace(
+        complete=False, message="47 meets 17.", side_shift_mm=[0.0], way_mm=[0.0, 1.25]
+    )
     stopped = replace(e, kinds={"protrusion": replace(e.kinds["protrusion"], articulator=halted)})
     text = " ".join(excursion_paragraphs(stopped, 0.1))
-    assert "The protrusion movement of the articulator stops early: 47 meets 17." in text
+    assert (
+        "The protrusion movement of the articulator stops early, after 1.25 mm: 47 meets 17."
+        in text
+    )
     note = excursion_table(stopped, "protrusion", full.landmarks.teeth).note
-    assert "articulator stops early: 47 meets 17." in note
+    assert "articulator stops early, after 1.25 mm: 47 meets 17." in note
     assert "The patient goes to the end" in note
 
 

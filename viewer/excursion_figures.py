@@ -1,4 +1,4 @@
-"""Figures of the excursions: paths of a landmark, error along the way, the sagittal border.
+"""Figures of the excursions: paths of a landmark, error along the way, border, arcon guidance.
 
 matplotlib is imported inside the functions, with its object interface only. Draw them within
 ``matplotlib.rc_context(RC)`` (:func:`draw_excursion_figure` does).
@@ -15,8 +15,9 @@ from viewer.figure_look import DASH, RC, halo, new_figure, spread
 from viewer.palette import LIGHT
 
 if TYPE_CHECKING:
-    from kinematics.excursion_border import SagittalBorder
-    from kinematics.excursion_error import ExcursionErrors, KindError
+    from kinematics.arcon_comparison import ArconComparison
+    from kinematics.excursion_border import BorderPair, SagittalBorder
+    from kinematics.excursion_error_records import ExcursionErrors, Who
 
 KIND_LABEL = {
     "protrusion": "protrusion",
@@ -34,15 +35,23 @@ VIEWS = (
 """Title, horizontal and vertical component, and axis labels of each view of the paths."""
 PATIENT_LABEL, ARTICULATOR_LABEL = "patient (true axis)", "articulator (arbitrary axis)"
 
+ROLES: tuple[tuple[Who, str, str, str], ...] = (
+    ("patient", "true", "solid", PATIENT_LABEL),
+    ("articulator", "arbitrary", "dashed", ARTICULATOR_LABEL),
+)
+"""Colour, line and label of each of the two."""
+
 
 def draw_excursion_figure(name: str, *arguments: Any, **keys: Any) -> Any:
-    """Draw ``paths``, ``error`` or ``border`` in the project's look."""
+    """Draw ``paths``, ``error``, ``border``, ``borders`` or ``arcon`` in the project's look."""
     import matplotlib
 
     drawn: dict[str, Callable[..., Any]] = {
         "paths": excursion_paths_figure,
         "error": excursion_error_figure,
         "border": border_figure,
+        "borders": border_pair_figure,
+        "arcon": arcon_figure,
     }
     with matplotlib.rc_context(RC):
         return drawn[name](*arguments, **keys)
@@ -110,7 +119,7 @@ def excursion_error_figure(errors: ExcursionErrors) -> Any:
         [1e-3, *(float(np.linalg.norm(e.error_mm, axis=2).max()) for e in errors.kinds.values())]
     )
     for axes, (kind, error) in zip(all_axes, errors.kinds.items()):
-        way = _way_mm(error)
+        way = error.patient.way_mm[: len(error.patient_mm)]
         size = 1e3 * np.linalg.norm(error.error_mm, axis=2)
         worst = int(size.max(axis=0).argmax())
         for j in range(size.shape[1]):
@@ -182,15 +191,97 @@ def border_figure(border: SagittalBorder, name: str = "incisal point") -> Any:
     return figure
 
 
-def _way_mm(error: KindError) -> Any:
-    """Way of the condylar elements at each common step: side shift, then advance, mm."""
-    steps = error.patient.reached[: len(error.patient_mm)]
-    advance = np.array([max(s.demand.advance_left_mm, s.demand.advance_right_mm) for s in steps])
-    orbiting = error.patient.articulator
-    side = steps[-1].demand.side
-    guide = orbiting.right if side > 0 else orbiting.left
-    shift = np.abs([s.demand.side for s in steps]) * guide.immediate_side_shift_mm
-    return advance + (shift if side else 0.0)
+def border_pair_figure(border: BorderPair) -> Any:
+    """Draw the border figure in the mouth and on the articulator, and its protrusive part enlarged.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        True scale, from the patient's right; the start in the mouth is the origin.
+    """
+    figure = new_figure(10.4, 5.4)
+    whole = figure.add_axes((0.07, 0.11, 0.38, 0.74))
+    part = figure.add_axes((0.56, 0.11, 0.42, 0.74))
+    start = border.hinge_mm["patient"][0]
+    ends = []
+    for who, role, line, label in ROLES:
+        hinge, protrusive = border.hinge_mm[who] - start, border.protrusive_mm[who] - start
+        ends.append(hinge[-1])
+        for axes, points, gid in (
+            (whole, hinge, f"border-hinge-{who}"),
+            (whole, protrusive, f"border-protrusion-{who}"),
+            (part, protrusive, f"border-part-{who}"),
+        ):
+            axes.plot(
+                points[:, 0],
+                points[:, 2],
+                ls=DASH[line],
+                lw=2.4 if who == "patient" else 2.0,
+                color=getattr(LIGHT, role),
+                gid=gid,
+                label=label if axes is whole and gid.startswith("border-hinge") else None,
+            )
+        part.plot(*protrusive[-1, [0, 2]], "o", ms=5, color=getattr(LIGHT, role))
+    apart = float(np.linalg.norm(ends[1] - ends[0]))
+    whole.annotate(
+        f"{apart:.2f} mm apart\nafter {border.opening_deg:g}° of opening",
+        ends[0][[0, 2]],
+        xytext=(18, 4),
+        textcoords="offset points",
+        va="top",
+        fontsize=9,
+        color=LIGHT.ink,
+        path_effects=halo(),
+    )
+    for axes, title in ((whole, "hinge opening and protrusion"), (part, "protrusion, enlarged")):
+        axes.plot(0.0, 0.0, "o", ms=5, color=LIGHT.ink)
+        axes.set_aspect("equal", adjustable="datalim")
+        axes.set_xlabel("anterior (mm)")
+        axes.set_ylabel("up (mm)")
+        axes.set_title(title, fontsize=10.5, loc="left", color=LIGHT.ink)
+        axes.grid(visible=True)
+    whole.margins(x=0.2, y=0.1)
+    figure.text(0.07, 0.95, f"Sagittal border of {border.name}", fontsize=11, color=LIGHT.ink)
+    figure.legend(loc="upper left", bbox_to_anchor=(0.5, 0.99), ncols=2, fontsize=9)
+    return figure
+
+
+def arcon_figure(comparison: ArconComparison) -> Any:
+    """Draw how far guidance on the mandible carries a tooth from where arcon guidance does.
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+        Largest of the landmarks, micrometres, against the way of the condyles: after the change
+        of the vertical dimension and before it.
+    """
+    figure = new_figure(10.4, 3.6)
+    all_axes = np.atleast_1d(figure.subplots(1, len(comparison.difference_mm), sharey=True))
+    figure.subplots_adjust(left=0.08, right=0.985, top=0.78, bottom=0.17, wspace=0.12)
+    every = (*comparison.difference_mm.values(), *comparison.unchanged_mm.values())
+    top = 1.08e3 * max([1e-3, *(float(np.linalg.norm(d, axis=2).max()) for d in every)])
+    for axes, (kind, changed) in zip(all_axes, comparison.difference_mm.items()):
+        for name, difference, line, role in (
+            ("after the change of the vertical dimension", changed, "solid", "ink"),
+            ("without it", comparison.unchanged_mm[kind], "dotted", "quiet"),
+        ):
+            size = 1e3 * np.linalg.norm(difference, axis=2).max(axis=1)
+            axes.plot(
+                comparison.way_mm[kind][: len(size)],
+                size,
+                ls=DASH[line],
+                lw=2.4 if role == "ink" else 2.0,
+                color=getattr(LIGHT, role),
+                label=name if axes is all_axes[0] else None,
+                gid=f"arcon-{kind}-{role}",
+            )
+        axes.set_ylim(0.0, top)
+        axes.set_title(KIND_LABEL[kind], fontsize=10.5, loc="left", color=LIGHT.ink)
+        axes.set_xlabel("way of the condyle (mm)")
+        axes.grid(visible=True, axis="y")
+    all_axes[0].set_ylabel("largest difference (µm)")
+    figure.legend(loc="upper left", bbox_to_anchor=(0.07, 1.0), ncols=2, fontsize=9)
+    return figure
 
 
 def _stopped(errors: ExcursionErrors) -> str:

@@ -22,6 +22,8 @@ from viewer.extras import has
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
+    from numpy.typing import NDArray
+
     from kinematics.assess import Assessment
     from viewer.palette import Theme
 
@@ -39,8 +41,16 @@ EXTRA_FILES = {
     "ranking": "what_the_spread_comes_from.png",
     "paths": "excursion_paths.png",
     "error": "excursion_error.png",
+    "borders": "excursion_border.png",
+    "arcon": "arcon_guidance.png",
 }
 """File of every figure that only some cases have material for."""
+TOOTH_FILES = {
+    "contacts": "excursion_contacts.png",
+    "clearance": "excursion_clearance.png",
+    "traces": "excursion_traces.png",
+}
+"""File of every figure that needs casts and excursions."""
 PLATE_FILES = {
     "oblique": "casts_and_axes.png",
     "left": "casts_from_left.png",
@@ -51,8 +61,10 @@ OUTPUT_FILES = (
     "report.html",
     "landmarks.csv",
     "lower_error_map.ply",
+    "lower_clearance.ply",
     *FIGURE_FILES.values(),
     *EXTRA_FILES.values(),
+    *TOOTH_FILES.values(),
     *PLATE_FILES.values(),
     "result.json",
 )
@@ -193,12 +205,15 @@ def _make(a: Assessment, stage: Path, pictures: bool, tell: Callable[[str, float
     (stage / "result.json").write_text(text + "\n", encoding="utf-8")
     (stage / "landmarks.csv").write_text(landmarks_csv(a), encoding="utf-8", newline="")
     if a.lower_true is not None and a.occlusal_high_mm:
-        fields = {}
+        fields: dict[str, NDArray[np.float64]] = {}
         for stop, high in a.occlusal_high_mm.items():
             values = np.full(len(a.lower_true.vertices_mm), np.nan)
             values[a.occlusal_index] = 1e3 * high
             fields[f"high_{stop}_um"] = values
         write_ply(a.lower_true, stage / "lower_error_map.ply", fields)
+    fields = clearance_fields(a)
+    if a.lower_true is not None and fields:
+        write_ply(a.lower_true, stage / "lower_clearance.ply", fields)
     if has("matplotlib"):
         _make_report(a, stage, pictures, tell)
     tell("Done", 1.0)
@@ -220,7 +235,7 @@ def _make_report(
     tell("Drawing the figures", 0.42)
     more = extra_figures(a)
     for name, figure in more.items():
-        (stage / EXTRA_FILES[name]).write_bytes(to_png(figure))
+        (stage / (EXTRA_FILES | TOOTH_FILES)[name]).write_bytes(to_png(figure))
     sections = extra_sections(a, more)
     tell("Drawing the casts", 0.5)
     plates, reason = draw_plates(a, pictures)
@@ -229,6 +244,25 @@ def _make_report(
     tell("Writing the report", 0.9)
     page = render_report(a, svgs=svgs, plates=plates, no_plates_reason=reason, extra=sections)
     (stage / "report.html").write_text(page, encoding="utf-8")
+
+
+def clearance_fields(a: Assessment) -> dict[str, NDArray[np.float64]]:
+    """Clearances at the lower's vertices in the excursions, micrometres, by the name of a field.
+
+    At the last step, and least after the start; NaN where a vertex is not occlusal, infinite where
+    the upper is farther than was looked for (3 mm, and 1 mm along the way).
+    """
+    details = None if a.excursions is None else a.excursions.details
+    if details is None or a.lower_true is None:
+        return {}
+    fields = {}
+    for kind, compared in details.teeth.items():
+        for who, along in (("patient", compared.patient), ("articulator", compared.articulator)):
+            for when, clear in (("end", along.vertex_end_mm), ("least", along.vertex_least_mm)):
+                values = np.full(len(a.lower_true.vertices_mm), np.nan)
+                values[a.occlusal_index] = 1e3 * clear
+                fields[f"{when}_{kind}_{who}_um"] = values
+    return fields
 
 
 def draw_plates(a: Assessment, pictures: bool) -> tuple[dict[str, dict[Theme, bytes]], str]:

@@ -171,6 +171,26 @@ def signed_colours(value_um: ArrayLike, limit_um: float) -> NDArray[np.float64]:
     return np.stack([np.interp(at, np.arange(257), table[:, k]) for k in range(3)], axis=-1)
 
 
+def clearance_colours(value_mm: ArrayLike, limit_mm: float, touch_mm: float) -> NDArray[np.float64]:
+    """Colour of clearances, shape (n, 3), 0 to 1: halves of the signed map.
+
+    Parameters
+    ----------
+    value_mm : array_like, shape (n,), mm
+        Infinite where farther than was looked for.
+    limit_mm : float
+        Clearance that gets the map's neutral colour; touching gets the darkest green.
+    touch_mm : float
+        Deeper than this through the other cast is magenta, darker with the depth.
+    """
+    value = np.nan_to_num(np.asarray(value_mm, dtype=np.float64), posinf=limit_mm)
+    apart = np.clip(value / limit_mm, 0.0, 1.0) * 128.0
+    inside = 196.0 + np.clip(-value / limit_mm, 0.0, 1.0) * 60.0
+    at = np.where(value < -touch_mm, inside, apart)
+    table = signed_table(257)
+    return np.stack([np.interp(at, np.arange(257), table[:, k]) for k in range(3)], axis=-1)
+
+
 def scale_limit_um(value_um: ArrayLike) -> float:
     """End of the signed scale for some amounts: the smallest round number that holds 99 % of them.
 

@@ -6,7 +6,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from kinematics.excursion_contact import NEAR_CONTACT_MM
 from kinematics.excursion_error_records import CAUTION, path_angles_deg
+from kinematics.excursion_teeth import ALONG_LIMIT_MM
 from viewer.excursion_figures import KIND_LABEL
 from viewer.report_tables import NONE, Table, plain, signed, um
 
@@ -19,10 +21,16 @@ if TYPE_CHECKING:
 WORST_TEETH = 5
 """Teeth in the table of an excursion, those of largest error at its end (ours)."""
 FRONT_WORDS = {
-    "pin": "The pin on its table guides the front; tooth contacts on the way are left aside.",
-    "teeth": "The teeth guide the front.",
+    "pin": "The pin on its table guides the front; teeth that meet on the way do not stop it.",
+    "teeth": "The teeth guide the front, by their exact first contact at every step.",
     "first": "The pin on its table or the teeth guide the front, whichever meets first.",
 }
+MOST_IN_THE_WAY = 3
+"""Teeth in the way that the terminal names (ours)."""
+DEEP_SHARE = 0.9
+"""Depths beyond this share of what was looked for are only a lower bound (ours)."""
+START_ERROR_MM = 0.0005
+"""A smaller error at the start is none (ours): half of the last digit shown."""
 SETTINGS_WORDS = {
     "same_angles": "The articulator is set to the patient's guidance angles.",
     "records": "The articulator's settings are solved from the patient's records, taken on it.",
@@ -49,12 +57,104 @@ def worst_sentence(e: ExcursionErrors) -> str:
 
 
 def stop_sentences(e: ExcursionErrors) -> tuple[str, ...]:
-    """One sentence for every excursion that ends early."""
-    return tuple(
-        f"The {KIND_LABEL[kind]} movement of the {who} stops early: {path.message}"
+    """One sentence for every excursion that ends early or cannot start."""
+    early = [
+        f"The {KIND_LABEL[kind]} movement of the {who} {_fate(path)}"
         for kind, error in e.kinds.items()
         for who, path in (("patient", error.patient), ("articulator", error.articulator))
         if not path.complete
+    ]
+    none = [
+        f"The {KIND_LABEL[kind]} movement cannot start ({reason})."
+        for kind, reason in e.not_started.items()
+    ]
+    return tuple(s if s.endswith(".") else f"{s}." for s in (*early, *none))
+
+
+def excursion_sentences(e: ExcursionErrors) -> tuple[str, ...]:
+    """What the terminal says of the excursions: the worst error, the teeth, what ends early."""
+    if not e.kinds:
+        return stop_sentences(e)
+    teeth = " ".join(s for s in (contact_sentence(e), way_sentence(e, MOST_IN_THE_WAY)) if s)
+    return (worst_sentence(e), *([teeth] if teeth else []), *stop_sentences(e))
+
+
+def contact_sentence(e: ExcursionErrors) -> str:
+    """One sentence: which teeth touch on the articulator and not in the mouth; or empty."""
+    if e.details is None or not e.details.teeth:
+        return ""
+    said = []
+    for words, name in (
+        ("on the articulator only", "only_articulator"),
+        ("in the mouth only", "only_patient"),
+    ):
+        parts = [
+            f"{', '.join(places)} ({KIND_LABEL[kind]})"
+            for kind, c in e.details.teeth.items()
+            if (places := getattr(c, name))
+        ]
+        if parts:
+            said.append(f"{words} {', '.join(parts)}")
+    if said:
+        what = touching_words(e)
+        return f"{what[0].upper()}{what[1:]} in the excursions: {'; '.join(said)}."
+    if any(c.patient.touched.any() for c in e.details.teeth.values()):
+        return (
+            f"In the excursions the {touching_words(e)} are the same on the articulator as in the "
+            "mouth."
+        )
+    return "In the excursions no tooth touches, on the articulator as in the mouth."
+
+
+def touching_words(e: ExcursionErrors) -> str:
+    """What touches: teeth, or parts of a lower without tooth labels."""
+    labelled = e.details is not None and any(any(c.patient.teeth) for c in e.details.teeth.values())
+    return "lower teeth that touch" if labelled else "parts of the lower that touch"
+
+
+def way_sentence(e: ExcursionErrors, most: int | None = None) -> str:
+    """One sentence: which teeth would reach into the upper, and how deep; or empty.
+
+    Parameters
+    ----------
+    e : ExcursionErrors
+    most : int, optional
+        Name only so many, the deepest.
+    """
+    found = []
+    for kind, c in {} if e.details is None else e.details.teeth.items():
+        least = np.minimum(c.patient.least_mm, c.articulator.least_mm)
+        for i in np.flatnonzero(least < -NEAR_CONTACT_MM):
+            along = min((c.patient, c.articulator), key=lambda a: float(a.least_mm[i]))
+            upper = int(along.against[1:, i][along.clearance_mm[1:, i].argmin()])
+            into = f" into {upper}" if upper else ""
+            deep = -float(least[i])
+            depth = f"by up to {plain(deep, 2)} mm"
+            if deep > DEEP_SHARE * ALONG_LIMIT_MM:
+                depth = f"by {plain(ALONG_LIMIT_MM)} mm or more"
+            found.append((deep, f"{along.places[i]}{into} {depth} ({KIND_LABEL[kind]})"))
+    if not found:
+        return ""
+    shown = [words for _, words in found]
+    if most is not None and len(found) > most:
+        deepest = sorted(found, key=lambda item: -item[0])[:most]
+        shown = [*(words for _, words in deepest), f"and {len(found) - most} more"]
+    return f"In the way of the guided front: {'; '.join(shown)}."
+
+
+def start_sentence(e: ExcursionErrors) -> str:
+    """Where both movements start, and with what error."""
+    begun = max(
+        (float(np.linalg.norm(k.error_mm[0], axis=1).max()) for k in e.kinds.values()), default=0.0
+    )
+    if e.front == "pin" or begun < START_ERROR_MM:
+        return (
+            "Both movements start with the casts put together at the target, so that this error "
+            "comes on top of the closure's."
+        )
+    return (
+        "Both movements start from the target closed onto the teeth, each about its own axis; the "
+        f"up to {plain(1e3 * begun)} µm between them there are part of the error."
     )
 
 
@@ -90,8 +190,8 @@ def excursion_paragraphs(
     )
     return (
         f"{worst_sentence(e)} {said}",
-        "Both movements start with the casts put together at the target, so that this error comes "
-        "on top of the closure's. "
+        start_sentence(e)
+        + " "
         + cause
         + " "
         + SETTINGS_WORDS[e.settings_from]
@@ -103,7 +203,9 @@ def excursion_paragraphs(
 
 
 def _fate(path: ExcursionPath) -> str:
-    return "goes to the end" if path.complete else f"stops early: {path.message}"
+    if path.complete:
+        return "goes to the end"
+    return f"stops early, after {plain(float(path.way_mm[-1]), 2)} mm: {path.message}"
 
 
 def excursion_table(e: ExcursionErrors, kind: Kind, teeth: Sequence[int]) -> Table:

@@ -17,8 +17,14 @@ from viewer.excursion_figures import draw_excursion_figure
 from viewer.figure_look import wrapped
 from viewer.figures import to_svg
 from viewer.report import Section
-from viewer.report_excursions import excursion_paragraphs, excursion_table, settings_table
+from viewer.report_excursions import (
+    excursion_paragraphs,
+    excursion_table,
+    settings_table,
+    stop_sentences,
+)
 from viewer.report_tables import NONE, Table, chance, plain, signed, yes_no
+from viewer.report_teeth import tooth_figures, tooth_sections
 from viewer.risk_figures import draw_risk_figure, tooth_chances
 
 if TYPE_CHECKING:
@@ -80,6 +86,7 @@ def extra_figures(a: Assessment) -> dict[str, Any]:
         drawn["paths"] = draw_excursion_figure("paths", a.excursions, landmark)
         short = tuple(wrapped(name, 15, 2) for name in a.excursions.names)
         drawn["error"] = draw_excursion_figure("error", replace(a.excursions, names=short))
+        drawn |= tooth_figures(a.excursions)
     return drawn
 
 
@@ -139,6 +146,9 @@ def extra_sections(
                 ),
             )
         )
+        found += tooth_sections(e, drawn)
+    elif a.excursions is not None:
+        found.append(Section("Excursions", stop_sentences(a.excursions)))
     return tuple(found)
 
 

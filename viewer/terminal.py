@@ -38,10 +38,10 @@ def print_assessment(console: Console, a: Assessment, written: Sequence[Path]) -
     if a.uncertainty is not None:
         for sentence in a.uncertainty.sentences:
             console.print(escape(sentence))
-    if a.excursions is not None and a.excursions.kinds:
-        from viewer.report_excursions import stop_sentences, worst_sentence
+    if a.excursions is not None:
+        from viewer.report_excursions import excursion_sentences
 
-        for sentence in (worst_sentence(a.excursions), *stop_sentences(a.excursions)):
+        for sentence in excursion_sentences(a.excursions):
             console.print(escape(sentence))
     table = Table(title="Closure error at the lower's landmarks, µm")
     table.add_column("landmark")

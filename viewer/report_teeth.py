@@ -1,0 +1,302 @@
+"""The report's sections on the teeth in excursions, on the border figure and on arcon guidance."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from kinematics.excursion_contact import CLEARANCE_LIMIT_MM, NEAR_CONTACT_MM
+from viewer.excursion_figures import KIND_LABEL, draw_excursion_figure
+from viewer.excursion_tooth_figures import SIDE_WORDS, draw_tooth_figure, touching_places
+from viewer.figures import to_svg
+from viewer.report import Section
+from viewer.report_excursions import contact_sentence, touching_words, way_sentence
+from viewer.report_tables import NONE, Table, plain
+
+if TYPE_CHECKING:
+    from kinematics.arcon_comparison import ArconComparison
+    from kinematics.excursion_details import ExcursionDetails
+    from kinematics.excursion_error_records import ExcursionErrors
+    from kinematics.excursion_path import Kind
+    from kinematics.excursion_teeth import TeethAlong, TeethCompared
+
+TOOTH_CAPTIONS = {
+    "contacts": (
+        "Where along the way each tooth touches",
+        "Lower teeth that come within 50 µm of the upper after the start. Above, in each row: in "
+        "the mouth; below: on the articulator. A magenta core: the tooth would reach into the "
+        "upper, so that one of the two is in the way.",
+    ),
+    "clearance": (
+        "Clearance at the end of each excursion",
+        "Onto the lower, incisors below, in mm from each point to the upper cast. Dark green: "
+        "touching, ringed where nearest; pale: clear by 3 mm and more; magenta: through the upper. "
+        "Grey shades show the relief only.",
+    ),
+    "traces": (
+        "Paths that the cusps trace on the opposing teeth",
+        "From the start, at true scale, incisors below; the upper is seen from above, through its "
+        "base. Solid: in the mouth; dashed: on the articulator. Enlarged where the two end "
+        "farthest apart.",
+    ),
+}
+GUIDE_CAPTIONS = {
+    "borders": (
+        "Sagittal border figure",
+        "From the patient's right, at true scale: pure hinge opening, downwards and backwards, "
+        "and protrusion, forwards. The parts of the figure that an articulator does not guide are "
+        "not drawn.",
+    ),
+    "arcon": (
+        "Guidance on the mandible instead of on the upper",
+        "Largest distance between where condylar guides on the lower member and where guides on "
+        "the upper member (arcon) carry a landmark, both set alike at the record.",
+    ),
+}
+"""Title and text of every figure of these sections."""
+
+
+def tooth_figures(e: ExcursionErrors) -> dict[str, Any]:
+    """Draw the figures that there is material for, by their names in the captions."""
+    d = e.details
+    if d is None:
+        return {}
+    drawn: dict[str, Any] = {}
+    if d.teeth:
+        drawn |= {name: draw_tooth_figure(name, d) for name in TOOTH_CAPTIONS}
+    if d.border is not None:
+        drawn["borders"] = draw_excursion_figure("borders", d.border)
+    if d.arcon is not None:
+        drawn["arcon"] = draw_excursion_figure("arcon", d.arcon)
+    return drawn
+
+
+def tooth_sections(e: ExcursionErrors, drawn: Mapping[str, Any]) -> tuple[Section, ...]:
+    """The sections that there is material for."""
+    d = e.details
+    if d is None:
+        return ()
+
+    def svgs(captions: Mapping[str, tuple[str, str]]) -> tuple[tuple[str, str], ...]:
+        return tuple(
+            ("\n".join(words), to_svg(drawn[name], name, words[0]))
+            for name, words in captions.items()
+            if name in drawn
+        )
+
+    found = []
+    if d.teeth:
+        tables = [*contact_tables(d), clearance_table(d)]
+        found.append(
+            Section("Teeth in the excursions", tooth_paragraphs(e), svgs(TOOTH_CAPTIONS),
+                    tuple(tables))
+        )  # fmt: skip
+    if d.border is not None or d.arcon is not None:
+        words = [border_sentence(d)] if d.border is not None else []
+        words += [] if d.arcon is None else arcon_sentences(d.arcon)
+        found.append(
+            Section(
+                "Border figure and guidance",
+                tuple(words),
+                svgs(GUIDE_CAPTIONS),
+                () if d.arcon is None else (arcon_table(d.arcon),),
+            )
+        )
+    return tuple(found)
+
+
+def tooth_paragraphs(e: ExcursionErrors) -> tuple[str, ...]:
+    """What stands above the figures of the teeth."""
+    assert e.details is not None
+    teeth = e.details.teeth
+    lines = [
+        contact_sentence(e),
+        *(_kind_sentence(kind, c, touching_words(e)) for kind, c in teeth.items()),
+    ]
+    deep = way_sentence(e)
+    if deep:
+        lines.append(
+            f"{deep} Casts do not yield: either the planned restoration leaves room there, or the "
+            'teeth take over the guidance (front = "first" or "teeth" in [articulator]).'
+        )
+    lines.append(
+        f"A tooth counts as touching within {plain(1e3 * NEAR_CONTACT_MM)} µm of the upper. "
+        "Working: on the side that the mandible moves to. Looked at where the condyles stand at "
+        "each step, not between the steps."
+    )
+    return tuple(lines)
+
+
+def _kind_sentence(kind: Kind, c: TeethCompared, what: str) -> str:
+    def of(along: TeethAlong) -> str:
+        places = [
+            along.places[i]
+            + (f" ({SIDE_WORDS[along.where[i]]})" if SIDE_WORDS[along.where[i]] else "")
+            for i in touching_places(c.patient, c.articulator)
+            if along.touching[:, i].any()
+        ]
+        return ", ".join(places) if places else "none"
+
+    name = KIND_LABEL[kind]
+    here, there = of(c.patient), of(c.articulator)
+    if here == there:
+        return f"{name[0].upper()}{name[1:]}: {what}, in both: {here}."
+    return f"{name[0].upper()}{name[1:]}: {what} in the mouth: {here}; on the articulator: {there}."
+
+
+def _spans(along: TeethAlong, i: int) -> str:
+    parts = along.spans_mm(i)
+    if not parts:
+        return NONE
+    return ", ".join(plain(a, 2) if a == b else f"{plain(a, 2)} to {plain(b, 2)}" for a, b in parts)
+
+
+def _gap(value_mm: float, limit_mm: float) -> str:
+    return plain(value_mm, 2) if np.isfinite(value_mm) else f"over {plain(limit_mm)}"
+
+
+def contact_tables(d: ExcursionDetails) -> list[Table]:
+    """Where each tooth touches; none where no tooth does."""
+    rows = []
+    for kind, c in d.teeth.items():
+        for i in touching_places(c.patient, c.articulator):
+            here, there = c.patient, c.articulator
+            upper = next(
+                (
+                    int(a.against[k, i])
+                    for a in (here, there)
+                    for k in [int(a.clearance_mm[:, i].argmin())]
+                    if a.against[k, i]
+                ),
+                0,
+            )
+            place = here.places[i]
+            only = (
+                "only on the articulator"
+                if place in c.only_articulator
+                else "only in the mouth"
+                if place in c.only_patient
+                else "both"
+            )
+            rows.append(
+                (
+                    KIND_LABEL[kind],
+                    place,
+                    f"{upper}" if upper else NONE,
+                    SIDE_WORDS[here.where[i]] or "protrusive",
+                    _spans(here, i),
+                    _spans(there, i),
+                    _gap(float(here.least_mm[i]), 1.0),
+                    _gap(float(there.least_mm[i]), 1.0),
+                    only,
+                )
+            )
+    if not rows:
+        return []
+    return [
+        Table(
+            "Tooth contacts along the way",
+            ("excursion", "lower", "upper", "side", "touches in the mouth, mm of way",
+             "touches on the articulator, mm of way", "least clearance, mouth, mm",
+             "least clearance, articulator, mm", "where"),
+            (False, False, False, False, True, True, True, True, False),
+            tuple(rows),
+            "Way of the condyles, from where the tooth is first within reach to where it last is; "
+            "contacts at the start count in the way, not in the least clearance. Negative: into "
+            "the upper.",
+        )
+    ]  # fmt: skip
+
+
+def clearance_table(d: ExcursionDetails) -> Table:
+    """Least clearance of each lower tooth at the end of each excursion."""
+    kinds = list(d.teeth)
+    first = d.teeth[kinds[0]].patient
+    order = sorted(
+        range(len(first.places)),
+        key=lambda i: (first.teeth[i] // 10 in (3, 7), first.teeth[i] % 10 * (
+            1 if first.teeth[i] // 10 in (3, 7) else -1)) if first.teeth[i] else (False, i),
+    )  # fmt: skip
+    head = ["lower"]
+    for kind in kinds:
+        head += [f"{KIND_LABEL[kind]}, mouth", f"{KIND_LABEL[kind]}, articulator"]
+    rows = tuple(
+        (
+            first.places[i],
+            *(
+                _gap(float(along.end_mm[i]), CLEARANCE_LIMIT_MM)
+                for kind in kinds
+                for along in (d.teeth[kind].patient, d.teeth[kind].articulator)
+            ),
+        )
+        for i in order
+    )
+    return Table(
+        "Clearance of each tooth at the end of each excursion, mm",
+        tuple(head),
+        (False, *[True] * (2 * len(kinds))),
+        rows,
+        "Least distance to the upper cast, from vertices of both casts; negative: into the upper. "
+        "Every vertex is in lower_clearance.ply.",
+    )
+
+
+def border_sentence(d: ExcursionDetails) -> str:
+    """How far the border figures lie apart."""
+    b = d.border
+    assert b is not None
+    hinge = float(np.linalg.norm(b.hinge_mm["articulator"][-1] - b.hinge_mm["patient"][-1]))
+    ends = b.protrusive_mm["articulator"][-1] - b.protrusive_mm["patient"][-1]
+    return (
+        f"Opened by {plain(b.opening_deg)}° of pure hinge movement, the {b.name} lies "
+        f"{plain(hinge, 2)} mm from where the articulator's hinge puts it; at the end of the "
+        f"protrusion {plain(1e3 * float(np.linalg.norm(ends)))} µm."
+    )
+
+
+def arcon_sentences(c: ArconComparison) -> list[str]:
+    """What a change of the vertical dimension does to guidance, by where the guides sit."""
+    worst = {
+        kind: (1e3 * float(np.linalg.norm(c.difference_mm[kind], axis=2).max()),
+               1e3 * float(np.linalg.norm(c.unchanged_mm[kind], axis=2).max()))
+        for kind in c.difference_mm
+    }  # fmt: skip
+    way = "opening" if c.opening_deg > 0 else "closing"
+    parts = "; ".join(
+        f"{KIND_LABEL[kind]} {plain(after)} µm ({plain(before)} µm without the change)"
+        for kind, (after, before) in worst.items()
+    )
+    return [
+        "Between record and target the vertical dimension changes by "
+        f"{plain(abs(c.opening_deg), 2)}° ({way}). Guides on the upper member (arcon) keep their "
+        "angle to the upper occlusal plane; guides on the lower member turn with the mandible and "
+        "change it by as much.",
+        f"Of the patient's own guidance, the two constructions part by up to: {parts}. In lateral "
+        "excursions they differ without any change too, since guides on the mandible turn with it "
+        "sideways.",
+    ]
+
+
+def arcon_table(c: ArconComparison) -> Table:
+    """Inclination of the guides to both members after the change."""
+
+    def pair(ends: tuple[float, float]) -> str:
+        left, right = (plain(v, 2) for v in ends)
+        return left if left == right else f"left {left}, right {right}"
+
+    return Table(
+        "Sagittal condylar inclination after the change of the vertical dimension, °",
+        ("guides", "to the upper's horizontal plane", "to the lower's horizontal plane"),
+        (False, True, True),
+        tuple(
+            (words, pair(c.to_upper_deg[name]), pair(c.to_lower_deg[name]))
+            for words, name in (
+                ("on the upper member (arcon)", "arcon"),
+                ("on the lower member", "opening"),
+            )
+        ),
+        "Both set alike at the record. The occlusal planes are fixed in the members, so their "
+        "angles to the guides change by the same amounts.",
+    )
