@@ -7,6 +7,10 @@ from pathlib import Path
 
 import pytest
 
+import kinematics
+import viewer
+
+KINEMATICS, VIEWER = (Path(p.__file__).parent for p in (kinematics, viewer))
 REPO = Path(__file__).resolve().parents[1]
 ALLOWED_TOP = {
     "README.md",
@@ -34,14 +38,14 @@ def imported(path: Path) -> set[str]:
     return found
 
 
-@pytest.mark.parametrize("path", sorted((REPO / "kinematics").rglob("*.py")), ids=lambda p: p.name)
+@pytest.mark.parametrize("path", sorted(KINEMATICS.rglob("*.py")), ids=lambda p: p.name)
 def test_kinematics_imports_neither_the_viewer_nor_a_drawing_library(path):
     assert not imported(path) & DRAWING
 
 
 def test_only_draw_and_the_app_import_pyvista():
-    users = {p.name for p in (REPO / "viewer").rglob("*.py") if "pyvista" in imported(p)}
-    allowed = {"draw.py", *(p.name for p in (REPO / "viewer").glob("app*.py"))}
+    users = {p.name for p in VIEWER.rglob("*.py") if "pyvista" in imported(p)}
+    allowed = {"draw.py", *(p.name for p in VIEWER.glob("app*.py"))}
     assert "draw.py" in users
     assert users <= allowed
 

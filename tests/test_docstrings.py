@@ -8,7 +8,9 @@ from pathlib import Path
 
 import pytest
 
-FOLDER = Path(__file__).resolve().parents[1] / "kinematics"
+import kinematics
+
+FOLDER = Path(kinematics.__file__).parent
 MODULES = sorted(p.stem for p in FOLDER.glob("*.py") if ">>> " in p.read_text(encoding="utf-8"))
 MUST_SHOW = {
     "arcs": {"chord", "equal_angle_error"},
