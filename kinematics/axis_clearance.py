@@ -58,8 +58,8 @@ class CastClearance:
         *Guarantee*: the answer of :meth:`kinematics.axis.HingeAxis.distance_to_triangles_mm` over
         all triangles (tested), of which only those of cells within reach are looked at.
         """
-        if not len(self.cast.faces):
-            return None
+        if not len(self.cast.faces) or not np.isfinite(self.cast.vertices_mm).all():
+            return None  # the checks of the mesh say what is wrong with it
         order, starts = self._cells
         centre, radius = self._spheres
         reach = np.flatnonzero(axis.distance_mm(centre) - radius < limit_mm)
