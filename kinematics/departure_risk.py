@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -32,7 +33,12 @@ def risk_at(
 
 
 def largest_departure(
-    inputs: UncertaintyInputs, values: FloatArray, axis: Axis, risk_limit: float
+    inputs: UncertaintyInputs,
+    values: FloatArray,
+    axis: Axis,
+    risk_limit: float,
+    *,
+    step: Callable[[], None] = lambda: None,
 ) -> float:
     """Largest departure whose risk does not exceed a limit, mm at the incisors.
 
@@ -43,6 +49,8 @@ def largest_departure(
         Draws; the same are used at every departure.
     axis : {"arbitrary", "located"}
     risk_limit : float
+    step : callable
+        Called before each departure tried; an error that it raises ends the search.
 
     Returns
     -------
@@ -56,15 +64,20 @@ def largest_departure(
     with the departure (the error of each draw does, nearly in proportion). *Source*: derived here.
     """
     sign = 1.0 if inputs.nominal_departure_mm > 0.0 else -1.0
-    if risk_at(inputs, values, axis, 0.0) > risk_limit:
+
+    def within(departure_mm: float) -> bool:
+        step()
+        return risk_at(inputs, values, axis, sign * departure_mm) <= risk_limit
+
+    if not within(0.0):
         return 0.0
-    if risk_at(inputs, values, axis, sign * HINGE_RANGE_MM) <= risk_limit:
+    if within(HINGE_RANGE_MM):
         return float("inf")
-    step = DEPARTURE_STEP_CONTACT_MM if inputs.stop == "contact" else DEPARTURE_STEP_MM
+    finest = DEPARTURE_STEP_CONTACT_MM if inputs.stop == "contact" else DEPARTURE_STEP_MM
     low, high = 0.0, HINGE_RANGE_MM
-    while high - low > step:
+    while high - low > finest:
         middle = 0.5 * (low + high)
-        if risk_at(inputs, values, axis, sign * middle) <= risk_limit:
+        if within(middle):
             low = middle
         else:
             high = middle

@@ -253,6 +253,11 @@ class CastContacts:
             self._upper.vertices_mm, self._upper.faces, self._lower.vertices_mm, self._lower.faces
         )
 
+    @property
+    def pair(self) -> PreparedPair | None:
+        """The casts prepared for first contacts, lower at the scanned pose; None without casts."""
+        return None if self._upper is None or self._lower is None else self._prepared
+
     def first_contact(self, record_opening_deg: float, axis: HingeAxis) -> FirstContact | None:
         """First contact about an axis, from the record pose; None without casts."""
         if self._upper is None or self._lower is None:

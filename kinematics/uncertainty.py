@@ -47,17 +47,29 @@ MAX_TRIALS_CONTACT = 1_000
 CONTACT_BLOCK = 250
 """Trials in a block with first contacts (ours), where a block of the standard's would take long."""
 
+DRAWING = "Drawing where the axes may lie"
+"""What ``progress`` is told while trials are closed."""
+AXES: tuple[Axis, Axis] = ("arbitrary", "located")
+
 RISK_LIMIT = 0.05
 """The departure is limited so that the tolerance is exceeded no more often than this (issue 4)."""
 
 
 def uncertainty_of(
-    placed: PlacedCase, *, max_trials: int | None = None, progress: Progress | None = None
+    placed: PlacedCase,
+    *,
+    max_trials: int | None = None,
+    progress: Progress | None = None,
+    threads: int | None = None,
 ) -> UncertaintySummary | None:
-    """Propagate a placed case's uncertainty; None where it has no ``[uncertainty]``."""
+    """Propagate a placed case's uncertainty; None where it has no ``[uncertainty]``.
+
+    Parameters are those of :func:`propagate` and :func:`inputs_from_case`.
+    """
     if placed.case.uncertainty is None:
         return None
-    return propagate(inputs_from_case(placed), max_trials=max_trials, progress=progress)
+    inputs = inputs_from_case(placed, threads=threads)
+    return propagate(inputs, max_trials=max_trials, progress=progress)
 
 
 def propagate(
@@ -108,12 +120,12 @@ def propagate(
     beyond = np.zeros((len(plans), len(inputs.names)))
     failed = block = 0
     while not test.done and (block + 1) * size <= limit:
-        tell("Drawing where the axes may lie", block * size / limit)
         u = open_uniform(size, inputs.n_uniform, rng=block_generator(inputs.seed, block))
         values = inputs.values(u)
-        batches = [
-            inputs.close(values, axis, departure_mm=departure) for _, _, axis, departure in plans
-        ]
+        batches = []
+        for row, (_, _, axis, departure) in enumerate(plans):
+            tell(DRAWING, (block + row / len(plans)) * size / limit)
+            batches.append(inputs.close(values, axis, departure_mm=departure))
         sizes = [b.magnitude_mm for b in batches]
         good = np.isfinite(np.array(sizes)).all(axis=(0, 2))
         failed += int((~good).sum())
@@ -146,8 +158,10 @@ def propagate(
             rng=block_generator(inputs.seed, 2**31),
         )
     )
-    even = largest_departure(inputs, draws, "arbitrary", risk_limit)
-    even_located = largest_departure(inputs, draws, "located", risk_limit)
+    even, even_located = (
+        largest_departure(inputs, draws, axis, risk_limit, step=lambda: tell("Summing up", 0.96))
+        for axis in AXES
+    )
     summary = UncertaintySummary(
         status="stabilised" if test.done else "not_stabilised",
         stop=inputs.stop,

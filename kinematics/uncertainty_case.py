@@ -9,7 +9,6 @@ from kinematics.case import Case
 from kinematics.case_tables import Uncertainty
 from kinematics.closure import Stop
 from kinematics.closure_samples import ANGLE, DROP, OpeningRule
-from kinematics.contact import prepare
 from kinematics.errors import InputError
 from kinematics.placement import PlacedCase
 from kinematics.populations import (
@@ -25,8 +24,16 @@ from kinematics.uncertainty_inputs import UncertaintyInputs
 
 FloatArray = NDArray[np.float64]
 
+APART = (
+    "The articulator stops at tooth contact, which is not the target here: the error holds the "
+    "whole way between the two."
+)
+"""Said of the stop ``contact`` where the target is not the first contact."""
 
-def inputs_from_case(placed: PlacedCase, *, stop: Stop | None = None) -> UncertaintyInputs:
+
+def inputs_from_case(
+    placed: PlacedCase, *, stop: Stop | None = None, threads: int | None = None
+) -> UncertaintyInputs:
     """Collect the uncertain inputs of a placed case.
 
     Parameters
@@ -35,6 +42,8 @@ def inputs_from_case(placed: PlacedCase, *, stop: Stop | None = None) -> Uncerta
         From :func:`kinematics.placement.place`; its case must have ``[uncertainty]``.
     stop : optional
         The case's decision stop by default.
+    threads : int, optional
+        As :attr:`UncertaintyInputs.threads`.
 
     Raises
     ------
@@ -61,19 +70,11 @@ def inputs_from_case(placed: PlacedCase, *, stop: Stop | None = None) -> Uncerta
     chosen = stop or case.decision.stop
     pair = None
     if chosen == "contact" and not case.target.first_contact:
-        assumed.append(
-            "The articulator stops at tooth contact, which is not the target here: the error holds "
-            "the whole way between the two."
-        )
+        assumed.append(APART)
     if chosen == "contact":
-        if placed.upper is None or placed.lower is None:
+        pair = placed.contacts.pair
+        if pair is None:
             raise InputError("decision.stop", "'contact'", "[casts]", "Give the casts.")
-        pair = prepare(
-            placed.upper.vertices_mm,
-            placed.upper.faces,
-            placed.lower.vertices_mm,
-            placed.lower.faces,
-        )
     offsets = (arbitrary - located)[:, ::2].reshape(4)
     return UncertaintyInputs(
         names=marks.names,
@@ -103,6 +104,7 @@ def inputs_from_case(placed: PlacedCase, *, stop: Stop | None = None) -> Uncerta
             *assumed,
             *_assumptions(case, table, axes.true_axis_covariance_mm2 is not None),
         ),
+        threads=threads,
     )
 
 

@@ -81,6 +81,8 @@ class UncertaintyInputs:
         draw; other stops hold it at ``target``.
     assumptions : tuple of str
         What had to be assumed, one sentence each.
+    threads : int, optional
+        For first contacts; all usable cores by default. Changes no number.
     """
 
     names: tuple[str, ...]
@@ -105,6 +107,7 @@ class UncertaintyInputs:
     pair: PreparedPair | None = None
     target_by_contact: bool = False
     assumptions: tuple[str, ...] = ()
+    threads: int | None = None
 
     @property
     def measured(self) -> bool:
@@ -305,6 +308,7 @@ class UncertaintyInputs:
             record_motions(seen_true, np.where(reached, record_opening_deg, 0.0)),
             seen_used,
             max_closing_deg=MAX_CLOSING_DEG,
+            threads=self.threads,
         )
         return np.where(reached & (status > 0), closing, np.nan)
 

@@ -13,6 +13,8 @@ import pytest
 
 from kinematics.assess import assess_placed
 from kinematics.case import read_case
+from kinematics.errors import InputError
+from kinematics.excursion_details import details
 from kinematics.excursion_error import EXCURSIONS, errors_from_assessment, excursion_errors
 from kinematics.placement import place
 from tests.cases import landmarks_only
@@ -21,6 +23,7 @@ from viewer.app_excursions import AVERAGE, BLANK, NO_TABLE, excursions_state, re
 from viewer.app_page import template
 from viewer.app_session import Desk
 from viewer.app_state import Session, Superseded
+from viewer.report_teeth import contact_tables
 
 
 @pytest.fixture(scope="module")
@@ -45,8 +48,8 @@ def number(text):
     return float(text.replace("−", "-"))
 
 
-def matrices(state, kind):
-    return [np.array(m).reshape(4, 4).T for m in state["moves"][kind]]
+def matrices(state, kind, whose="moves"):
+    return [np.array(m).reshape(4, 4).T for m in state[whose][kind]]
 
 
 def test_the_rows_hold_the_largest_error_at_the_end_of_each_excursion(state, whole):
@@ -78,6 +81,65 @@ def test_the_motions_carry_the_landmarks_along_the_patient_s_way(session, state)
         ]
         assert np.allclose(moved, e.kinds[kind].patient_mm, atol=1e-6)
         assert np.allclose(moved[0], session.reading.landmarks.points_mm, atol=1e-9)
+
+
+def test_the_ghosts_carry_the_landmarks_along_the_articulator_s_way(session, state):
+    e = reading_excursions(session.reading)
+    for kind in EXCURSIONS:
+        points = session.reading.landmarks.points_mm
+        moved = [points @ m[:3, :3].T + m[:3, 3] for m in matrices(state, kind, "ghosts")]
+        assert np.allclose(moved, e.kinds[kind].articulator_mm, atol=1e-6)
+        assert not np.allclose(moved[-1], e.kinds[kind].patient_mm[-1], atol=1e-3)
+
+
+@pytest.mark.parametrize("front", ["teeth", "first"])
+def test_another_front_gives_the_assessment_s_excursions_with_that_front(demo_case_path, front):
+    session = Session(read_case(demo_case_path))
+    session.change("front", front)
+    assert session.case.articulator.front == front
+    mine = reading_excursions(session.reading)
+    whole = errors_from_assessment(
+        assess_placed(place(session.case), uncertainty=False, excursions=False),
+        steps=app_excursions.STEPS,
+    )
+    assert mine.front == whole.front == front
+    assert set(mine.kinds) == set(whole.kinds)
+    for kind, error in whole.kinds.items():
+        assert np.allclose(mine.kinds[kind].error_mm, error.error_mm, atol=1e-9)
+    if front == "teeth":  # the demo's teeth stand off the table from the start
+        on_pin = reading_excursions(Session(read_case(demo_case_path)).reading)
+        ends = [e.kinds["protrusion"].patient_mm[-1] for e in (mine, on_pin)]
+        assert not np.allclose(*ends, atol=0.1)
+    session.undo()
+    assert session.case.articulator.front is None
+
+
+def test_a_front_of_teeth_is_refused_without_casts_and_an_unknown_one_always(session):
+    bare = Session(landmarks_only())
+    with pytest.raises(InputError, match=r"front.*casts"):
+        bare.change("front", "teeth")
+    with pytest.raises(InputError, match=r"front.*one of pin, teeth, first"):
+        session.change("front", "wheel")
+
+
+def test_the_teeth_along_the_way_are_those_of_the_assessment(session, state):
+    whole = assess_placed(place(session.case), uncertainty=False)
+    oracle = details(whole, reading_excursions(session.reading))
+    table = contact_tables(oracle)[0]
+    assert state["teeth"]["rows"] == [list(row) for row in table.rows]
+    assert [h["text"] for h in state["teeth"]["head"]] == list(table.head)
+    assert state["teeth"]["rows"]
+    sides = {row[3] for row in state["teeth"]["rows"]}
+    assert sides <= {"working", "non-working", "protrusive"}
+
+
+def test_before_the_teeth_the_rest_is_there_and_without_casts_it_says_so(session):
+    early = []
+    late = excursions_state(session.reading, 2, first=early.append)
+    assert early[0]["rows"] == late["rows"]
+    assert early[0]["teeth"]["sentences"] == [app_excursions.LOOKING]
+    bare = excursions_state(Session(landmarks_only()).reading, 1)
+    assert bare["teeth"]["sentences"] == [app_excursions.NO_CASTS]
 
 
 def test_the_motions_are_rigid_and_a_lateral_one_leads_to_its_own_side(state):

@@ -3,11 +3,13 @@
 import numpy as np
 import pytest
 
+from kinematics import uncertainty
 from kinematics.assess import assess_placed
 from kinematics.case import read_case, set_field
 from kinematics.closures import close_both
 from kinematics.errors import InputError
 from kinematics.placement import place
+from kinematics.uncertainty_case import APART
 from tests.cases import landmarks_only, open_pair
 from viewer.app_state import Session, Superseded, complete, spread_of, weigh
 
@@ -82,6 +84,31 @@ def test_a_long_computation_is_given_up_when_the_case_has_changed(demo_case_path
         complete(session.reading, changed_meanwhile)
     with pytest.raises(Superseded):
         spread_of(session.reading, changed_meanwhile)
+
+
+def test_with_tooth_contact_the_spread_says_its_trials_and_is_given_up_between_them(
+    demo_case_path, monkeypatch
+):
+    monkeypatch.setattr(uncertainty, "MAX_TRIALS_CONTACT", 250)
+    session = Session(read_case(demo_case_path))
+    session.change("stop", "contact")
+    shares = []
+    said = spread_of(session.reading, tell=shares.append)
+    assert said[:3] == list(uncertainty.uncertainty_of(session.reading.placed).sentences)
+    assert said[3].startswith("From 250 trials")
+    assert APART in said  # the demo's target is not tooth contact
+    assert len(shares) >= 6
+    assert shares == sorted(shares)
+    calls = []
+
+    def changed_in_the_middle():
+        calls.append(1)
+        if len(calls) == 3:
+            raise Superseded
+
+    with pytest.raises(Superseded):
+        spread_of(session.reading, changed_in_the_middle)
+    assert len(calls) == 3
 
 
 def test_undo_and_redo_walk_through_the_cases():

@@ -1,4 +1,4 @@
-"""What a control of the viewer means in the case file: departure, axis offsets, stop, tolerance."""
+"""What a control of the viewer means in the case file: departure, axis, stop, tolerance, front."""
 
 from __future__ import annotations
 
@@ -11,17 +11,21 @@ from kinematics.axis import HingeAxis
 from kinematics.case import Case, case_from_dict, case_to_dict
 from kinematics.closure import STOPS
 from kinematics.errors import InputError
+from kinematics.excursion_error import front_of
 from kinematics.geometry import Geometry
 from kinematics.placement import PlacedCase
 
 OFFSETS = ("left_anterior_mm", "left_superior_mm", "right_anterior_mm", "right_superior_mm")
 """Controls of the arbitrary axis, by side."""
-CONTROLS = ("departure_mm", *OFFSETS, "stop", "tolerance_mm")
+FRONTS = ("pin", "teeth", "first")
+"""What may stop the front in excursions."""
+CONTROLS = ("departure_mm", *OFFSETS, "stop", "tolerance_mm", "front")
 """Every control that changes the case."""
 FIELD = {
     **{name: f"arbitrary_axis.{name}" for name in OFFSETS},
     "stop": "decision.stop",
     "tolerance_mm": "decision.tolerance_mm",
+    "front": "articulator.front",
 }
 """Dotted field of the case by control; the departure has none of its own."""
 DEPARTURE_LIMIT_MM = 30.0
@@ -77,6 +81,7 @@ def control_values(placed: PlacedCase, geometry: Geometry) -> dict[str, Any]:
         **{name: round(float(v), 4) for name, v in zip(OFFSETS, off)},
         "stop": placed.case.decision.stop,
         "tolerance_mm": placed.case.decision.tolerance_mm,
+        "front": front_of(placed.case),
     }
 
 
@@ -120,6 +125,10 @@ def changed(placed: PlacedCase, geometry: Geometry, control: str, value: Any) ->
         if value not in STOPS:
             raise InputError("stop", repr(value), f"one of {', '.join(STOPS)}", "Choose one.")
         data.setdefault("decision", {})["stop"] = value
+    elif control == "front":
+        if value not in FRONTS:
+            raise InputError("front", repr(value), f"one of {', '.join(FRONTS)}", "Choose one.")
+        data.setdefault("articulator", {})["front"] = value
     elif control == "tolerance_mm":
         data.setdefault("decision", {})["tolerance_mm"] = number(control, value)
     elif control == "departure_mm":

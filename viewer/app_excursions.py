@@ -3,21 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from kinematics.articulator import settings_from_case
-from kinematics.axis import axis_orbital_from_points
 from kinematics.errors import HingewiseError
+from kinematics.excursion_details import ExcursionDetails
 from kinematics.excursion_error import (
-    DEFAULT_THIRD_MM,
     EXCURSIONS,
     ExcursionGeometry,
     excursion_errors,
+    front_of,
     third_point_used,
 )
-from kinematics.excursion_error_records import ExcursionErrors, KindError
+from kinematics.excursion_error_records import ExcursionErrors, KindError, Who
+from kinematics.excursion_teeth import TeethCompared, teeth_along, tooth_pair
 from viewer.excursion_figures import KIND_LABEL
 from viewer.report_excursions import (
     FRONT_WORDS,
@@ -33,6 +35,14 @@ if TYPE_CHECKING:
 
 STEPS = 8
 """Steps of each excursion (ours): on the pin the end pose does not depend on their number."""
+FRONT_CHOICES = {
+    "pin": "the pin on its table",
+    "teeth": "the teeth",
+    "first": "whichever meets first",
+}
+"""What may stop the front, in the page's words."""
+LOOKING = "Looking at the teeth along the way…"
+NO_CASTS = "Without casts there are no teeth to look at."
 NO_TABLE = (
     "The case has no [articulator]: the condylar guidance below is averages, the incisal table "
     "flat, so that the errors are not those of this patient. Enter the patient's settings in the "
@@ -48,7 +58,8 @@ NOT_GIVEN = {
     "incisal_lateral_deg": "not given: flat",
 }
 BLANK: dict[str, Any] = {
-    "sentence": "", "notes": [], "rows": [], "settings": [], "moves": {}, "rev": 0,
+    "sentence": "", "notes": [], "rows": [], "settings": [], "moves": {}, "ghosts": {},
+    "teeth": {"sentences": [], "head": [], "rows": [], "note": ""}, "rev": 0,
 }  # fmt: skip
 """What the page holds before the first excursions are there."""
 
@@ -56,7 +67,7 @@ BLANK: dict[str, Any] = {
 def reading_excursions(
     reading: Closures, check: Callable[[], None] = lambda: None
 ) -> ExcursionErrors:
-    """Compare the excursions of a reading, casts put together at the target, pin on its table.
+    """Compare the excursions of a reading, casts put together at the target.
 
     Parameters
     ----------
@@ -74,11 +85,13 @@ def reading_excursions(
     *Guarantee*: the errors of :func:`kinematics.excursion_error.errors_from_assessment` at the end
     of each excursion (tested).
     """
-    case, found = reading.case, reading.geometry
-    table = case.articulator
+    case, found, placed = reading.case, reading.geometry, reading.placed
+    table, front = case.articulator, front_of(case)
     settings = settings_from_case(
-        None if table is None else table.model_dump(), width_mm=reading.true_axis.width_mm
+        None if table is None else table.settings(), width_mm=reading.true_axis.width_mm
     )
+    stopped_by_teeth = front != "pin" and placed.lower is not None
+    to_target = found.poses.target_from_scanned
     geometry = ExcursionGeometry(
         true_axis=reading.true_axis,
         arbitrary_axis=reading.arbitrary_axis,
@@ -87,25 +100,69 @@ def reading_excursions(
         normals=reading.landmarks.normals,
         pin_tip_mm=found.pin_tip_target_mm,
         third_point_mm=third_point_used(case),
+        upper=placed.upper if stopped_by_teeth else None,
+        lower=placed.lower.moved(to_target) if stopped_by_teeth and placed.lower else None,
     )
     kinds: dict[Any, KindError] = {}
+    not_started: dict[Any, str] = {}
     for kind in EXCURSIONS:
         check()
-        whole = excursion_errors(geometry, settings, kinds=(kind,), steps=STEPS)
+        whole = excursion_errors(geometry, settings, kinds=(kind,), steps=STEPS, front=front)
         kinds |= whole.kinds
-    return ExcursionErrors(
-        whole.names,
-        whole.settings,
-        whole.articulator_settings,
-        kinds,
-        whole.front_guide,
-        whole.settings_from,
-        whole.front,
+        not_started |= whole.not_started
+    return replace(whole, kinds=kinds, not_started=not_started)
+
+
+def teeth_state(
+    reading: Closures, e: ExcursionErrors, check: Callable[[], None] = lambda: None
+) -> dict[str, Any]:
+    """Teeth along the way, in the mouth and on the articulator, as sentences and one table.
+
+    Raises
+    ------
+    Superseded
+        ``check`` said so.
+    """
+    from viewer.report_excursions import contact_sentence, way_sentence
+    from viewer.report_teeth import contact_tables
+
+    none: dict[str, Any] = {"sentences": [NO_CASTS], "head": [], "rows": [], "note": ""}
+    upper, lower, surface = (
+        reading.placed.upper,
+        reading.placed.lower,
+        reading.placed.lower_occlusal,
     )
+    if upper is None or lower is None or surface is None:
+        return none
+    marks = reading.landmarks
+    moved = lower.moved(reading.geometry.poses.target_from_scanned)
+    pair = tooth_pair(upper, moved, surface.index, marks.names, marks.points_mm)
+    compared: dict[Any, TeethCompared] = {}
+    for kind, error in e.kinds.items():
+        along = []
+        for path, frame, who in (
+            (error.patient, e.patient_frame, "patient"),
+            (error.articulator, e.articulator_frame, "articulator"),
+        ):
+            check()
+            along.append(teeth_along(pair, path, e.motions(kind, who), frame))  # type: ignore[arg-type]
+        compared[kind] = TeethCompared(*along)
+    detailed = replace(e, details=ExcursionDetails(pair, compared, (), None, None))
+    assert detailed.details is not None
+    out = none | {
+        "sentences": [s for s in (contact_sentence(detailed), way_sentence(detailed)) if s]
+    }
+    for table in contact_tables(detailed.details):
+        head = [{"text": t, "n": n} for t, n in zip(table.head, table.numeric, strict=True)]
+        out |= {"head": head, "rows": [list(row) for row in table.rows], "note": table.note}
+    return out
 
 
 def excursions_state(
-    reading: Closures, rev: int, check: Callable[[], None] = lambda: None
+    reading: Closures,
+    rev: int,
+    check: Callable[[], None] = lambda: None,
+    first: Callable[[dict[str, Any]], None] = lambda state: None,
 ) -> dict[str, Any]:
     """What the tab "Excursions" shows of one reading.
 
@@ -116,14 +173,18 @@ def excursions_state(
         Of the numbers it belongs to; the page shows another one's as stale.
     check : callable
         As in :func:`reading_excursions`.
+    first : callable
+        Takes the state as it is before the teeth along the way have been looked at.
 
     Returns
     -------
     dict
         ``sentence``, ``notes`` (sentences), ``rows`` (one an excursion, errors in µm),
-        ``settings`` (what, value, where from), ``moves`` (excursion to the motions of the
-        patient's lower from the target, ``axis_orbital``, 4x4 by columns, entry 0 the identity).
-        Where the excursions cannot be had, ``sentence`` is the reason and the rest is empty.
+        ``settings`` (what, value, where from), ``moves`` and ``ghosts`` (excursion to the motions
+        of the patient's lower and of the articulator's from the patient's at the target,
+        ``axis_orbital``, 4x4 by columns; entry 0 the identity), ``teeth``
+        (:func:`teeth_state`). Where the excursions cannot be had, ``sentence`` is the reason and
+        the rest is empty.
 
     Raises
     ------
@@ -134,10 +195,12 @@ def excursions_state(
         e = reading_excursions(reading, check)
     except HingewiseError as error:
         return BLANK | {"sentence": f"The excursions cannot be computed. {error}", "rev": rev}
-    tolerance = reading.case.decision.tolerance_mm
     notes = list(stop_sentences(e))
+    if not e.kinds:
+        return BLANK | {"sentence": "No excursion can start.", "notes": notes, "rev": rev}
+    tolerance = reading.case.decision.tolerance_mm
     table = reading.case.articulator
-    given = {} if table is None else {k: v for k, v in table.model_dump().items() if v is not None}
+    given = {} if table is None else table.settings()
     settings = _settings(e, given)
     if not given:
         notes.append(NO_TABLE)
@@ -152,14 +215,18 @@ def excursions_state(
         f"{cause}, comes on top of the closure's. {FRONT_WORDS[e.front]}"
     )
     worst = max(float(np.linalg.norm(k.error_mm[-1], axis=1).max()) for k in e.kinds.values())
-    return {
+    state = {
         "sentence": worst_sentence(e),
         "notes": notes,
         "rows": [_row(e, kind, tolerance, worst) for kind in e.kinds],
         "settings": settings,
-        "moves": {kind: _moves(reading, e.kinds[kind]) for kind in e.kinds},
+        "moves": {kind: _moves(e, kind, "patient") for kind in e.kinds},
+        "ghosts": {kind: _moves(e, kind, "articulator") for kind in e.kinds},
+        "teeth": BLANK["teeth"] | {"sentences": [LOOKING]},
         "rev": rev,
     }
+    first(state)
+    return state | {"teeth": teeth_state(reading, e, check)}
 
 
 def _row(e: ExcursionErrors, kind: Any, tolerance_mm: float, worst_mm: float) -> dict[str, Any]:
@@ -203,10 +270,5 @@ def _settings(e: ExcursionErrors, given: dict[str, Any]) -> list[dict[str, str]]
     return rows
 
 
-def _moves(reading: Closures, error: KindError) -> list[list[float]]:
-    frame = axis_orbital_from_points(reading.true_axis, np.array(DEFAULT_THIRD_MM))
-    back = frame.inv()
-    return [
-        np.asarray((back * step.motion * frame).as_matrix()).T.reshape(16).tolist()
-        for step in error.patient.reached
-    ]
+def _moves(e: ExcursionErrors, kind: Any, who: Who) -> list[list[float]]:
+    return [m.T.reshape(16).tolist() for m in e.motions(kind, who)]

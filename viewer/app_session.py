@@ -9,10 +9,8 @@ from __future__ import annotations
 import asyncio
 import shutil
 import tempfile
-import time
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
-from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -20,24 +18,19 @@ from kinematics.closures import Closures
 from kinematics.errors import HingewiseError, InputError
 from viewer import app_points
 from viewer.app_charts import ARCS_BOX, CURVE_BOX, arcs_chart, curve_chart
-from viewer.app_excursions import BLANK, excursions_state
+from viewer.app_excursions import BLANK, FRONT_CHOICES
 from viewer.app_export import export, save_case, slug
+from viewer.app_later import Later
 from viewer.app_page import map_table, template
-from viewer.app_scene import casts_payload, mouth_state, scene_state
-from viewer.app_state import Session, Superseded, complete, spread_of, weigh
-from viewer.app_view import answer_state, later_state, numbers_state
+from viewer.app_scene import casts_payload, scene_state
+from viewer.app_state import Session, weigh
+from viewer.app_view import answer_state, numbers_state
 from viewer.figure_data import NICE_FACTORS, nice_factor
 
 REST_S = 0.6
 """Pause after the last change before the longer computations start."""
-ASIDE_S = 0.004
-"""How often longer computations look whether they may go on while a request is worked off."""
 GHOST_MM = 3.0
 """How far apart the exaggerated lower is drawn at first (ours)."""
-SPREAD_ELSEWHERE = (
-    "How sure this is: at the stop 'first contact' that takes minutes and is left to "
-    "`hingewise assess`; choose another stop to see it here."
-)
 FACTORS = tuple(f for f in NICE_FACTORS if f <= 200)
 
 
@@ -54,7 +47,12 @@ class Desk:
         self._jobs: dict[str, Callable[[], Any]] = {}
         self._wake = asyncio.Event()
         self._pool = ThreadPoolExecutor(1, "numbers")
-        self._later_pool = ThreadPoolExecutor(1, "later")
+        self._export_pool = ThreadPoolExecutor(1, "export")
+        self._later = Later(
+            self._set,
+            lambda rev: self.session.rev == rev,
+            lambda: bool(self._jobs) or self._answering,
+        )
         self._folder = Path(tempfile.mkdtemp(prefix="hingewise-view-"))
         self._casts: tuple[Any, bytes] | None = None
         self._job = 0
@@ -154,7 +152,7 @@ class Desk:
         try:
             reading = self.session.reading
             path = await loop.run_in_executor(
-                self._later_pool, export, reading, kind, self._folder, theme, view, self._factor
+                self._export_pool, export, reading, kind, self._folder, theme, view, self._factor
             )
             made = {"url": f"made/{path.name}", "name": path.name}
         except HingewiseError as error:
@@ -222,7 +220,7 @@ class Desk:
                 if await self._woken(REST_S):
                     continue
                 finished = rev
-                self._finishing = asyncio.ensure_future(self._finish(loop, reading, rev))
+                self._finishing = asyncio.ensure_future(self._later.run(reading, rev))
                 self._finishing.add_done_callback(lambda _: self._wake.set())
                 continue
             await self._woken(None)
@@ -236,54 +234,6 @@ class Desk:
         except TimeoutError:
             return False
         return True
-
-    async def _finish(self, loop: Any, reading: Closures, rev: int) -> None:
-        def check() -> None:
-            while self._jobs or self._answering:
-                time.sleep(ASIDE_S)
-            if self.session.rev != rev:
-                raise Superseded
-
-        try:
-            without = partial(complete, reading, check, excursions=False)
-            found = await loop.run_in_executor(self._later_pool, without)
-            check()
-        except Superseded:
-            return
-        except HingewiseError as error:
-            none = BLANK | {"sentence": "Not computed: see the notice.", "rev": rev}
-            self._set(notice={"text": str(error), "kind": "bad"}, waiting=False, excursions=none)
-            return
-        later = later_state(found) | {"mouth_point": mouth_state(found)}
-        self._set(
-            answer=answer_state(reading, found.verdict),
-            curve=curve_chart(
-                reading, found.curve, found.verdict.break_even_departure_mm, CURVE_BOX
-            ),
-            later=later,
-            waiting=False,
-        )
-        try:
-            ways = await loop.run_in_executor(
-                self._later_pool, excursions_state, reading, rev, check
-            )
-            check()
-        except Superseded:
-            return
-        self._set(excursions=ways)
-        if reading.case.uncertainty is None:
-            return
-        if reading.decision == "contact":  # a first contact a trial: minutes, and sliders stutter
-            self._set(later=later | {"spread": [SPREAD_ELSEWHERE]})
-            return
-        try:
-            spread = await loop.run_in_executor(self._later_pool, spread_of, reading, check)
-            check()
-        except Superseded:
-            return
-        except HingewiseError as error:
-            spread = [str(error)]
-        self._set(later=later | {"spread": spread})
 
     # -- publishing -------------------------------------------------------------------------
 
@@ -381,6 +331,7 @@ class Desk:
             "waiting": False,
             "table": map_table(),
             "factors": list(FACTORS),
+            "fronts": FRONT_CHOICES,
             "has_casts": reading.placed.lower is not None,
             **self._picture(reading),
         }
@@ -399,7 +350,8 @@ class Desk:
     def close(self) -> None:
         """End the threads and remove the exported files."""
         self._pool.shutdown(wait=False, cancel_futures=True)
-        self._later_pool.shutdown(wait=False, cancel_futures=True)
+        self._export_pool.shutdown(wait=False, cancel_futures=True)
+        self._later.close()
         shutil.rmtree(self._folder, ignore_errors=True)
 
 

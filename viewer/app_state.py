@@ -18,7 +18,9 @@ from kinematics.closures import Closures, close_both
 from kinematics.errors import InputError
 from kinematics.judging import DepartureCurve, departure_curve, judge, worst_by_departure
 from kinematics.placement import place
-from kinematics.uncertainty import uncertainty_of
+from kinematics.uncertainty import MAX_TRIALS_CONTACT, uncertainty_of
+from kinematics.uncertainty_case import APART
+from kinematics.uncertainty_summary import percent
 from kinematics.verdict import Verdict
 from viewer.app_case import changed
 
@@ -95,16 +97,49 @@ def complete(
     return replace(found, curve=DepartureCurve(curve.departure_mm, errors))
 
 
-def spread_of(reading: Closures, check: Callable[[], None] = lambda: None) -> list[str]:
+def spread_of(
+    reading: Closures,
+    check: Callable[[], None] = lambda: None,
+    tell: Callable[[float], None] = lambda share: None,
+) -> list[str]:
     """How sure the answer is, in sentences; empty for a case without ``[uncertainty]``.
+
+    Parameters
+    ----------
+    reading : Closures
+    check : callable
+        Called every second or two; raises :class:`Superseded` to give up.
+    tell : callable
+        Called with the share of the trials allowed that are done.
 
     Raises
     ------
     Superseded
         ``check`` said so.
+
+    Notes
+    -----
+    On one core, so that a slider finds another one free.
     """
-    found = uncertainty_of(reading.placed, progress=lambda words, share: check())
-    return [] if found is None else list(found.sentences)
+
+    def progress(words: str, share: float) -> None:
+        check()
+        tell(share)
+
+    found = uncertainty_of(reading.placed, progress=progress, threads=1)
+    if found is None:
+        return []
+    out = list(found.sentences)
+    if found.stop == "contact":
+        low, high = found.options[0].beyond_any_interval
+        out.append(
+            f"From {found.trials:,} trials, each with its own first contacts; the limit with this "
+            f"stop is {MAX_TRIALS_CONTACT:,}, fewer than the 10,000 of JCGM 101. From their number "
+            f"alone, the probability on the arbitrary axis lies between {percent(low)} and "
+            f"{percent(high)}."
+        )
+        out += [a for a in found.assumptions if a == APART]
+    return out
 
 
 class Session:

@@ -54,3 +54,40 @@ def test_the_slider_moves_the_patient_s_lower_along_the_way_and_back_to_closed(p
     page.click("#tab-errors")
     page.wait_for_function("window.hingewiseView.away === null", timeout=30_000)
     assert page.problems == []
+
+
+def test_the_articulator_goes_along_as_a_ghost_and_both_ways_are_drawn(page, served):
+    state = excursions_state(Session(read_case(served.case)).reading, 1)
+    page.click("#tab-excursions")
+    page.wait_for_selector("#excursions:not(.stale) #way", timeout=60_000)
+    page.wait_for_function("window.hingewiseView.ways.length > 0", timeout=30_000)
+    roles = page.evaluate("window.hingewiseView.ways.map((w) => w.role)")
+    assert roles.count("true") == roles.count("arbitrary") > 0
+    slide = "(v) => { const e = document.querySelector('#way'); e.value = v; "
+    slide += "e.dispatchEvent(new Event('input', { bubbles: true })); }"
+    page.evaluate(slide, 4)
+    page.wait_for_function("window.hingewiseView.ghostAway !== null", timeout=30_000)
+    assert page.evaluate("window.hingewiseView.ghostAway") == state["ghosts"]["protrusion"][4]
+    page.wait_for_selector("#excursions-teeth tbody tr", timeout=60_000)
+    assert page.locator("#excursions-teeth tbody tr").count() == len(state["teeth"]["rows"])
+    page.click("#tab-errors")
+    page.wait_for_function("window.hingewiseView.ways.length === 0", timeout=30_000)
+    assert page.problems == []
+
+
+def test_what_guides_the_front_is_chosen_there_and_can_be_undone(page, served):
+    session = Session(read_case(served.case))
+    session.change("front", "teeth")
+    state = excursions_state(session.reading, 1)
+    page.click("#tab-excursions")
+    page.select_option("#front", "teeth")
+    page.wait_for_function(
+        "(t) => document.querySelector('#excursions:not(.stale) #excursions-worst')"
+        "?.innerText.trim() === t",
+        arg=state["sentence"],
+        timeout=90_000,
+    )
+    assert page.is_enabled("#undo")
+    page.click("#undo")
+    page.wait_for_function("document.querySelector('#front').value === 'pin'", timeout=30_000)
+    assert page.problems == []

@@ -142,9 +142,12 @@
       const trame = inject("trame"), canvas = ref(null), overlay = ref(null), leaders = ref(null);
       let stage = null, observer = null, asked = false, held = null, first = true;
       let resting = 0;
-      const away = () => { // a motion of another case's excursions is never shown
-        const poses = props.ways.rev === props.current ? props.ways.moves[ui.way.kind] : null;
-        return (ui.way.step && poses && poses[ui.way.step]) || null;
+      // Motions of another case's excursions are never shown.
+      const moves = (of) => (props.ways.rev === props.current && props.ways[of][ui.way.kind]) || null;
+      const pose = (of) => { const m = moves(of); return (ui.way.step && m && m[Math.min(ui.way.step, m.length - 1)]) || null; };
+      const trace = () => { // the ways themselves, while their tab is open
+        const on = ui.tab === "excursions" && !ui.pick;
+        if (stage) stage.setWays(on ? moves("moves") : null, on ? moves("ghosts") : null);
       };
       const rest = () => { if (stage) { stage.moving = false; request(); } };
       const redraw = () => { // coarse at once, fine after a moment's rest
@@ -159,7 +162,7 @@
         requestAnimationFrame(() => {
           asked = false;
           if (!stage) return;
-          stage.layers = ui.layers; stage.through = ui.through; stage.away = away();
+          stage.layers = ui.layers; stage.through = ui.through; stage.away = pose("moves"); stage.ghostAway = pose("ghosts");
           stage.draw();
           window.hingewiseDrawn = performance.now();
         });
@@ -168,7 +171,7 @@
         if (!stage || !props.scene) return;
         const extra = props.later && props.later.mouth_point;
         const scene = extra ? { ...props.scene, points: [...props.scene.points, extra.point], labels: [...props.scene.labels, extra.label] } : props.scene;
-        stage.setScene(scene); window.hingewiseSceneAt = performance.now();
+        stage.setScene(scene); trace(); window.hingewiseSceneAt = performance.now();
         if (first) { first = false; aim(ui.view); }
         redraw();
       };
@@ -242,7 +245,7 @@
         g.fillStyle = colour("ink");
         const lines = [...(props.about.lines || [])];
         if (ui.layers.map) lines[1] = `High/open map: open −${props.scene.limit_um} µm (green) to high +${props.scene.limit_um} µm (magenta). ` + lines[1];
-        if (stage.away) lines[1] = `Patient's lower moved from the target: ${ui.way.kind.replace("_", " ")}, pose ${ui.way.step} of ${props.ways.moves[ui.way.kind].length - 1}.`;
+        if (stage.away) lines[1] = `Both lowers moved from the target: ${ui.way.kind.replace("_", " ")}, pose ${ui.way.step} of ${props.ways.moves[ui.way.kind].length - 1}; the articulator's differs ×${props.scene.factor}.`;
         lines.forEach((t, i) => g.fillText(t, 12 * k, c.height + (14 + 20 * i) * k, out.width - 24 * k));
         out.toBlob((blob) => ui.download(URL.createObjectURL(blob), props.about.file + ".png"), "image/png");
       };
@@ -261,7 +264,12 @@
       watch(() => [props.scene, props.later], take);
       watch(() => props.rev, load);
       watch(() => [ui.way.kind, ui.way.step], redraw);
-      watch(() => [props.ways.rev, props.current], () => { ui.way.step = 0; });
+      watch(() => [props.ways.rev, props.current], () => {
+        const kinds = Object.keys(props.ways.moves);
+        ui.way.step = 0;
+        if (kinds.length && !kinds.includes(ui.way.kind)) ui.way.kind = kinds[0];
+      });
+      watch(() => [ui.tab, ui.pick, ui.way.kind, props.ways, props.current], () => { trace(); redraw(); });
       watch(() => [ui.layers, ui.through], redraw, { deep: true });
       watch(() => ui.fitted, () => aim(ui.view));
       watch(() => ui.theme, () => { if (stage) { requestAnimationFrame(() => { stage.readColours(); redraw(); }); } });

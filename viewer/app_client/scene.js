@@ -92,6 +92,24 @@
     }
     return { position: new Float32Array(position), normal: new Float32Array(normal), face: new Uint32Array(face) };
   }
+  function dashed(path, on, off) { // pieces of a polyline, by length
+    const pieces = [];
+    let piece = [path[0]], drawn = true, left = on;
+    for (let i = 0; i + 1 < path.length; i++) {
+      let a = path[i];
+      for (let length = Math.hypot(...path[i + 1].map((v, k) => v - a[k])); length > 0;) {
+        const part = Math.min(left, length), b = a.map((v, k) => v + (part / length) * (path[i + 1][k] - v));
+        if (drawn) piece.push(b);
+        length -= part; left -= part; a = b;
+        if (left < 1e-9) { if (drawn) pieces.push(piece); drawn = !drawn; left = drawn ? on : off; piece = [a]; }
+      }
+    }
+    if (drawn && piece.length > 1) pieces.push(piece);
+    return pieces;
+  }
+  // The articulator's motion with its difference from the patient's multiplied, point by point.
+  const apart = (patient, articulator, factor) => patient.map((v, i) => v + factor * (articulator[i] - v));
+
   function ball() {
     const position = [], face = [], rows = 8, columns = 12;
     for (let i = 0; i <= rows; i++)
@@ -123,6 +141,8 @@
       this.ball = this.upload(ball());
       this.colours = {};
       this.away = null; // motion of the patient's lower from the target, 4x4 by columns; null: closed
+      this.ghostAway = null; // the same of the articulator's
+      this.ways = []; // tubes: ways of the named landmarks in an excursion
     }
     static isSoftware() { // drawing without a graphics card: spend less on smooth edges while moving
       const gl = document.createElement("canvas").getContext("webgl2");
@@ -181,6 +201,18 @@
       this.plane = this.upload({
         position: new Float32Array(scene.plane.flat()), normal: new Float32Array([0, 0, 1, 0, 0, 1, 0, 0, 1, 0, 0, 1]),
         face: new Uint32Array([0, 1, 2, 0, 2, 3]) });
+    }
+    setWays(patient, articulator) { // motions from the target; null: none to show
+      this.ways.forEach((t) => this.drop(t.mesh));
+      this.ways = [];
+      if (!patient || !articulator || !this.scene) return;
+      const n = Math.min(patient.length, articulator.length), f = this.scene.factor;
+      for (const label of this.scene.labels) if (label.layer === "landmarks") {
+        const here = patient.slice(0, n).map((m) => apply(m, label.at));
+        const there = patient.slice(0, n).map((m, k) => apply(apart(m, articulator[k], f), label.at));
+        this.ways.push({ role: "true", mesh: this.upload(tube([here], 0.5, 9)) });
+        this.ways.push({ role: "arbitrary", mesh: this.upload(tube(dashed(there, 1.2, 0.8), 0.5, 9)) });
+      }
     }
     setTable(table) {
       const gl = this.gl, data = new Uint8Array(257 * 4).fill(255);
@@ -291,13 +323,15 @@
       if (casts.upper && L.upper) cast(casts.upper, this.colours.upper, see, IDENTITY);
       const lower = this.away ? product(this.away, s.target) : s.target; // the map keeps the closed pose's colours
       if (casts.lower && (L.lower || L.map)) cast(casts.lower, this.colours.lower, L.map ? 1 : see, lower, { map: L.map });
-      for (const t of this.tubes) if (L[t.layer]) item(t.mesh, this.colours[t.role], 1, IDENTITY);
+      for (const t of this.tubes) if (L[t.layer] && !(this.ways.length && t.layer === "arcs")) item(t.mesh, this.colours[t.role], 1, IDENTITY);
+      for (const t of this.ways) item(t.mesh, this.colours[t.role], 1, IDENTITY);
       for (const p of s.points) if (L[p.layer] || p.layer === "pick") {
         const r = p.radius;
         item(this.ball, this.colours[p.role], 1, [r, 0, 0, 0, 0, r, 0, 0, 0, 0, r, 0, ...this.place(p), 1]);
       }
       if (casts.lower && L.record) clear.push([casts.lower, this.colours.quiet, 0.28, s.record]);
-      if (casts.lower && L.ghost && !this.away) clear.push([casts.lower, this.colours.ghost, this.through ? 0.3 : 0.42, s.ghost]);
+      const ghost = this.away && this.ghostAway ? product(apart(this.away, this.ghostAway, s.factor), s.target) : s.ghost;
+      if (casts.lower && L.ghost) clear.push([casts.lower, this.colours.ghost, this.through ? 0.3 : 0.42, ghost]);
       if (this.plane && L.plane) clear.push([this.plane, this.colours.plane, 0.22, IDENTITY, { flat: true }]);
       gl.enable(gl.BLEND); gl.blendFunc(gl.SRC_ALPHA, gl.ONE_MINUS_SRC_ALPHA);
       for (const [mesh, colour, opacity, model, options] of clear) { // its nearest layer only
