@@ -150,9 +150,8 @@ def test_the_core_alone_answers_the_question_and_names_the_extras(core, tmp_path
     assert "pip install '.[report]'" in done.stderr
     assert {p.name for p in (tmp_path / "out").iterdir()} == {"landmarks.csv", "result.json"}
     assert run("start", "new", "--mounting", "average").returncode == 0
-    case = str(REPO / "sample_meshes" / "demo_case.toml")
-    assert run("inspect", case).returncode == 0
-    refused = run("view", case)
+    assert run("inspect", "case.toml").returncode == 0
+    refused = run("view", "case.toml")
     assert refused.returncode == 2
     assert "the extra 'app'" in refused.stderr
 
