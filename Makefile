@@ -7,7 +7,7 @@ BIN := $(VENV)/bin
 STAMP := $(VENV)/.stamp
 DEV_STAMP := $(VENV)/.stamp-dev
 
-.PHONY: demo view test check lint types coverage bench clean
+.PHONY: demo view test check lint types coverage elsewhere bench clean
 
 $(VENV)/bin/python:
 	$(PYTHON) -m venv $(VENV)
@@ -41,6 +41,14 @@ check: lint types test
 coverage: $(DEV_STAMP)
 	$(BIN)/python -m pytest -q -n 2 --dist loadgroup --cov --cov-fail-under=95 \
 	  --ignore=tests/browser --ignore=tests/test_notebooks.py --ignore=tests/test_packaging.py
+
+# The wheel's own tests in an environment outside the repository; PYTHON=python3.13 chooses another.
+elsewhere: $(DEV_STAMP)
+	set -e; d=$$(mktemp -d); mkdir $$d/x; $(BIN)/python -m build -q -o $$d/dist .; \
+	$(PYTHON) -m venv $$d/venv; \
+	$$d/venv/bin/python -m pip install -q -c constraints.txt "$$(ls $$d/dist/*.whl)[dev]"; \
+	tar xzf $$d/dist/*.tar.gz -C $$d/x --strip-components=1; rm -r $$d/x/kinematics $$d/x/viewer; \
+	cd $$d/x; $$d/venv/bin/python -m pytest -q -n 2 --dist loadgroup; rm -r $$d
 
 bench: $(DEV_STAMP)
 	$(BIN)/python -m tests.benchmarks.run --full -o bench_out/bench.json
