@@ -139,14 +139,13 @@ class PlacedCase:
         """
         if case.casts != self.case.casts or case.folder != self.case.folder:
             return place(case)
-        same = ("mounting", "true_axis", "marks", "landmarks")
+        same = ("mounting", "true_axis", "landmarks")
         if any(getattr(case, name) != getattr(self.case, name) for name in same):
             return place(case, scans=self.scans)
         found = self.mounting
-        if case.arbitrary_axis != self.case.arbitrary_axis:
+        if (case.arbitrary_axis, case.marks) != (self.case.arbitrary_axis, self.case.marks):
             found = mount(case, _averaging_landmarks(case, self.scans), self.located)
-            here = self.mounting.axis_orbital_from_upper_scan.as_matrix()
-            if not np.array_equal(here, found.axis_orbital_from_upper_scan.as_matrix()):
+            if not _alike(self.mounting, found):
                 return place(case, scans=self.scans)
             _refuse(axes_in_casts(self.clearances, _axes(found)))
         others = self.findings[len(self.case.findings()) :]
@@ -328,6 +327,21 @@ def _refuse(findings: Sequence[Finding]) -> None:
             units = [f"{f.message}. {f.fix}" for f in findings if f.where.endswith("unit")]
             fix = " ".join([finding.fix, *units[:1]])
             raise InputError(finding.where, finding.message, "inputs without this", fix)
+
+
+def _alike(one: Mounting, other: Mounting) -> bool:
+    """Whether two mountings put the casts and the true axis in the same place."""
+    return all(
+        np.array_equal(a, b)
+        for a, b in (
+            (
+                one.axis_orbital_from_upper_scan.as_matrix(),
+                other.axis_orbital_from_upper_scan.as_matrix(),
+            ),
+            (one.true_axis.left_point_mm, other.true_axis.left_point_mm),
+            (one.true_axis.right_point_mm, other.true_axis.right_point_mm),
+        )
+    )
 
 
 def _axes(mounting: Mounting) -> tuple[tuple[str, HingeAxis], ...]:

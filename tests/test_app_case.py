@@ -6,10 +6,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kinematics.axis import HingeAxis
+from kinematics.case import set_field
 from kinematics.errors import InputError
 from kinematics.placement import place
 from tests.cases import landmarks_only, open_pair
-from viewer.app_case import OFFSETS, changed, control_values, number, offsets
+from viewer.app_case import OFFSETS, axis_note, changed, control_values, number, offsets
 
 SMALL = st.floats(-12.0, 12.0).map(lambda v: round(v, 3))
 
@@ -115,3 +116,47 @@ def test_values_out_of_range_are_refused(control, value):
     placed, geometry = placed_of(landmarks_only())
     with pytest.raises(InputError):
         changed(placed, geometry, control, value)
+
+
+MARKS = {
+    "face_landmark": "tragus",
+    "left_arbitrary_anterior_mm": 13.0,
+    "left_arbitrary_superior_mm": 1.0,
+    "left_located_anterior_mm": 10.0,
+    "left_located_superior_mm": -2.0,
+    "right_arbitrary_anterior_mm": 13.0,
+    "right_arbitrary_superior_mm": 0.0,
+    "right_located_anterior_mm": 11.5,
+    "right_located_superior_mm": 1.0,
+    "facial_width_mm": 140.0,
+}
+
+
+@pytest.mark.parametrize("tilt", [0.0, 17.0])
+def test_in_a_case_of_skin_marks_a_slider_moves_the_arbitrary_mark_of_its_side(tilt):
+    marks = MARKS | {"ruler_tilt_deg": tilt}
+    case = landmarks_only(true_axis=None, arbitrary_axis=None, marks=marks)
+    placed, geometry = placed_of(case)
+    shown = control_values(placed, geometry)
+    moved = changed(placed, geometry, "left_superior_mm", -4.5)
+    again, there = placed_of(moved)
+    assert control_values(again, there) == shown | {"left_superior_mm": -4.5}
+    for name in MARKS:
+        if name.startswith("left_arbitrary"):
+            assert (getattr(moved.marks, name) != marks[name]) == (tilt > 0 or "sup" in name)
+        else:
+            assert getattr(moved.marks, name) == marks[name]
+    short = placed.with_case(moved)
+    assert short.contacts is placed.contacts  # nothing was prepared anew
+    axis = again.mounting.arbitrary_axis
+    assert np.array_equal(short.mounting.arbitrary_axis.left_point_mm, axis.left_point_mm)
+    assert "skin marks" in axis_note(case)
+
+
+def test_marks_that_move_the_true_axis_place_the_case_anew():
+    case = landmarks_only(true_axis=None, arbitrary_axis=None, marks=MARKS)
+    placed, _ = placed_of(case)
+    wider = set_field(case, "marks.facial_width_mm", 150.0)
+    again = placed.with_case(wider)
+    assert again.contacts is not placed.contacts
+    assert again.mounting.true_axis.width_mm == pytest.approx(150.0)

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from kinematics.axis import HingeAxis
 from kinematics.case import Case, case_from_dict, case_to_dict
+from kinematics.case_tables import Marks
 from kinematics.closure import STOPS
 from kinematics.errors import InputError
 from kinematics.excursion_error import front_of
@@ -85,12 +86,13 @@ def control_values(placed: PlacedCase, geometry: Geometry) -> dict[str, Any]:
     }
 
 
-def fixed_controls(case: Case) -> dict[str, str]:
-    """Controls that this case does not allow to change, with the reason."""
-    if case.marks is None:
-        return {}
-    why = "The axes of this case come from its skin marks ([marks]): change them in the case file."
-    return dict.fromkeys(OFFSETS, why)
+def axis_note(case: Case) -> str:
+    """What the axis controls change where it is not the four offsets; else empty."""
+    if case.marks is not None:
+        return "The sliders move the arbitrary skin marks ([marks]); the located ones stay."
+    if case.arbitrary_axis is not None and not case.arbitrary_axis.by_offsets:
+        return "A change puts four offsets in place of the case's two points."
+    return ""
 
 
 def changed(placed: PlacedCase, geometry: Geometry, control: str, value: Any) -> Case:
@@ -113,13 +115,11 @@ def changed(placed: PlacedCase, geometry: Geometry, control: str, value: Any) ->
     Notes
     -----
     The departure moves the record and leaves the target, except where the casts were scanned in
-    the record: there the target moves. *Source*: derived here.
+    the record: there the target moves. In a case of skin marks the axis controls move the
+    arbitrary marks of their side. *Source*: derived here.
     """
     if control not in CONTROLS:
         raise InputError("control", repr(control), f"one of {', '.join(CONTROLS)}", "Reload.")
-    fixed = fixed_controls(placed.case)
-    if control in fixed:
-        raise InputError(control, "a change", "no change here", fixed[control])
     data = case_to_dict(placed.case)
     if control == "stop":
         if value not in STOPS:
@@ -137,11 +137,28 @@ def changed(placed: PlacedCase, geometry: Geometry, control: str, value: Any) ->
         now = offsets(geometry.true_axis, geometry.arbitrary_axis).reshape(4)
         axis = {name: round(float(v), 6) for name, v in zip(OFFSETS, now)}
         axis[control] = number(control, value)
-        data["arbitrary_axis"] = axis
+        if placed.case.marks is None:
+            data["arbitrary_axis"] = axis
+        else:
+            data["marks"] |= _marks(placed.case.marks, axis, control.split("_")[0])
     try:
         return case_from_dict(data, folder=placed.case.folder)
     except InputError as error:
         raise InputError(control, error.got, error.allowed, error.fix) from None
+
+
+def _marks(marks: Marks, offsets_mm: dict[str, float], side: str) -> dict[str, float]:
+    """Arbitrary marks of one side, along and square to the ruler, that give offsets of the axis."""
+    turn = np.radians(marks.ruler_tilt_deg)
+    anterior, superior = offsets_mm[f"{side}_anterior_mm"], offsets_mm[f"{side}_superior_mm"]
+    along = np.cos(turn) * anterior + np.sin(turn) * superior
+    square = np.cos(turn) * superior - np.sin(turn) * anterior
+    return {
+        f"{side}_arbitrary_{way}_mm": round(
+            getattr(marks, f"{side}_located_{way}_mm") + float(moved), 6
+        )
+        for way, moved in (("anterior", along), ("superior", square))
+    }
 
 
 def _set_departure(

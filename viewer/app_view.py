@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from kinematics.closure import STOPS
-from viewer.app_case import control_values, fixed_controls
+from viewer.app_case import axis_note, control_values
 from viewer.palette import STOP_LABEL
 from viewer.report_tables import CONTACT_WORDS, STOP_MEANING, plain, signed, um
 
@@ -55,7 +55,7 @@ def numbers_state(reading: Closures) -> dict[str, Any]:
         "pair": _pair_text(reading),
         "stops": [_stop_row(reading, stop, tolerance) for stop in STOPS],
         "controls": control_values(reading.placed, reading.geometry),
-        "fixed": fixed_controls(reading.case),
+        "axis_note": axis_note(reading.case),
         "contacts": [
             _contact_row("about the true axis", reading.contact_true),
             _contact_row("about the arbitrary axis", reading.contact_arbitrary),

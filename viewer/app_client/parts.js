@@ -79,7 +79,7 @@
 
   const HwNumber = {
     props: { name: String, label: String, unit: String, value: Number, min: Number, max: Number, step: Number,
-      error: String, fixed: String, digits: { type: Number, default: 2 } },
+      error: String, digits: { type: Number, default: 2 } },
     setup(props) {
       const trame = inject("trame");
       const text = ref(""), slid = ref(0), editing = ref(false), dragging = ref(false);
@@ -125,15 +125,14 @@
     template: `<div class="control" :class="{ bad: error }">
       <div class="line"><label :for="id">{{ label }}</label>
         <span class="typed"><input type="text" inputmode="decimal" autocomplete="off" spellcheck="false" :id="id" v-model="text"
-          :disabled="Boolean(fixed)" :aria-invalid="Boolean(error)" :aria-describedby="error ? id + '-why' : null"
+          :aria-invalid="Boolean(error)" :aria-describedby="error ? id + '-why' : null"
           @focus="editing = true; $event.target.select()" @blur="commit" @keydown.enter.prevent="commit"
           @keydown.esc.prevent="back" @keydown.up.prevent="nudge(1, $event)" @keydown.down.prevent="nudge(-1, $event)">
           <span class="unit">{{ unit }}</span></span></div>
       <div class="track"><i v-if="min < 0 && max > 0" :style="{ left: zero }"></i>
-        <input type="range" :min="min" :max="max" :step="step" :value="slid" :disabled="Boolean(fixed)"
+        <input type="range" :min="min" :max="max" :step="step" :value="slid"
           :aria-label="label + ', ' + unit" @input="drag" @change="drop"></div>
-      <p v-if="error" class="why" role="alert" :id="id + '-why'">{{ error }}</p>
-      <p v-else-if="fixed" class="why quiet">{{ fixed }}</p></div>`,
+      <p v-if="error" class="why" role="alert" :id="id + '-why'">{{ error }}</p></div>`,
   };
 
   const HwStage = {
