@@ -215,7 +215,8 @@ class ThirdPoint(Table):
     """``[third_point]``: the anterior reference point and how far off it may be.
 
     ``reach_mm`` is its distance from the axis; positive ``error_superior_mm`` means that the
-    point used was above the true one.
+    point used was above the true one; ``sd_superior_mm`` is its standard uncertainty, which makes
+    guidance angles uncertain and no part of the closure error.
     """
 
     kind: Literal["orbitale", "below_nasion", "incisal_height"]

@@ -53,6 +53,8 @@ class DistancesFit:
     chi_square, dof : float, int
     covariance : ndarray, shape (6, 6)
         As in ``Mounting``; widened where the residuals exceed the stated sd.
+    axis_covariance : ndarray, shape (9, 9)
+        Of the pose, the width and the third point's x and y; zero where they are no unknowns.
     gain : ndarray, shape (6, m)
         Motion that one standard deviation of each reading makes.
     findings : tuple of Finding
@@ -68,6 +70,7 @@ class DistancesFit:
     chi_square: float
     dof: int
     covariance: Array
+    axis_covariance: Array
     gain: Array
     findings: tuple[Finding, ...]
 
@@ -135,9 +138,22 @@ def fit_distances(table: DistancesMounting, width_mm: float | None) -> Distances
         chi_square=best.chi_square,
         dof=dof,
         covariance=covariance,
+        axis_covariance=_axis_covariance(problem, widen * inverse),
         gain=np.sqrt(widen) * (inverse @ j.T)[:6],
         findings=tuple(findings),
     )
+
+
+def _axis_covariance(problem: Problem, covariance: Array) -> Array:
+    """Covariance of pose, width, third point's x and y, from that of the unknowns."""
+    rows = list(range(6))
+    if problem.width_mm is None:
+        rows.append(6)
+    if problem.uses_third:
+        rows += [7, 8]
+    out = np.zeros((9, 9))
+    out[np.ix_(rows, rows)] = covariance
+    return out
 
 
 def _refuse_free(problem: Problem, at: Solution) -> None:

@@ -22,7 +22,7 @@ from kinematics.case_mounting import (
 from kinematics.case_types import tooth_side
 from kinematics.errors import Finding, InputError
 from kinematics.mesh import Cast
-from kinematics.mounting_frame import axis_orbital_from_articulator
+from kinematics.mounting_frame import axis_orbital_from_articulator, small_motion
 from kinematics.mounting_methods import (
     LowerPoint,
     Pose,
@@ -41,6 +41,10 @@ from kinematics.rigid_fit import motion_jacobian
 
 NamedPoint = tuple[str, int, ArrayLike]
 """A landmark as (name, ISO 3950 tooth or 0, point in ``lower_scan``, mm)."""
+
+
+STEP_MM = 1e-3
+"""Step of the central differences of how the axes' step depends on what was read (ours)."""
 
 
 @dataclass(frozen=True, eq=False)
@@ -205,7 +209,12 @@ def _placed(
         true, arbitrary = axes_of(case, width)
         step = axis_orbital_from_articulator(arbitrary, pose.third_point_mm)
         frame = step * frame
-        covariance = None if covariance is None else _carried(covariance, step)
+        if covariance is not None:
+            adjoint = _adjoint(step)
+            covariance = adjoint @ covariance @ adjoint.T
+        if pose.axis_covariance is not None:
+            gain = np.hstack([_adjoint(step), _step_gain(case, pose, step)])
+            covariance = gain @ pose.axis_covariance @ gain.T
     elif case.arbitrary_axis is not None and not case.arbitrary_axis.by_offsets:
         true = HingeAxis(np.array([0.0, width / 2, 0.0]), np.array([0.0, -width / 2, 0.0]))
         table = case.arbitrary_axis
@@ -237,12 +246,31 @@ def _placed(
     )
 
 
-def _carried(covariance: NDArray[np.float64], step: RigidTransform) -> NDArray[np.float64]:
-    """Covariance of a small motion seen from another frame: ``step d step^-1``."""
+def _adjoint(step: RigidTransform) -> NDArray[np.float64]:
+    """A small motion d seen from another frame, ``step d step^-1``, as a matrix (6, 6)."""
     turn, shift = step.rotation.as_matrix(), step.translation
     cross = np.cross(shift, np.eye(3)).T
-    adjoint = np.block([[turn, np.zeros((3, 3))], [cross @ turn, turn]])
-    return adjoint @ covariance @ adjoint.T
+    return np.block([[turn, np.zeros((3, 3))], [cross @ turn, turn]])
+
+
+def _step_gain(case: Case, pose: Pose, step: RigidTransform) -> NDArray[np.float64]:
+    """Small motion of the step from the arbitrary to the true axis, shape (6, 3), by one mm more.
+
+    Columns: width of the measured axis, third point's x, its y. *Source*: central differences.
+    """
+    gap = offset_gap(case)
+    values = np.array([pose.width_mm, *pose.third_point_mm])
+    columns = []
+    for i in range(3):
+        ends = []
+        for sign in (1.0, -1.0):
+            at = values.copy()
+            at[i] += sign * STEP_MM
+            _, arbitrary = axes_of(case, float(np.sqrt(at[0] ** 2 - gap**2)))
+            moved = axis_orbital_from_articulator(arbitrary, (float(at[1]), float(at[2])))
+            ends.append(small_motion(moved, step))
+        columns.append((ends[0] - ends[1]) / (2.0 * STEP_MM))
+    return np.column_stack(columns)
 
 
 def _frozen(covariance: NDArray[np.float64] | None) -> NDArray[np.float64] | None:

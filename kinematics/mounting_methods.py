@@ -41,7 +41,12 @@ LowerPoint = tuple[str, int, NDArray[np.float64]]
 
 @dataclass(frozen=True, eq=False)
 class Pose:
-    """A method's own result: the pose on the axis it measured, before the other axis is placed."""
+    """A method's own result: the pose on the axis it measured, before the other axis is placed.
+
+    ``axis_covariance``, shape (9, 9), is the joint covariance of the pose (6), the width of the
+    measured axis and the third point's x and y, where that axis is the arbitrary one and its
+    points were measured: the step to the true axis depends on all of them.
+    """
 
     frame_from_upper_scan: RigidTransform
     width_mm: float
@@ -52,6 +57,7 @@ class Pose:
     influences: tuple[tuple[str, float], ...] = ()
     third_point_mm: tuple[float, float] = (THIRD_POINT_REACH_MM, 0.0)
     true_axis_covariance_mm2: NDArray[np.float64] | None = None
+    axis_covariance: NDArray[np.float64] | None = None
 
 
 def lower_to_upper(case: Case) -> RigidTransform:
@@ -218,10 +224,18 @@ def by_axis_points(table: AxisPointsMounting) -> Pose:
     frame = build(values)
     at = frame.apply(third)
     covariance: NDArray[np.float64] | None = None
+    joint: NDArray[np.float64] | None = None
     influences: tuple[tuple[str, float], ...] = ()
     if table.sd_mm is not None:
         gain = propagated(build, values, np.full(9, table.sd_mm))
         covariance = gain @ gain.T
+        along = (values[:3] - values[3:6]) / np.linalg.norm(values[:3] - values[3:6])
+        width_gain = np.concatenate([along, -along, np.zeros(3)]) * table.sd_mm
+        # The third point as read, plus how the frame that it is seen in moves with each reading.
+        third_gain = gain[3:5] + np.cross(gain[:3].T, at).T[:2]
+        third_gain[:, 6:] += table.sd_mm * frame.rotation.as_matrix()[:2]
+        every = np.vstack([gain, width_gain, third_gain])
+        joint = every @ every.T
         names = ("left axis point", "right axis point", "third point")
         influences = tuple(
             (n, cast_shift_mm(gain[:, 3 * i : 3 * i + 3])) for i, n in enumerate(names)
@@ -233,6 +247,7 @@ def by_axis_points(table: AxisPointsMounting) -> Pose:
         on_arbitrary=table.axis == "arbitrary",
         influences=influences,
         third_point_mm=(float(at[0]), float(at[1])),
+        axis_covariance=joint,
     )
 
 
@@ -268,6 +283,7 @@ def by_distances(table: DistancesMounting, case: Case) -> Pose:
         table.axis == "arbitrary",
         tuple((n, cast_shift_mm(g[:, None])) for n, g in zip(fit.titles, fit.gain.T, strict=True)),
         fit.third_point_mm,
+        axis_covariance=fit.axis_covariance,
     )
 
 

@@ -33,6 +33,10 @@ class ThirdPointEffect:
         Height error of the point, and its distance from the transferred axis.
     tilt_deg : float
         How far the casts then stand turned in the articulator, opening positive.
+    sd_superior_mm, tilt_sd_deg : float
+        Standard uncertainty of the point's height, and of the turn that follows from it. A
+        sagittal guidance angle is as uncertain as the turn, degree for degree; the closure error
+        at equal angles and at tooth contact does not depend on it.
     equal_angle_change_mm : float
         Largest change of the closure error's magnitude at the points, same closing angle on both
         sides; zero up to rounding. A contact stop is unchanged for the same reason.
@@ -50,6 +54,8 @@ class ThirdPointEffect:
     pin_change_mm: float
     sagittal_deg: tuple[float, float]
     bennett_deg: tuple[float, float]
+    sd_superior_mm: float = 0.0
+    tilt_sd_deg: float = 0.0
 
 
 def third_point_effect(
@@ -63,6 +69,7 @@ def third_point_effect(
     reach_mm: float,
     sagittal_deg: float = SAGITTAL_DEG,
     bennett_deg: float = BENNETT_DEG,
+    sd_superior_mm: float = 0.0,
 ) -> ThirdPointEffect:
     """Compute the effect by turning the casts about the transferred axis and closing again.
 
@@ -79,6 +86,8 @@ def third_point_effect(
     error_superior_mm, reach_mm : float
     sagittal_deg, bennett_deg : float
         Guidance angles of the patient.
+    sd_superior_mm : float
+        Standard uncertainty of the point's height.
 
     Raises
     ------
@@ -87,7 +96,8 @@ def third_point_effect(
 
     Notes
     -----
-    *Guarantee*: none about small angles; everything is recomputed in the turned frame.
+    *Guarantee*: none about small angles; everything is recomputed in the turned frame, but for
+    ``tilt_sd_deg``, which is of first order: ``sd reach / (reach^2 + error^2)``, in radians.
     *Source*: derived here. With F the turn, the error motion becomes ``F E F^-1``: the same screw
     elsewhere, so every magnitude stays; a sagittal path steepens by exactly F's angle.
     """
@@ -122,6 +132,10 @@ def third_point_effect(
         pin_change_mm=change(pin, turned_pin),
         sagittal_deg=(sagittal_deg, _angle(-seen[2], seen[0])),
         bennett_deg=(bennett_deg, _angle(-seen[1], seen[0])),
+        sd_superior_mm=sd_superior_mm,
+        tilt_sd_deg=float(
+            np.degrees(sd_superior_mm * reach_mm / (reach_mm**2 + error_superior_mm**2))
+        ),
     )
 
 
@@ -153,6 +167,7 @@ def third_point_effect_of_case(
         reach_mm=table.reach_mm if table.reach_mm is not None else THIRD_POINT_REACH_MM,
         sagittal_deg=sagittal,
         bennett_deg=bennett,
+        sd_superior_mm=table.sd_superior_mm,
     )
 
 

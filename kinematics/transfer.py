@@ -100,6 +100,13 @@ def _sentences(
             f"inclination of {third.sagittal_deg[0]:.1f} degrees reads "
             f"{third.sagittal_deg[1]:.1f} degrees."
         )
+    if third is not None and third.sd_superior_mm > 0.0:
+        out.append(
+            f"The third reference point's standard uncertainty of {third.sd_superior_mm:g} mm "
+            f"makes that turn, and every sagittal guidance angle with it, uncertain by "
+            f"{third.tilt_sd_deg:.2f} degrees; at equal angles and at tooth contact it is no part "
+            "of the closure error's spread."
+        )
     if extension is not None:
         out.append(
             f"Centred on the stand, each side extends by {extension.each_side_mm:.1f} mm; as set, "

@@ -57,6 +57,20 @@ def test_angle_agrees_with_the_frame_built_on_the_wrong_point():
     assert effect(6.0, sagittal_deg=40.0, bennett_deg=0.0).sagittal_deg[1] == pytest.approx(seen)
 
 
+@pytest.mark.parametrize(("error", "reach"), [(0.0, 80.0), (6.0, 60.0), (-9.0, 95.0)])
+def test_an_uncertain_third_point_makes_the_guidance_uncertain_and_not_the_hinge_error(
+    error, reach
+):
+    found = effect(error, reach=reach, sd_superior_mm=1.5)
+    rng = np.random.default_rng(4)
+    drawn = [effect(error + 1.5 * z, reach=reach) for z in rng.normal(size=800)]
+    # 800 draws know a standard deviation to 2.5 %; three of that is 7.5 %.
+    read = np.std([d.sagittal_deg[1] for d in drawn])
+    assert found.tilt_sd_deg == pytest.approx(read, rel=0.075)
+    assert max(abs(d.equal_angle_change_mm) for d in drawn) < 1e-9
+    assert effect(error, reach=reach).tilt_sd_deg == 0.0
+
+
 def test_reach_must_be_above_zero():
     with pytest.raises(InputError, match="reach_mm"):
         effect(1.0, reach=0.0)

@@ -69,6 +69,15 @@ def test_a_third_point_error_turns_the_guidance_degree_for_degree():
     assert effect.equal_angle_change_mm < 1e-9
 
 
+def test_the_third_point_s_standard_uncertainty_is_said_in_degrees_of_guidance():
+    third = {"kind": "orbitale", "reach_mm": 80.0, "sd_superior_mm": 3.0}
+    found = assess(landmarks_only(third_point=third)).transfer
+    assert found.third_point.tilt_sd_deg == pytest.approx(np.degrees(3.0 / 80.0))
+    assert any("uncertain by 2.15 degrees" in s for s in found.sentences)
+    without = assess(landmarks_only(third_point=third | {"sd_superior_mm": 0.0})).transfer
+    assert not any("uncertain" in s for s in without.sentences)
+
+
 def test_mounting_uncertainty_names_the_reading_to_repeat_and_reaches_the_result(scans):
     case = case_to_dict(open_pair(scans))
     case["mounting"]["sd_mm"] = 0.5
