@@ -34,7 +34,7 @@ def cusp(tip=CUSP, tooth=31):
 
 
 def roof(tooth=11, sagittal=20.0, lateral=10.0):
-    """Two palatal planes through the cusp's tip, as the incisal table of SETTINGS; outside: down."""
+    """Two palatal planes through the cusp's tip, as the table of SETTINGS; outside is below."""
 
     def at(x, y):
         drop = x * np.tan(np.radians(sagittal)) + abs(y) * np.tan(np.radians(lateral))

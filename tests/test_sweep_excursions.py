@@ -8,7 +8,7 @@ from kinematics.case import set_field
 from kinematics.errors import InputError
 from kinematics.sweep import read_sweep, run_sweep
 from kinematics.sweep_rows import evaluate_chunk, sweep_job
-from tests.hand_study import make_study
+from tests.hand_study import casts_case, make_study
 
 SETTINGS = {"sagittal_inclination_left_deg": 38.0, "sagittal_inclination_right_deg": 42.0}
 VARY = [
@@ -85,3 +85,29 @@ def test_a_setting_out_of_range_is_refused_before_any_row(tmp_path):
 def test_a_condylar_setting_without_excursions_is_refused(tmp_path):
     with pytest.raises(InputError, match=r"only the excursions depend on.*excursions = true"):
         study(tmp_path, excursions=False)
+
+
+@pytest.mark.parametrize("front", ["teeth", "first"])
+def test_rows_follow_the_teeth_where_the_case_says_so(tmp_path, front):
+    """As the single assessment of the same case; the pin alone gives other numbers."""
+    with_casts = casts_case(tmp_path) | {"articulator": {**SETTINGS, "front": front}}
+    vary = [{"field": "arbitrary_axis.left_superior_mm", "values": [-3.0, 3.0]}]
+    told = make_study(
+        tmp_path, with_casts, design="grid", samples=None, vary=vary, excursions=True, stops=["pin"]
+    )
+    rows = evaluate_chunk(sweep_job(told), 0)
+    assert list(rows["status"]) == ["ok"] * 2
+    for i in range(2):
+        case = set_field(told.case, "arbitrary_axis.left_superior_mm", rows[vary[0]["field"]][i])
+        one = assess(case)
+        for kind, error in one.excursions.kinds.items():
+            size = np.linalg.norm(error.error_mm, axis=2).max()
+            assert rows[f"excursion_error_mm.{kind}"][i] == pytest.approx(size, abs=1e-9)
+    on_pin = make_study(
+        tmp_path / "pin", casts_case(tmp_path / "pin") | {"articulator": SETTINGS},
+        design="grid", samples=None, vary=vary, excursions=True, stops=["pin"],
+    )  # fmt: skip
+    other = evaluate_chunk(sweep_job(on_pin), 0)
+    changed = rows["excursion_error_mm.protrusion"] - other["excursion_error_mm.protrusion"]
+    # The level table keeps these low arches apart: there the pin is what meets first.
+    assert bool(np.abs(changed).max() > 1e-3) is (front == "teeth")

@@ -65,9 +65,11 @@ def contacts_figure(details: ExcursionDetails) -> Any:
     figure.subplots_adjust(
         left=0.1, right=0.985, top=1.0 - 0.95 / high, bottom=0.6 / high, wspace=0.42
     )
+    end = max(
+        float(a.way_mm[-1]) for c in details.teeth.values() for a in (c.patient, c.articulator)
+    )
     for axes, (kind, chosen) in zip(all_axes, rows.items()):
         compared = details.teeth[kind]
-        end = max(float(compared.patient.way_mm[-1]), float(compared.articulator.way_mm[-1]))
         for row, i in enumerate(chosen):
             for (who, role, _, _), lift in zip(ROLES, (-0.18, 0.18)):
                 _bars(axes, getattr(compared, who), i, row + lift, role, f"{kind}-{who}")
@@ -75,7 +77,7 @@ def contacts_figure(details: ExcursionDetails) -> Any:
             stop = float(getattr(compared, who).way_mm[-1])
             if stop < end - 1e-9:
                 axes.axvline(stop, color=getattr(LIGHT, role), ls=DASH[line], lw=1.4)
-                axes.text(stop, -0.62 + lift, " stops", fontsize=8.5, color=LIGHT.ink)
+                axes.text(stop, -0.38 + lift, f" {who} stops", fontsize=8.5, color=LIGHT.ink)
         names = [_row_name(compared.patient, i) for i in chosen]
         axes.set_yticks(range(len(chosen)), names, fontsize=9.5)
         axes.set_ylim(most - 0.45, -0.6)
@@ -119,12 +121,12 @@ def _bars(axes: Any, along: TeethAlong, i: int, y: float, role: str, gid: str) -
     half = 0.5 * float(np.diff(along.way_mm).mean()) if len(along.way_mm) > 1 else 0.05
     low, high = float(along.way_mm[0]), float(along.way_mm[-1])
     for on, thick, colour, name in (
-        (along.touching[:, i], 0.3, getattr(LIGHT, role), f"touch-{gid}-{along.places[i]}"),
-        (along.clearance_mm[:, i] < -NEAR_CONTACT_MM, 0.1, LIGHT.high, f"deep-{gid}"),
+        (along.touching[:, i], 0.3, getattr(LIGHT, role), f"touch-{gid}-{i}"),
+        (along.clearance_mm[:, i] < -NEAR_CONTACT_MM, 0.1, LIGHT.high, f"deep-{gid}-{i}"),
     ):
-        for first, last in spans_mm(along.way_mm, on):
+        for n, (first, last) in enumerate(spans_mm(along.way_mm, on)):
             left, right = max(first - half, low), min(last + half, high)
-            axes.barh(y, right - left, thick, left=left, color=colour, lw=0, gid=name)
+            axes.barh(y, right - left, thick, left=left, color=colour, lw=0, gid=f"{name}-{n}")
 
 
 def _contact_legend(figure: Any) -> None:
@@ -161,7 +163,7 @@ def clearance_figure(details: ExcursionDetails) -> Any:
             value[pair.occlusal] = along.vertex_end_mm
             _arch(axes, pair.lower, value, f"clearance-{kind}-{who}")
             _tooth_numbers(axes, pair)
-            _touch_marks(axes, pair, along)
+            _touch_marks(axes, pair, along, f"{kind}-{who}")
             if row == 0:
                 axes.set_title(
                     f"{KIND_LABEL[kind]}, after {along.way_mm[-1]:.3g} mm",
@@ -222,7 +224,7 @@ def _lit(corners: Array) -> Array:
     return np.asarray(np.clip(lit, 0.0, 1.0))
 
 
-def _touch_marks(axes: Any, pair: ToothPair, along: TeethAlong) -> None:
+def _touch_marks(axes: Any, pair: ToothPair, along: TeethAlong, gid: str) -> None:
     """Ring the nearest point of every tooth that touches at the end."""
     places = pair.place[pair.occlusal]
     for i in np.flatnonzero(along.touching[-1]):
@@ -233,7 +235,7 @@ def _touch_marks(axes: Any, pair: ToothPair, along: TeethAlong) -> None:
         at = _flat(pair.lower.vertices_mm[pair.occlusal[nearest]])
         axes.plot(
             *at, "o", ms=12, mfc="none", mec=LIGHT.contact, mew=1.4,
-            gid=f"ring-{along.places[i]}",
+            gid=f"ring-{gid}-{i}",
         )  # fmt: skip
 
 
@@ -284,7 +286,7 @@ def traces_figure(details: ExcursionDetails) -> Any:
         (upper, pair.upper, on_upper, "lower cusps on the upper teeth"),
     ):
         _relief(axes, cast, 3.0)
-        _paths(axes, drawn, 1.1, 2.5)
+        _paths(axes, drawn, 1.1, 2.5, cast.arch)
         axes.set_title(title if drawn else f"{title}: no labels", fontsize=10.5, color=LIGHT.ink)
     for name in ("xlim", "ylim"):
         ends = np.array([getattr(axes, f"get_{name}")() for axes in (lower, upper)])
@@ -299,7 +301,7 @@ def traces_figure(details: ExcursionDetails) -> Any:
             t for t in same
             if np.abs(_flat(t.path_mm["patient"][0]) - centre).max() < ZOOM_MM
         ]  # fmt: skip
-        _paths(zoom, near, 2.0, 5.0)
+        _paths(zoom, near, 2.0, 5.0, "zoom")
         zoom.set_xlim(centre[0] - ZOOM_MM, centre[0] + ZOOM_MM)
         zoom.set_ylim(centre[1] - ZOOM_MM, centre[1] + ZOOM_MM)
         zoom.set_title(f"enlarged: {chosen.name}", fontsize=10.5, color=LIGHT.ink)
@@ -336,14 +338,14 @@ def _relief(axes: Any, cast: Cast, room: float) -> None:
     _frame(axes, _flat(cast.vertices_mm[np.unique(faces)]), room)
 
 
-def _paths(axes: Any, drawn: Sequence[Trace], lw: float, ms: float) -> None:
-    for trace in drawn:
+def _paths(axes: Any, drawn: Sequence[Trace], lw: float, ms: float, panel: str) -> None:
+    for k, trace in enumerate(drawn):
         for who, role, line, _ in ROLES:
             points = _flat(trace.path_mm[who])
             colour = getattr(LIGHT, role)
             axes.plot(
                 points[:, 0], points[:, 1], ls=DASH[line], lw=lw, color=colour,
-                gid=f"trace-{trace.traced_on}-{trace.kind}-{who}-{trace.name}",
+                gid=f"trace-{panel}-{k}-{who}",
             )  # fmt: skip
             axes.plot(*points[-1], END_MARKER.get(trace.kind, "s"), ms=ms, color=colour, mew=0)
         axes.plot(*_flat(trace.path_mm["patient"][0]), "o", ms=0.8 * ms, color=LIGHT.ink, mew=0)
