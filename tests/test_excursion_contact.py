@@ -115,6 +115,14 @@ def test_a_wall_locks_the_excursion_there_and_names_its_teeth():
     assert not path.complete
 
 
+def test_a_lock_on_casts_without_labels_says_where_in_words():
+    """The wall stands 1 mm ahead of the cusp, which is 90 mm in front of the hinge axis."""
+    stop = cast_stop(wall_roof(3.0, tooth=0), cusp(tooth=0))
+    path = excursion(level(), "protrusion", 40, travel_mm=4.0, front="teeth", teeth=stop)
+    assert path.steps[-1].status == "locked"
+    assert "teeth not labelled; 91 mm in front of the hinge axis, 0 mm" in path.message
+
+
 def test_a_slope_is_climbed_where_a_wall_locks():
     """30 deg palatal slope, as steep as the table allows: no lock."""
     stop = cast_stop(roof(sagittal=30.0, lateral=0.0), cusp())

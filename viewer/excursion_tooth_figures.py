@@ -208,12 +208,12 @@ def _arch(axes: Any, cast: Cast, value_mm: Array, gid: str) -> None:
             list(_flat(cast.vertices_mm[faces])),
             facecolors=colours,
             edgecolors=colours,
-            lw=0.3,
+            lw=0.6,
             rasterized=True,
             gid=gid,
         )
     )
-    _frame(axes, _flat(cast.vertices_mm[np.unique(faces)]), 4.0)
+    _frame(axes, _flat(cast.vertices_mm[np.unique(faces)]), 5.5)
 
 
 def _lit(corners: Array) -> Array:
@@ -249,17 +249,17 @@ def _frame(axes: Any, points: Array, room: float) -> None:
 
 
 def _tooth_numbers(axes: Any, pair: ToothPair) -> None:
-    """Write each lower tooth's number inside the arch, beside the tooth."""
+    """Write each lower tooth's number outside the arch, beside the tooth."""
     places = pair.place[pair.occlusal]
     points = _flat(pair.lower.vertices_mm[pair.occlusal])
-    middle = np.array([points[:, 0].mean(), points[:, 1].max()])
+    middle = np.array([points[:, 0].mean(), points[:, 1].max() - 6.0])
     for i, tooth in enumerate(pair.teeth):
         here = points[places == i]
         if not tooth or not len(here):
             continue
         centre = here.mean(axis=0)
         inward = middle - centre
-        at = centre + 7.5 * inward / max(float(np.linalg.norm(inward)), 1e-9)
+        at = centre - 7.5 * inward / max(float(np.linalg.norm(inward)), 1e-9)
         axes.text(
             *at, f"{tooth}", ha="center", va="center", fontsize=8.5, color=LIGHT.ink,
             path_effects=halo(),
@@ -331,7 +331,7 @@ def _relief(axes: Any, cast: Cast, room: float) -> None:
             list(_flat(corners[order])),
             facecolors=colours,
             edgecolors=colours,
-            lw=0.3,
+            lw=0.6,
             rasterized=True,
         )
     )
