@@ -60,6 +60,10 @@ def test_sheet_asks_only_for_what_exists():
     assert "marks.facial_width_mm" not in recording_sheet_html("matrix")
     assert "marks.facial_width_mm" in recording_sheet_html("matrix", {"marks"})
     assert "mounting.readings.mm" in recording_sheet_html("distances")
+    assert "mounting.points.upper_scan_mm" in recording_sheet_html("distances")
+    assert "landmarks.point_mm" in recording_sheet_html("none")
+    assert "uncertainty.study" not in recording_sheet_html("matrix")
+    assert "uncertainty.study" in recording_sheet_html("matrix", {"uncertainty"})
 
 
 def test_unwritable_place_and_unknown_choice_are_refused(tmp_path):

@@ -17,6 +17,10 @@ CAUTION = (
 )
 
 
+ROOMY_LINES = 30
+"""Up to so many lines a sheet has high ones (ours; more would take a second page)."""
+
+
 @dataclass(frozen=True)
 class Field:
     """One line to fill in: words for the reader, and the key of the case file that takes it."""
@@ -28,13 +32,18 @@ class Field:
 
 @dataclass(frozen=True)
 class Section:
-    """A group of lines; with ``columns`` the keys hold one ``{}`` for each column's name."""
+    """A group of lines; with ``columns`` the keys hold one ``{}`` for each column's name.
+
+    With ``rows`` the fields are columns of a table with that many empty lines; a ``wide`` section
+    takes the whole width of the page.
+    """
 
     title: str
     hint: str
     fields: tuple[Field, ...]
     columns: tuple[str, ...] = ()
     rows: int = 0
+    wide: bool = False
 
 
 _SIDES = ("left", "right")
@@ -47,6 +56,7 @@ _MOUNTING = {
             Field("Right axis point (x, y, z)", "mounting.right_point_mm", "mm"),
             Field("Third reference point (x, y, z)", "mounting.third_point_mm", "mm"),
             Field("Axis they lie on: true or arbitrary", "mounting.axis", ""),
+            Field("Standard uncertainty of a coordinate", "mounting.sd_mm"),
         ),
     ),
     "fiducials": Section(
@@ -58,11 +68,16 @@ _MOUNTING = {
             Field("Against the axis", "mounting.fiducials.axis_orbital_mm"),
         ),
         rows=5,
+        wide=True,
     ),
     "matrix": Section(
         "Matrix from the scanner or tracker",
         "Note the file that holds it; all 16 numbers in full digits.",
-        (Field("File", "mounting.axis_orbital_from_upper_scan", ""),),
+        (
+            Field("File", "mounting.axis_orbital_from_upper_scan", ""),
+            Field("Standard uncertainty, turn", "mounting.rotation_sd_deg", "deg"),
+            Field("Standard uncertainty, shift", "mounting.translation_sd_mm"),
+        ),
     ),
     "located_axis": Section(
         "Openings for locating the axis",
@@ -86,6 +101,7 @@ _MOUNTING = {
             Field("Repeat or sd", "mounting.readings.sd_mm"),
         ),
         rows=9,
+        wide=True,
     ),
     "average": Section(
         "Average mounting",
@@ -97,6 +113,34 @@ _MOUNTING = {
         ),
     ),
 }
+_POINTS = Section(
+    "Points that the calipers touch",
+    "As named in the readings; x, y, z from the scanning program.",
+    (
+        Field("Name", "mounting.points.name", ""),
+        Field("Tooth, ISO", "mounting.points.tooth", ""),
+        Field("In the upper scan (x, y, z)", "mounting.points.upper_scan_mm"),
+    ),
+    rows=4,
+)
+_REFERENCE = Section(
+    "Third reference point in the upper scan",
+    "",
+    (
+        Field("x, y, z", "mounting.third_point_mm"),
+        Field("Direction to the patient's left (x, y, z)", "mounting.left", ""),
+    ),
+)
+_LANDMARKS = Section(
+    "Landmarks on the lower",
+    "Second molars and an incisal edge at least; or pick them later.",
+    (
+        Field("Name", "landmarks.name", ""),
+        Field("Tooth, ISO", "landmarks.tooth", ""),
+        Field("In the lower scan (x, y, z)", "landmarks.point_mm"),
+    ),
+    rows=4,
+)
 _OFFSETS = Section(
     "Arbitrary point, from the located point",
     "Anterior and superior positive.",
@@ -108,7 +152,7 @@ _OFFSETS = Section(
 )
 _MARKS = Section(
     "Marks on the skin",
-    "Measure both marks of a side from one landmark of that side; anterior and superior positive.",
+    "Both marks of a side from one landmark of it; anterior, superior +.",
     (
         Field("Arbitrary mark, anterior", "marks.{}_arbitrary_anterior_mm"),
         Field("Arbitrary mark, superior", "marks.{}_arbitrary_superior_mm"),
@@ -122,7 +166,7 @@ _FACE = Section(
     "",
     (
         Field("Landmark of the ruler's zero", "marks.face_landmark", ""),
-        Field("Facial width between the located marks", "marks.facial_width_mm"),
+        Field("Facial width at the located marks", "marks.facial_width_mm"),
         Field("Width of the mounting stand", "marks.stand_width_mm"),
         Field("Ruler above the axis-orbital plane", "marks.ruler_tilt_deg", "deg"),
     ),
@@ -132,21 +176,22 @@ _THIRD = Section(
     "Third reference point",
     "",
     (
-        Field("Orbitale, below nasion, or incisal height", "third_point.kind", ""),
+        Field("Orbitale, nasion or incisal edge", "third_point.kind", ""),
         Field("Below nasion", "third_point.below_nasion_mm"),
         Field("Above the incisal edge", "third_point.incisal_height_mm"),
         Field("Distance from the axis", "third_point.reach_mm"),
         Field("Used too high by (negative: too low)", "third_point.error_superior_mm"),
+        Field("Standard uncertainty of its height", "third_point.sd_superior_mm"),
     ),
 )
 _RECORD = Section(
     "Record and plan",
     "Openings are counted from the scanned pose; a raise is positive.",
     (
-        Field("Lower scanned at: intercuspation or record", "casts.scanned_at", ""),
-        Field("Thickness of the interocclusal record", "record.thickness_mm"),
+        Field("Lower scanned: intercuspation, record", "casts.scanned_at", ""),
+        Field("Interocclusal record's thickness", "record.thickness_mm"),
         Field("measured at (incisors, pin or tooth)", "record.site", ""),
-        Field("Planned change of the vertical dimension", "target.vdo_change_mm"),
+        Field("Planned change of the vertical", "target.vdo_change_mm"),
         Field("measured at", "target.site", ""),
         Field("Tolerance (0.1, 0.2, 0.3 or 0.5)", "decision.tolerance_mm"),
     ),
@@ -163,48 +208,75 @@ _ARTICULATOR = Section(
     _SIDES,
 )
 
+_FRONT = Section(
+    "Incisal table and front",
+    "",
+    (
+        Field("Table, sagittal", "articulator.incisal_sagittal_deg", "deg"),
+        Field("Table, lateral", "articulator.incisal_lateral_deg", "deg"),
+        Field("Distance of the condylar elements", "articulator.intercondylar_mm"),
+        Field("Front guided by: pin, teeth or first", "articulator.front", ""),
+    ),
+)
+_UNCERTAINTY = Section(
+    "How sure",
+    "Standard uncertainties; first, where the arbitrary point's come from.",
+    (
+        Field("Measured, study, normal or disc", "uncertainty.arbitrary_axis", ""),
+        Field("Study", "uncertainty.study", ""),
+        Field("Arbitrary point, anterior", "uncertainty.sd_anterior_mm"),
+        Field("Arbitrary point, superior", "uncertainty.sd_superior_mm"),
+        Field("Located point, each way and side", "uncertainty.true_axis_sd_mm"),
+        Field("Record's thickness", "uncertainty.record_thickness_sd_mm"),
+        Field("Vertical dimension reached", "uncertainty.target_sd_mm"),
+    ),
+)
+
 _PAGE = jinja2.Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True).from_string(
     """<!doctype html>
 <html lang="en"><head><meta charset="utf-8">
 <title>Recording sheet: {{ label }}</title>
 <style>
-@page { size: A4; margin: 10mm; }
-body { font: 9pt/1.2 sans-serif; color: #111; max-width: 186mm; margin: 0 auto; }
-h1 { font-size: 14pt; margin: 0 0 1mm; } h2 { font-size: 10.5pt; margin: 1.8mm 0 0.3mm; }
-p { margin: 0 0 1mm; } .hint { color: #444; font-size: 8.5pt; }
-table { border-collapse: collapse; width: 100%; table-layout: fixed; break-inside: avoid; }
-td, th { border: 0.3mm solid #888; padding: 0.4mm 1.5mm; text-align: left; font-weight: normal;
-  height: 4.4mm; } th { background: #f1f1f1; font-size: 8.5pt; }
-.words { width: 62mm; } .unit { width: 11mm; color: #444; } .key { width: 60mm; }
-code { font-size: 7pt; color: #555; } th code { display: block; }
-footer { margin-top: 3mm; border-top: 0.3mm solid #888; padding-top: 1mm; font-size: 8.5pt; }
+@page { size: A4; margin: 7mm 10mm; } @media screen { body { padding: 8mm 0; } }
+body { font: 8.5pt/1.15 sans-serif; color: #111; max-width: 190mm; margin: 0 auto; }
+h1 { font-size: 13pt; margin: 0 0 1mm; } h2 { font-size: 10pt; margin: 0 0 .3mm; }
+p { margin: 0 0 1mm; } .hint { color: #444; font-size: 8pt; margin-bottom: .6mm; }
+section { break-inside: avoid; margin-bottom: 1.4mm; }
+.pair { columns: 2; column-gap: 5mm; }
+table { border-collapse: collapse; width: 100%; table-layout: fixed; }
+td, th { border: .25mm solid #888; padding: .3mm 1.2mm; text-align: left; font-weight: normal; }
+tr { height: {{ 8 if roomy else 4.8 }}mm; } th { background: #f1f1f1; font-size: 8pt; }
+.words { width: 55mm; } .unit { width: 8mm; color: #444; padding: .3mm .8mm; }
+code { display: block; font-size: 5.8pt; line-height: 1; color: #555; overflow-wrap: anywhere; }
+footer { border-top: .25mm solid #888; padding-top: 1mm; font-size: 8pt; }
 </style></head><body>
 <h1>Recording sheet: {{ label }}</h1>
-<p>Pseudonym only, never a name. Date: ________ Recorded by (initials): ________
-Left and right are the patient's.</p>
-{% for s in sections %}
-<h2>{{ s.title }}</h2>
+<p>Pseudonym only, never a name. Date: __________ By (initials): __________ Left and right are the
+patient's; lengths in mm.</p>
+{% macro section(s) %}
+<section><h2>{{ s.title }}</h2>
 {% if s.hint %}<p class="hint">{{ s.hint }}</p>{% endif %}
 <table>
 {% if s.rows %}
-<tr>{% for f in s.fields %}<th>{{ f.words }}{{ ", " ~ f.unit if f.unit else "" }}<code>{{ f.key }}
-</code></th>{% endfor %}</tr>
+<tr>{% for f in s.fields %}<th>{{ f.words }}{{ ", " ~ f.unit if f.unit else "" }}
+<code>{{ f.key }}</code></th>{% endfor %}</tr>
 {% for _ in range(s.rows) %}
 <tr>{% for f in s.fields %}<td>&nbsp;</td>{% endfor %}</tr>
 {% endfor %}
 {% else %}
 {% if s.columns %}
 <tr><th class="words"></th>{% for c in s.columns %}<th>{{ c }}</th>{% endfor %}
-<th class="unit"></th><th class="key"></th></tr>
+<th class="unit"></th></tr>
 {% endif %}
 {% for f in s.fields %}
-<tr><td class="words">{{ f.words }}</td>
-{% for c in s.columns or [""] %}<td>&nbsp;</td>{% endfor %}<td class="unit">{{ f.unit }}</td>
-<td class="key"><code>{{ f.key.format("*") }}</code></td></tr>
+<tr><td class="words">{{ f.words }}<code>{{ f.key.format("*") }}</code></td>
+{% for c in s.columns or [""] %}<td>&nbsp;</td>{% endfor %}<td class="unit">{{ f.unit }}</td></tr>
 {% endfor %}
 {% endif %}
-</table>
-{% endfor %}
+</table></section>
+{% endmacro %}
+{% for s in sections if s.wide %}{{ section(s) }}{% endfor %}
+<div class="pair">{% for s in sections if not s.wide %}{{ section(s) }}{% endfor %}</div>
 <footer>{{ caution }}</footer>
 </body></html>
 """
@@ -226,15 +298,21 @@ def sections_for(kind: str, measurements: Collection[str] = ()) -> list[Section]
     """
     template(kind, measurements)  # refuses what it does not know
     out = [_MOUNTING[kind]] if kind in _MOUNTING else []
+    out += {"distances": [_POINTS], "located_axis": [_REFERENCE]}.get(kind, [])
     if "marks" in measurements:
         out += [_MARKS, _FACE]
     else:
         out += [_WIDTH] if kind not in ("axis_points", "located_axis") else []
         out += [_OFFSETS] if "located_axis" in measurements else []
-    for name, section in (("third_point", _THIRD), ("pin", _PIN), ("articulator", _ARTICULATOR)):
+    for name, *sections in (
+        ("third_point", _THIRD),
+        ("pin", _PIN),
+        ("articulator", _ARTICULATOR, _FRONT),
+        ("uncertainty", _UNCERTAINTY),
+    ):
         if name in measurements:
-            out.append(section)
-    return [*out, _RECORD]
+            out += sections
+    return [*out, _LANDMARKS, _RECORD]
 
 
 def recording_sheet_html(
@@ -250,7 +328,9 @@ def recording_sheet_html(
         Pseudonymous case label; escaped.
     """
     sections = sections_for(kind, measurements)
-    return str(_PAGE.render(label=label, sections=sections, caution=CAUTION))
+    lines = sum(s.rows or len(s.fields) for s in sections)
+    roomy = lines <= ROOMY_LINES
+    return str(_PAGE.render(label=label, sections=sections, caution=CAUTION, roomy=roomy))
 
 
 def write_recording_sheet(
