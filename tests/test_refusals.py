@@ -2,11 +2,20 @@
 
 from __future__ import annotations
 
+import struct
+from pathlib import Path
+
+import numpy as np
 import pytest
 
 from kinematics.articulator import ArticulatorSettings, build_articulator, raised
-from kinematics.case import case_from_dict, set_field
+from kinematics.case import case_from_dict, set_field, write_case
 from kinematics.errors import HingewiseError, InputError
+from kinematics.hierarchy import build_hierarchy
+from kinematics.inspection import inspect_case
+from kinematics.mesh import Cast, write_ply
+from kinematics.mesh_files import PARSERS
+from kinematics.study import study_from_dict
 from tests.cases import landmarks_only
 
 TIP = [130.0, 0.0, -35.0]
@@ -15,6 +24,14 @@ POINTS = [
     {"name": "b", "tooth": 37, "upper_scan_mm": [-40.0, 25.0, 0.0]},
     {"name": "c", "tooth": 47, "upper_scan_mm": [-40.0, -25.0, 0.0]},
 ]
+
+
+AXIS_POINTS = {
+    "method": "axis_points",
+    "left_point_mm": [-80.0, 55.0, 30.0],
+    "right_point_mm": [-80.0, -55.0, 30.0],
+    "third_point_mm": [-10.0, 30.0, 45.0],
+}
 
 
 def caliper(**reading: object) -> dict[str, object]:
@@ -104,3 +121,131 @@ def test_an_articulator_is_raised_only_once():
     once = raised(build_articulator(ArticulatorSettings(), TIP), 2.0)
     with pytest.raises(InputError, match="already raised"):
         raised(once, 1.0)
+
+
+ROW = "0 0 0\n1 0 0\n0 1 0\n3 0 1 2\n"
+VERTEX = "element vertex 3\nproperty float x\nproperty float y\nproperty float z\n"
+FACE = "element face 1\nproperty list uchar int vertex_indices\n"
+
+
+def ply(form: str = "format ascii 1.0\n", header: str = VERTEX + FACE, body: str = ROW) -> bytes:
+    return f"ply\n{form}{header}end_header\n{body}".encode()
+
+
+@pytest.mark.parametrize(
+    ("kind", "data", "words"),
+    [
+        ("ply", ply(form=""), "without a known format"),
+        (
+            "ply",
+            ply(header=VERTEX + VERTEX + FACE, body="0 0 0\n" * 6 + "3 0 1 2\n"),
+            "one element twice",
+        ),
+        ("ply", ply(header=VERTEX.replace("float z", "float y") + FACE), "one property twice"),
+        ("ply", ply(header=VERTEX.replace("float z", "float w") + FACE), "no vertices with x, y"),
+        ("ply", ply(header=VERTEX, body="0 0 0\n1 0 0\n0 1 0\n"), "no faces"),
+        ("ply", ply(header=VERTEX + FACE + "element\n"), "header"),
+        ("ply", ply(header=VERTEX.replace("3", "-3", 1) + FACE), "'-3' elements"),
+        ("ply", ply(header=VERTEX.replace("3", "99999", 1) + FACE), "99999 elements"),
+        ("ply", ply(body="0 0 0\n1 0 0\n0 1 0\n2 0 1\n"), "fewer than three corners"),
+        ("ply", ply(body=ROW + "7\n"), "more numbers"),
+        ("ply", ply(body="0 0 0\n1 0 0\n0 1 0\n"), "fewer"),
+        ("ply", ply(body=""), "fewer"),
+        (
+            "ply",
+            ply(header=VERTEX + FACE.replace("int", "float"), body=ROW.replace("1 2\n", "1.5 2\n")),
+            "not whole numbers",
+        ),
+        ("off", b"OFF\n3\n", "no counts"),
+        ("off", b"OFF\n9999 1 0\n0 0 0\n", "whose counts do not fit"),
+        ("off", b"OFF\n3 1 0\n0 0 0\n1 0 0\n", "fewer vertices"),
+        ("off", b"OFF\n3 1 0\n0 0 0\n1 0 0\n0 1 0\n2 0 1\n", "fewer faces"),
+        ("obj", b"v 0 0 0\nv 1 0 0\nv 0 1 0\nf 1 2\n", "cannot be read"),
+        ("obj", b"v 0 0 0\nv 1 0 0\nv 0 1 0\nf 1 2 99999999999999999999\n", "name no vertex"),
+        ("obj", b"v 0 0 " + b"0" * 100_001 + b"\n", "a line of more than"),
+        ("obj", b"v 0 0 0\nv 1 0 0\nv 0 1 0\nf 1 2 9\n", "outside 0 to 2"),
+    ],
+)
+def test_a_broken_mesh_file_is_refused_by_what_is_wrong(kind, data, words):
+    with pytest.raises(InputError) as caught:
+        PARSERS[f".{kind}"](data, Path(f"a.{kind}"))
+    assert words in str(caught.value)
+    assert caught.value.file == f"a.{kind}"
+
+
+def test_ragged_faces_line_continuations_and_negative_numbers_are_read():
+    header = VERTEX.replace("3", "4", 1) + FACE.replace("1", "2", 1)
+    body = struct.pack("<12f", 0, 0, 0, 1, 0, 0, 1, 1, 0, 0, 1, 0)
+    body += struct.pack("<B4iB3i", 4, 0, 1, 2, 3, 3, 0, 1, 3)
+    data = ply("format binary_little_endian 1.0\n", header, "") + body
+    _, faces, _ = PARSERS[".ply"](data, Path("a.ply"))
+    assert faces.tolist() == [[0, 1, 2], [0, 2, 3], [0, 1, 3]]
+    with pytest.raises(InputError, match="fewer rows"):
+        PARSERS[".ply"](data[:-1], Path("a.ply"))
+    _, faces, _ = PARSERS[".obj"](b"v 0 0 0\nv 1 0 0\nv 0 1 0\nf -3 \\\n-2 -1\n", Path("a.obj"))
+    assert faces.tolist() == [[0, 1, 2]]
+
+
+def test_a_mesh_is_written_with_free_names_and_one_value_a_vertex_only(tmp_path):
+    cast = Cast("lower", np.eye(3), np.array([[0, 1, 2]]), np.zeros(3, np.int16))
+    for name in ("x", "tooth", "High", "a b"):
+        with pytest.raises(ValueError, match="free property name"):
+            write_ply(cast, tmp_path / "a.ply", {name: np.zeros(3)})
+    with pytest.raises(ValueError, match="one value a vertex"):
+        write_ply(cast, tmp_path / "a.ply", {"high_um": np.zeros(2)})
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    ("vertices", "faces", "words"),
+    [
+        (np.eye(3), np.zeros((0, 3), int), "at least one face"),
+        (np.eye(3), [[0, 1, 3]], "vertex numbers 0 to 3"),
+        (np.full((3, 3), np.nan), [[0, 1, 2]], "finite coordinates"),
+    ],
+)
+def test_a_cast_that_cannot_meet_another_is_refused(vertices, faces, words):
+    with pytest.raises(InputError, match=words) as caught:
+        build_hierarchy(vertices, faces, "lower cast")
+    assert caught.value.where == "lower cast"
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"case": 7}, "the name of a case file"),
+        ({"excursions": "yes"}, "true or false"),
+        ({"first_contact": 1}, "true or false"),
+        ({"first_contact": True}, "a first contact without casts"),
+        ({"landmarks": "all"}, "a list of names"),
+        ({"vary": []}, "vary"),
+        ({"vary": [7]}, "a table"),
+        ({"vary": [{"low": 1.0}]}, "a dotted name"),
+        ({"vary": [{"field": "record.thickness_mm", "values": []}]}, "a list of numbers"),
+        (
+            {"vary": [{"field": "record.thickness_mm", "low": 1.0, "high": 2.0, "steps": 3}]},
+            "no steps outside a grid",
+        ),
+    ],
+)
+def test_a_study_that_cannot_be_meant_is_refused(changes, words, tmp_path):
+    write_case(landmarks_only(), tmp_path / "case.toml")
+    study = {
+        "schema": "hingewise-study/1",
+        "case": "case.toml",
+        "samples": 4,
+        "vary": [{"field": "record.thickness_mm", "low": 1.0, "high": 2.0}],
+    }
+    with pytest.raises(InputError) as caught:
+        study_from_dict(study | changes, folder=tmp_path)
+    assert words in str(caught.value)
+
+
+def test_an_inspection_goes_on_where_an_assessment_would_stop():
+    lost = inspect_case(
+        landmarks_only(
+            casts={"upper": "none.ply", "lower": "none.ply"}, mounting=AXIS_POINTS, true_axis=None
+        )
+    )
+    (error,) = [f for f in lost.findings if f.level == "error"]
+    assert error.where.endswith("none.ply: file")
