@@ -93,7 +93,7 @@ def settings_from_case(
     ----------
     table : mapping or None
         Fields of the case file's ``[articulator]``; missing ones and None mean "not given".
-        ``front`` is no setting of the guides and is passed over.
+        ``front`` and ``bennett_rule`` are no settings of the guides and are passed over.
     width_mm : float, optional
         Distance of the case's true-axis points; the default of ``intercondylar_mm``.
     bennett_rule : bool
@@ -108,7 +108,7 @@ def settings_from_case(
     given = {
         name: value
         for name, value in (table or {}).items()
-        if value is not None and name != "front"
+        if value is not None and name not in ("front", "bennett_rule")
     }
     known = ArticulatorSettings.__dataclass_fields__
     for name in given:

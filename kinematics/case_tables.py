@@ -6,7 +6,11 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from kinematics.articulator import INTERCONDYLAR_RANGE_MM
+from kinematics.articulator import (
+    AVERAGE_INCLINATION_DEG,
+    INTERCONDYLAR_RANGE_MM,
+    bennett_from_inclination,
+)
 from kinematics.axis import MAX_POINT_DISTANCE_MM, MIN_POINT_DISTANCE_MM
 from kinematics.case_types import (
     FileName,
@@ -282,6 +286,7 @@ class Articulator(Table):
     """``[articulator]``: guidance settings of the articulator, and what stops its front.
 
     All optional. ``front`` is "pin" where it is left out; "teeth" and "first" need casts.
+    ``bennett_rule``: a Bennett angle that is not given follows L = H / 8 + 12.
     """
 
     intercondylar_mm: ElementDistance | None = None
@@ -296,7 +301,14 @@ class Articulator(Table):
     incisal_sagittal_deg: TableSagittal | None = None
     incisal_lateral_deg: TableLateral | None = None
     front: Literal["pin", "teeth", "first"] | None = None
+    bennett_rule: bool | None = None
 
     def settings(self) -> dict[str, float]:
-        """The guidance settings that are given, by their names."""
-        return self.model_dump(exclude={"front"}, exclude_none=True)
+        """The guidance settings that are given, or follow by the rule, by their names."""
+        given: dict[str, float] = self.model_dump(
+            exclude={"front", "bennett_rule"}, exclude_none=True
+        )
+        for side in ("left", "right") if self.bennett_rule else ():
+            inclination = given.get(f"sagittal_inclination_{side}_deg", AVERAGE_INCLINATION_DEG)
+            given.setdefault(f"bennett_{side}_deg", bennett_from_inclination(inclination))
+        return given

@@ -253,6 +253,7 @@ sagittal_inclination_left_deg = 40.0
 sagittal_inclination_right_deg = 40.0
 bennett_left_deg = 8.0
 bennett_right_deg = 8.0
+# bennett_rule = true                  # where none is given: L = H / 8 + 12, a rule of thumb
 immediate_side_shift_left_mm = 0.0
 immediate_side_shift_right_mm = 0.0
 incisal_sagittal_deg = 10.0

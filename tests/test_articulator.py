@@ -17,10 +17,12 @@ from kinematics.articulator import (
     raised,
     settings_from_case,
 )
+from kinematics.assess import assess
 from kinematics.case import case_from_dict
 from kinematics.errors import InputError
 from kinematics.excursion import excursion
 from kinematics.excursion_solver import pin_gaps
+from viewer.report_excursions import rule_sentence
 
 TIP = np.array([130.0, 0.0, -35.0])
 
@@ -231,7 +233,7 @@ def test_the_hand_written_limits_leave_no_setting_out():
     named = {name.format(side) for name in LIMITS for side in ("left", "right")}
     assert named == set(ArticulatorSettings.__dataclass_fields__)
     fields = type(case_with().articulator).model_fields
-    assert named | {"front"} == set(fields)
+    assert named | {"front", "bennett_rule"} == set(fields)
 
 
 def test_the_front_is_one_of_three_words_and_teeth_need_casts():
@@ -245,3 +247,27 @@ def test_the_front_is_one_of_three_words_and_teeth_need_casts():
             case_with(front=front)
     with pytest.raises(InputError, match=r"articulator\.front"):
         case_with(front="lips")
+
+
+def test_the_rule_fills_in_only_the_bennett_angles_that_are_missing():
+    """published_values.md section 4: 17.0 at 40 deg (CALC); without an inclination its average."""
+    table = case_with(
+        bennett_rule=True, sagittal_inclination_left_deg=40.0, bennett_right_deg=5.0
+    ).articulator
+    assert table.settings() == {
+        "sagittal_inclination_left_deg": 40.0,
+        "bennett_left_deg": 17.0,
+        "bennett_right_deg": 5.0,
+    }
+    assert case_with(bennett_rule=False).articulator.settings() == {}
+    bare = case_with(bennett_rule=True).articulator.settings()
+    assert bare["bennett_left_deg"] == pytest.approx(41.9 / 8 + 12)
+
+
+def test_the_rule_reaches_the_assessment_and_is_told():
+    a = assess(case_with(bennett_rule=True, sagittal_inclination_left_deg=40.0))
+    assert a.excursions.settings.bennett_left_deg == 17.0
+    assert "left and right side: by the rule L = H / 8 + 12" in rule_sentence(a.case)
+    assert rule_sentence(case_with()) == ""
+    given = case_with(bennett_rule=True, bennett_left_deg=9.0, bennett_right_deg=8.0)
+    assert rule_sentence(given) == ""

@@ -15,6 +15,7 @@ from viewer.report_tables import NONE, Table, plain, signed, um
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from kinematics.case import Case
     from kinematics.excursion_error_records import ExcursionErrors
     from kinematics.excursion_path import ExcursionPath, Kind
 
@@ -199,6 +200,21 @@ def excursion_paragraphs(
         + FRONT_WORDS[e.front],
         *stop_sentences(e),
         CAUTION,
+    )
+
+
+def rule_sentence(case: Case) -> str:
+    """Say that Bennett angles follow the rule, where the case asks for it; or empty."""
+    table = case.articulator
+    if table is None or not table.bennett_rule:
+        return ""
+    sides = [s for s in ("left", "right") if getattr(table, f"bennett_{s}_deg") is None]
+    if not sides:
+        return ""
+    return (
+        f"Bennett angle of the {' and '.join(sides)} side: by the rule L = H / 8 + 12 from the "
+        "sagittal condylar inclination (as quoted by Bhawsar et al., J Indian Prosthodont Soc "
+        "2015); a rule of thumb, not a measurement."
     )
 
 

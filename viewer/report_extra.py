@@ -20,6 +20,7 @@ from viewer.report import Section
 from viewer.report_excursions import (
     excursion_paragraphs,
     excursion_table,
+    rule_sentence,
     settings_table,
     stop_sentences,
 )
@@ -134,10 +135,13 @@ def extra_sections(
         found.append(
             Section(
                 "Excursions",
-                excursion_paragraphs(
-                    e,
-                    a.verdict.tolerance_mm,
-                    0.0 if a.case.third_point is None else a.case.third_point.error_superior_mm,
+                (
+                    *excursion_paragraphs(
+                        e,
+                        a.verdict.tolerance_mm,
+                        0.0 if a.case.third_point is None else a.case.third_point.error_superior_mm,
+                    ),
+                    *filter(None, (rule_sentence(a.case),)),
                 ),
                 svgs("paths", "error"),
                 (
