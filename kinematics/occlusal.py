@@ -127,7 +127,8 @@ def automatic_landmarks(
     Notes
     -----
     Every tooth is looked at in its own directions: towards the other arch, mesiodistal along
-    the arch (from its neighbours), and buccal away from the arch's middle. A cusp is the highest
+    the arch (from its neighbours), and buccal away from the arch's middle (where teeth of one side
+    only are left, by that side). A cusp is the highest
     vertex of its part of the crown, a fossa the lowest of the middle third of the table.
     Source: derived here.
     """
@@ -139,6 +140,7 @@ def automatic_landmarks(
     if not numbers:
         return []
     middle = np.mean(list(centre.values()), axis=0)
+    one_side = len({_is_left(t) for t in numbers}) == 1
     out: list[tuple[str, int, NDArray[np.float64]]] = []
     for t in numbers:
         mesial = _mesial(t, centre, middle, direction)
@@ -146,14 +148,21 @@ def automatic_landmarks(
         if len(points) < 8 or not np.linalg.norm(mesial) > 0:
             continue
         buccal = np.cross(mesial, direction)
-        if buccal @ (centre[t] - middle) < 0:
-            buccal = -buccal
+        if one_side:
+            outwards = _is_left(t) != (lower.arch == "lower")
+        else:
+            outwards = bool(buccal @ (centre[t] - middle) >= 0)
+        buccal = buccal if outwards else -buccal
         out.extend((f"{t} {n}", t, p) for n, p in _crown(t, points, mesial, buccal, direction))
     edges = {t: p for name, t, p in out if name.endswith("incisal edge")}
     for right, left in ((41, 31), (11, 21)):
         if right in edges and left in edges:
             out.append(("incisal point", 0, 0.5 * (edges[right] + edges[left])))
     return out
+
+
+def _is_left(tooth: int) -> bool:
+    return tooth // 10 in (2, 3)
 
 
 def _mesial(

@@ -1,0 +1,171 @@
+"""Ways through the code that ordinary cases do not take: odd files, few teeth, few landmarks."""
+
+from __future__ import annotations
+
+import struct
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy.spatial.transform import RigidTransform
+
+from kinematics.errors import InputError
+from kinematics.landmarks import landmarks_for, surface_extremes
+from kinematics.mesh import Cast, load_cast
+from kinematics.mesh_files import PARSERS
+from kinematics.mounting import mount
+from kinematics.occlusal import automatic_landmarks, occlusal_vertices
+from tests.cases import landmarks_only
+
+SAMPLES = Path(__file__).resolve().parents[1] / "sample_meshes"
+VERTEX = "element vertex 4\nproperty float x\nproperty float y\nproperty float z\n"
+CORNERS = struct.pack("<12f", 0, 0, 0, 1, 0, 0, 1, 1, 0, 0, 1, 0)
+
+
+def binary_ply(header: str, body: bytes) -> bytes:
+    head = f"ply\nformat binary_little_endian 1.0\n{VERTEX}{header}end_header\n"
+    return head.encode() + CORNERS + body
+
+
+def test_faces_of_several_lengths_among_other_lists_and_numbers_are_read():
+    header = (
+        "element face 2\nproperty uchar red\nproperty list uchar float texture\n"
+        "property list uchar int vertex_indices\n"
+        "element edge 0\nproperty int a\nproperty list uchar int b\n"
+    )
+    body = struct.pack("<BB2fB4i", 9, 2, 0.5, 0.5, 4, 0, 1, 2, 3)
+    body += struct.pack("<BBB3i", 9, 0, 3, 0, 1, 3)
+    _, faces, _ = PARSERS[".ply"](binary_ply(header, body), Path("a.ply"))
+    assert faces.tolist() == [[0, 1, 2], [0, 2, 3], [0, 1, 3]]
+
+
+@pytest.mark.parametrize(
+    ("header", "body", "words"),
+    [
+        ("property list char int vertex_indices\n", struct.pack("<b3i", -1, 0, 1, 2), "no whole"),
+        (
+            "property list uchar double vertex_indices\n",
+            struct.pack("<B3d", 3, 0.0, 1.0, 1e300),
+            "not whole numbers",
+        ),
+    ],
+)
+def test_lists_that_cannot_be_are_refused(header, body, words):
+    with pytest.raises(InputError, match=words):
+        PARSERS[".ply"](binary_ply("element face 1\n" + header, body), Path("a.ply"))
+
+
+@pytest.fixture(scope="module")
+def lower() -> Cast:
+    return load_cast(SAMPLES / "lower.ply", "lower")[0]
+
+
+def only(cast: Cast, *teeth: int) -> Cast:
+    """The cast with the labels of these teeth alone."""
+    return replace(cast, tooth=np.where(np.isin(cast.tooth, teeth), cast.tooth, 0).astype(np.int16))
+
+
+def test_a_tooth_with_one_neighbour_has_landmarks_and_one_without_has_none(lower):
+    names = {name for name, _, _ in automatic_landmarks(only(lower, 36, 37))}
+    assert {"36 mesiobuccal cusp", "37 mesiobuccal cusp"} <= names
+    assert automatic_landmarks(only(lower, 36)) == []
+
+
+@pytest.mark.parametrize("teeth", [(34, 35, 36, 37), (44, 45, 46, 47), (31, 32, 33)])
+def test_cusps_keep_their_names_where_the_other_side_has_no_teeth(lower, teeth):
+    whole = {n: p for n, _, p in automatic_landmarks(lower)}
+    inner = teeth[1:-1]  # with both neighbours, so seen in the same directions
+    seen = 0
+    for name, tooth, point in automatic_landmarks(only(lower, *teeth)):
+        if tooth in inner:
+            np.testing.assert_array_equal(point, whole[name], err_msg=name)
+            seen += 1
+    assert seen >= len(inner)
+
+
+def test_a_flat_cast_has_the_vertices_that_face_the_other_arch():
+    flat = Cast(
+        "lower", np.eye(3)[:, [1, 2, 0]] * [1, 1, 0], np.array([[0, 1, 2]]), np.zeros(3, np.int16)
+    )
+    turned = replace(flat, faces=np.array([[0, 2, 1]]))
+    assert {len(occlusal_vertices(flat)), len(occlusal_vertices(turned))} == {0, 3}
+
+
+def test_sites_of_an_unlabelled_cast_lie_where_their_names_say(lower):
+    sites = {name: p for name, _, p in surface_extremes(only(lower))}
+    assert set(sites) == {
+        "incisal point", "left posterior site", "left middle site", "right posterior site",
+        "right middle site",
+    }  # fmt: skip
+    front = sites["incisal point"]
+    for side, sign in (("left", 1), ("right", -1)):
+        back, middle = sites[f"{side} posterior site"], sites[f"{side} middle site"]
+        assert back[1] * sign > 0
+        assert middle[1] * sign > 0
+        assert back[0] < middle[0] < front[0]
+
+
+def marks(*points: tuple[str, int | None, list[float]]):
+    return [
+        {"name": name, "point_mm": point} | ({} if tooth is None else {"tooth": tooth})
+        for name, tooth, point in points
+    ]
+
+
+def test_the_incisal_point_is_found_from_what_there_is_and_said(lower):
+    own = RigidTransform.identity()
+    molar = ("37 cusp", 37, [-40.0, 22.0, 0.0])
+    case = landmarks_only(
+        landmarks=marks(molar, ("31 edge", 31, [0.0, 2.0, 0.0]), ("41 edge", 41, [0.0, -2.0, 0.0])),
+    )
+    found, findings = landmarks_for(case, None, own)
+    np.testing.assert_allclose(found.incisal_point_mm, [0.0, 0.0, 0.0])
+    assert "mean of the central incisors" in findings[-1].message
+    case = landmarks_only(
+        landmarks=marks(molar, ("canine", 33, [-8.0, 12.0, 0.0])),
+        record={"thickness_mm": 3.0, "site": "pin"},
+    )
+    found, findings = landmarks_for(case, None, own)
+    np.testing.assert_allclose(found.incisal_point_mm, [-8.0, 12.0, 0.0])
+    assert "most anterior landmark" in findings[-1].message
+    with pytest.raises(InputError, match="'38 cusp'"):
+        found.point("38 cusp")
+    plain = only(lower)
+    near = plain.vertices_mm[occlusal_vertices(plain)][0].tolist()
+    case = case.model_copy(update={"landmarks": (case.landmarks[0].model_copy(
+        update={"point_mm": tuple(near)}),)})  # fmt: skip
+    found, findings = landmarks_for(case, plain, own)
+    assert any("highest front point" in f.message for f in findings)
+    nothing = case.model_copy(update={"landmarks": ()})
+    with pytest.raises(InputError, match="none, and no lower cast"):
+        landmarks_for(nothing, None, own)
+    found, findings = landmarks_for(nothing, plain, own)
+    assert len(found) == 5
+    assert any("no tooth labels" in f.message for f in findings)
+
+
+def average(*teeth: tuple[str, int | None, list[float]]):
+    case = landmarks_only(
+        mounting={"method": "average"},
+        true_axis={"width_mm": 99.6},
+        record={"thickness_mm": 3.0, "site": "pin"},
+        landmarks=marks(*teeth),
+    )
+    return mount(case, [(m.name, m.tooth or 0, np.array(m.point_mm)) for m in case.landmarks])
+
+
+def test_averages_take_the_landmarks_that_there_are():
+    left, right = ("37 a", 37, [-38.0, 24.0, 0.0]), ("47 a", 47, [-38.0, -24.0, 0.0])
+    edges = ("31 edge", 31, [0.0, 2.0, 0.0]), ("41 edge", 41, [0.0, -2.0, 0.0])
+    named = average(left, right, ("incisal point", None, [0.0, 0.0, 0.0]))
+    meant = average(left, right, *edges)
+    np.testing.assert_allclose(
+        named.axis_orbital_from_upper_scan.as_matrix(),
+        meant.axis_orbital_from_upper_scan.as_matrix(),
+        atol=1e-9,
+    )
+    with pytest.raises(InputError, match="an incisal point"):
+        average(left, right)
+    with pytest.raises(InputError, match="a cusp of tooth"):
+        average(left, *edges)
