@@ -152,8 +152,8 @@ def test_tables_repeat_the_record(demo):  # noqa: F811
     assert len(contacts.rows) == sum(
         len(touching_places(b.patient, b.articulator)) for b in d.teeth.values()
     )
-    canine = next(r for r in contacts.rows if r[0] == "left lateral" and r[1] == "33")
-    assert canine[2:4] == ("23", "working")
+    canine = next(r for r in contacts.rows if r[2] == "left lateral" and r[0] == "33")
+    assert (canine[1], canine[3]) == ("23", "working")
     assert canine[4] == canine[5] == "0.00 to 5.00"
 
 

@@ -59,7 +59,8 @@ def contacts_figure(details: ExcursionDetails) -> Any:
     """
     rows = {kind: touching_places(c.patient, c.articulator) for kind, c in details.teeth.items()}
     most = max([1, *(len(r) for r in rows.values())])
-    figure = new_figure(10.4, 1.75 + 0.42 * most)
+    long = not any(any(c.patient.teeth) for c in details.teeth.values())
+    figure = new_figure(10.4, 1.75 + (0.66 if long else 0.42) * most)
     high = figure.get_figheight()
     all_axes = np.atleast_1d(figure.subplots(1, len(rows)))
     figure.subplots_adjust(
@@ -79,7 +80,7 @@ def contacts_figure(details: ExcursionDetails) -> Any:
                 axes.axvline(stop, color=getattr(LIGHT, role), ls=DASH[line], lw=1.4)
                 axes.text(stop, -0.38 + lift, f" {who} stops", fontsize=8.5, color=LIGHT.ink)
         names = [_row_name(compared.patient, i) for i in chosen]
-        axes.set_yticks(range(len(chosen)), names, fontsize=9.5)
+        axes.set_yticks(range(len(chosen)), names, fontsize=8.5 if long else 9.5)
         axes.set_ylim(most - 0.45, -0.6)
         axes.set_xlim(-0.02 * end, 1.02 * end)
         axes.tick_params(axis="y", length=0)
@@ -112,7 +113,7 @@ def _arch_order(tooth: int) -> tuple[int, int] | None:
 
 def _row_name(along: TeethAlong, i: int) -> str:
     side = SIDE_WORDS[along.where[i]]
-    place = wrapped(along.places[i], 15, 2)
+    place = wrapped(along.places[i], 18, 2)
     return f"{place}\n{side}" if side else place
 
 
@@ -287,7 +288,9 @@ def traces_figure(details: ExcursionDetails) -> Any:
     ):
         _relief(axes, cast, 3.0)
         _paths(axes, drawn, 1.1, 2.5, cast.arch)
-        axes.set_title(title if drawn else f"{title}: no labels", fontsize=10.5, color=LIGHT.ink)
+        axes.set_title(
+            title if drawn else "the upper has no tooth labels", fontsize=10.5, color=LIGHT.ink
+        )
     for name in ("xlim", "ylim"):
         ends = np.array([getattr(axes, f"get_{name}")() for axes in (lower, upper)])
         for axes in (lower, upper):

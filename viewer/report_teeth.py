@@ -182,9 +182,9 @@ def contact_tables(d: ExcursionDetails) -> list[Table]:
             )
             rows.append(
                 (
-                    KIND_LABEL[kind],
                     place,
                     f"{upper}" if upper else NONE,
+                    KIND_LABEL[kind],
                     SIDE_WORDS[here.where[i]] or "protrusive",
                     _spans(here, i),
                     _spans(there, i),
@@ -198,10 +198,10 @@ def contact_tables(d: ExcursionDetails) -> list[Table]:
     return [
         Table(
             "Tooth contacts along the way",
-            ("excursion", "lower", "upper", "side", "touches in the mouth, mm of way",
+            ("lower", "upper", "excursion", "side", "touches in the mouth, mm of way",
              "touches on the articulator, mm of way", "least clearance, mouth, mm",
              "least clearance, articulator, mm", "where"),
-            (False, False, False, False, True, True, True, True, False),
+            (False, False, False, False, False, False, True, True, False),
             tuple(rows),
             "Way of the condyles, from where the tooth is first within reach to where it last is; "
             "contacts at the start count in the way, not in the least clearance. Negative: into "
