@@ -123,6 +123,17 @@ def test_teeth_that_lock_end_the_excursion_there_and_the_report_names_them(tmp_p
     assert kind["left_lateral"]["complete"]
 
 
+def test_teeth_that_lock_at_the_first_step_leave_the_start_alone(tmp_path):
+    e = quick(small_case(tmp_path, [*wide(), wall(0.2)], front="teeth")).excursions
+    assert len(e.kinds["protrusion"].patient.reached) == 1
+    both = e.details.teeth["protrusion"]
+    assert not both.patient.touched.any()
+    assert both.only_articulator == both.only_patient == ()
+    assert np.isinf(both.patient.least_mm).all()
+    assert "after 0.00 mm: the teeth lock: teeth 11 and 31" in " ".join(excursion_sentences(e))
+    json.dumps(both.as_dict(), allow_nan=False)
+
+
 def test_teeth_that_never_meet_leave_no_excursion_but_a_reason(tmp_path):
     far = [(np.add(v, [0.0, 0.0, 70.0]), f, t) for v, f, t in wide()]
     beside = [*far, (np.add(far[0][0], [0.0, 400.0, 0.0]), far[0][1], 28)]

@@ -128,7 +128,7 @@ def write_outputs(
     progress: Callable[[str, float], None] | None = None,
     refusal: Refusal = REFUSAL,
 ) -> list[Path]:
-    """Write result.json, landmarks.csv, lower_error_map.ply, report.html and the pictures.
+    """Write result.json, landmarks.csv, the maps of the lower, report.html and the pictures.
 
     Without matplotlib the numbers alone are written; :func:`viewer.extras.left_out` says so.
 
