@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import struct
+import sys
 from dataclasses import replace
 from pathlib import Path
 
@@ -10,12 +11,20 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import RigidTransform
 
+from kinematics.assess import assess
+from kinematics.case import write_case
 from kinematics.errors import InputError
+from kinematics.kernels import kernel
 from kinematics.landmarks import landmarks_for, surface_extremes
 from kinematics.mesh import Cast, load_cast
 from kinematics.mesh_files import PARSERS
 from kinematics.mounting import mount
+from kinematics.mounting_frame import bonwill_frame
 from kinematics.occlusal import automatic_landmarks, occlusal_vertices
+from kinematics.placement import place
+from kinematics.rigid_fit import unit_hint
+from kinematics.study import read_study, study_from_dict
+from kinematics.sweep import run_sweep
 from tests.cases import landmarks_only
 
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_meshes"
@@ -169,3 +178,103 @@ def test_averages_take_the_landmarks_that_there_are():
         average(left, right)
     with pytest.raises(InputError, match="a cusp of tooth"):
         average(left, *edges)
+
+
+def test_a_kernel_without_a_file_to_cache_beside_still_runs():
+    """A function that was typed in has no source file; it is compiled in every process."""
+    space: dict = {}
+    exec("def twice(x):\n    return 2.0 * x\n", space)
+    assert kernel(space["twice"])(4.0) == 8.0
+    assert kernel(parallel=True)(space["twice"])(3.0) == 6.0
+
+
+def test_three_points_on_a_line_and_a_short_arm_give_no_average_frame():
+    build = {"balkwill_deg": 20.0, "occlusal_to_axis_orbital_deg": 10.0}
+    with pytest.raises(InputError, match="too near to a line"):
+        bonwill_frame([0, 0, 0], [-5, 24, 0], [-5, -24, 0], arm_mm=103, base_mm=100, **build)
+    with pytest.raises(InputError, match="bonwill_arm_mm"):
+        bonwill_frame([0, 0, 0], [-38, 24, 0], [-38, -24, 0], arm_mm=60, base_mm=100, **build)
+
+
+@pytest.mark.parametrize(("ratio", "words"), [(0.1, "cm"), (10.0, "cm"), (1.0 / 25.4, "inch")])
+def test_a_unit_is_told_by_its_ratio_and_nothing_else_is(ratio, words):
+    assert words in (unit_hint(ratio) or "")
+    assert unit_hint(2.0) is None
+
+
+def test_offsets_are_needed_where_the_mounting_measured_the_arbitrary_points():
+    with pytest.raises(InputError, match="the four offsets"):
+        landmarks_only(
+            casts={"upper": "u.ply", "lower": "l.ply"},
+            true_axis=None,
+            mounting={
+                "method": "axis_points",
+                "axis": "arbitrary",
+                "left_point_mm": [-80.0, 55.0, 30.0],
+                "right_point_mm": [-80.0, -55.0, 30.0],
+                "third_point_mm": [-10.0, 30.0, 45.0],
+            },
+            arbitrary_axis={
+                "left_point_mm": [5.0, 55.0, 0.0],
+                "right_point_mm": [5.0, -55.0, 0.0],
+                "frame": "axis_orbital",
+            },
+        )
+
+
+@pytest.mark.parametrize(
+    ("vary", "words"),
+    [
+        ({"mean": 3.0, "sd": 0.0}, "more than 0"),
+        ({"mean": 3.0, "sd": 1.0, "low": 1.0}, "Keep one form"),
+        ({"low": 2.0, "high": 2.0}, "an empty range"),
+        ({"low": 3.0, "high": 2.0}, "a reversed range"),
+    ],
+)
+def test_what_varies_is_refused_with_the_study_file_named(vary, words, tmp_path):
+    write_case(landmarks_only(), tmp_path / "case.toml")
+    rows = "".join(f"{k} = {v}\n" for k, v in vary.items())
+    (tmp_path / "study.toml").write_text(
+        'schema = "hingewise-study/1"\ncase = "case.toml"\nsamples = 4\n[[vary]]\n'
+        f'field = "record.thickness_mm"\n{rows}'
+    )
+    with pytest.raises(InputError, match=words) as caught:
+        read_study(tmp_path / "study.toml")
+    assert str(caught.value.file).endswith("study.toml")
+
+
+def test_a_spread_has_no_place_in_a_grid(tmp_path):
+    write_case(landmarks_only(), tmp_path / "case.toml")
+    vary = [{"field": "record.thickness_mm", "mean": 3.0, "sd": 1.0}]
+    study = {"schema": "hingewise-study/1", "case": "case.toml", "design": "grid", "vary": vary}
+    with pytest.raises(InputError, match="mean and sd in a grid"):
+        study_from_dict(study, folder=tmp_path)
+
+
+def test_a_sweep_on_a_cluster_without_its_library_names_the_extra(tmp_path, monkeypatch):
+    write_case(landmarks_only(), tmp_path / "case.toml")
+    vary = [{"field": "record.thickness_mm", "low": 1.0, "high": 2.0}]
+    study = {"schema": "hingewise-study/1", "case": "case.toml", "samples": 4, "vary": vary}
+    monkeypatch.setitem(sys.modules, "distributed", None)
+    with pytest.raises(InputError, match="the extra 'cluster'"):
+        run_sweep(study_from_dict(study, folder=tmp_path), tmp_path / "out", scheduler="tcp://x:1")
+
+
+def test_a_record_that_was_scanned_in_has_no_thickness_to_doubt():
+    case = landmarks_only(
+        record={"as_scanned": True},
+        target={"vdo_change_mm": -2.0, "site": "incisors"},
+        uncertainty={"arbitrary_axis": "measured", "true_axis_sd_mm": 0.5},
+    )
+    found = assess(case)
+    assert found.uncertainty is not None
+    assert any("scanned in it" in line for line in found.uncertainty.assumptions)
+
+
+def test_a_placed_case_is_placed_anew_where_its_casts_or_points_change():
+    placed = place(landmarks_only())
+    moved = landmarks_only(landmarks=marks(("31 edge", 31, [91.0, 0.0, -35.0])))
+    assert placed.with_case(moved).landmarks.names == ("31 edge", "incisal point")
+    elsewhere = landmarks_only()
+    elsewhere._folder = Path("/elsewhere")
+    assert placed.with_case(elsewhere).case is elsewhere
