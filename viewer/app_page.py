@@ -68,6 +68,7 @@ def index_html(trame_index: str) -> str:
 <link rel="stylesheet" href="palette.css">
 <link rel="stylesheet" href="client/look.css">
 <script src="vue.global.js"></script>
+<script src="client/shapes.js"></script>
 <script src="client/scene.js"></script>
 <script src="client/parts.js"></script>
 <script type="module" src="{found.group(1)}"></script>

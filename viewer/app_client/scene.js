@@ -52,79 +52,13 @@
     }
     return parts;
   }
-  const cross = (a, b) => [
-    a[1] * b[2] - a[2] * b[1], a[2] * b[0] - a[0] * b[2], a[0] * b[1] - a[1] * b[0]];
-  const dot = (a, b) => a[0] * b[0] + a[1] * b[1] + a[2] * b[2];
-  const unit = (a) => { const l = Math.hypot(...a) || 1; return a.map((v) => v / l); };
+  const { cross, dot, tube, dashed, ball } = window.hingewiseShapes;
   const apply = (m, p) => [0, 1, 2].map((i) => m[i] * p[0] + m[4 + i] * p[1] + m[8 + i] * p[2] + m[12 + i]);
 
   const product = (a, b) => b.map((_, i) => [0, 1, 2, 3].reduce((sum, k) => sum + a[4 * k + (i % 4)] * b[4 * (i >> 2) + k], 0));
 
-  function tube(pieces, radius, sides) {
-    const position = [], normal = [], face = [];
-    for (const path of pieces) {
-      if (path.length < 2) continue;
-      const start = position.length / 3;
-      for (let i = 0; i < path.length; i++) {
-        const a = path[Math.max(i - 1, 0)], b = path[Math.min(i + 1, path.length - 1)];
-        const t = unit([b[0] - a[0], b[1] - a[1], b[2] - a[2]]);
-        const u = unit(cross(t, Math.abs(t[2]) < 0.9 ? [0, 0, 1] : [1, 0, 0]));
-        const v = cross(t, u);
-        for (let k = 0; k < sides; k++) {
-          const c = Math.cos((2 * Math.PI * k) / sides), s = Math.sin((2 * Math.PI * k) / sides);
-          for (let j = 0; j < 3; j++) {
-            const n = c * u[j] + s * v[j];
-            normal.push(n); position.push(path[i][j] + radius * n);
-          }
-        }
-      }
-      const rings = path.length;
-      for (let i = 0; i + 1 < rings; i++)
-        for (let k = 0; k < sides; k++) {
-          const a = start + i * sides + k, b = start + i * sides + ((k + 1) % sides);
-          face.push(a, a + sides, b, b, a + sides, b + sides);
-        }
-      for (const [ring, flip] of [[0, 1], [rings - 1, 0]]) // flat ends
-        for (let k = 1; k + 1 < sides; k++) {
-          const a = start + ring * sides;
-          face.push(a, a + (flip ? k : k + 1), a + (flip ? k + 1 : k));
-        }
-    }
-    return { position: new Float32Array(position), normal: new Float32Array(normal), face: new Uint32Array(face) };
-  }
-  function dashed(path, on, off) { // pieces of a polyline, by length
-    const pieces = [];
-    let piece = [path[0]], drawn = true, left = on;
-    for (let i = 0; i + 1 < path.length; i++) {
-      let a = path[i];
-      for (let length = Math.hypot(...path[i + 1].map((v, k) => v - a[k])); length > 0;) {
-        const part = Math.min(left, length), b = a.map((v, k) => v + (part / length) * (path[i + 1][k] - v));
-        if (drawn) piece.push(b);
-        length -= part; left -= part; a = b;
-        if (left < 1e-9) { if (drawn) pieces.push(piece); drawn = !drawn; left = drawn ? on : off; piece = [a]; }
-      }
-    }
-    if (drawn && piece.length > 1) pieces.push(piece);
-    return pieces;
-  }
   // The articulator's motion with its difference from the patient's multiplied, point by point.
   const apart = (patient, articulator, factor) => patient.map((v, i) => v + factor * (articulator[i] - v));
-
-  function ball() {
-    const position = [], face = [], rows = 8, columns = 12;
-    for (let i = 0; i <= rows; i++)
-      for (let k = 0; k <= columns; k++) {
-        const e = (Math.PI * i) / rows, a = (2 * Math.PI * k) / columns;
-        position.push(Math.sin(e) * Math.cos(a), Math.sin(e) * Math.sin(a), Math.cos(e));
-      }
-    for (let i = 0; i < rows; i++)
-      for (let k = 0; k < columns; k++) {
-        const a = i * (columns + 1) + k, b = a + columns + 1;
-        face.push(a, b, a + 1, a + 1, b, b + 1);
-      }
-    const p = new Float32Array(position);
-    return { position: p, normal: p, face: new Uint32Array(face) };
-  }
 
   class Stage {
     constructor(canvas, overlay, leaders) {
@@ -324,7 +258,6 @@
       const lower = this.away ? product(this.away, s.target) : s.target; // the map keeps the closed pose's colours
       if (casts.lower && (L.lower || L.map)) cast(casts.lower, this.colours.lower, L.map ? 1 : see, lower, { map: L.map });
       for (const t of this.tubes) if (L[t.layer] && !(this.ways.length && t.layer === "arcs")) item(t.mesh, this.colours[t.role], 1, IDENTITY);
-      for (const t of this.ways) item(t.mesh, this.colours[t.role], 1, IDENTITY);
       for (const p of s.points) if (L[p.layer] || p.layer === "pick") {
         const r = p.radius;
         item(this.ball, this.colours[p.role], 1, [r, 0, 0, 0, 0, r, 0, 0, 0, 0, r, 0, ...this.place(p), 1]);
@@ -338,7 +271,10 @@
         gl.colorMask(false, false, false, false); item(mesh, colour, opacity, model, options);
         gl.colorMask(true, true, true, true); item(mesh, colour, opacity, model, options);
       }
-      gl.disable(gl.BLEND); gl.bindVertexArray(null);
+      gl.disable(gl.BLEND);
+      if (this.ways.length) gl.clear(gl.DEPTH_BUFFER_BIT); // seen through everything
+      for (const t of this.ways) item(t.mesh, this.colours[t.role], 1, IDENTITY, { flat: true });
+      gl.bindVertexArray(null);
       this.write();
     }
     sides() { // what lies to the left and right, and how long 10 mm are
@@ -361,8 +297,15 @@
       }
       const names = out.filter((l) => l.role !== "tooth");
       for (const l of out) { l.width = 7.6 * l.text.length; l.tx = l.x - l.width / 2; l.ty = l.y; }
-      for (const left of [true, false]) { // names stand in the nearer margin, one under the other
-        const side = names.filter((l) => (l.x < w / 2) === left).sort((p, q) => p.y - q.y);
+      const drawn = this.extent().map((p) => this.pixel(p));
+      for (const l of names) { // the nearer margin, unless only the other one has room beside what is drawn
+        const row = drawn.filter((p) => Math.abs(p[1] - l.y) < 30).map((p) => p[0]);
+        const room = { left: Math.min(w, ...row) - 14, right: w - Math.max(0, ...row) - 14 };
+        const near = l.x < w / 2 ? "left" : "right", far = near === "left" ? "right" : "left";
+        l.side = l.width > room[near] && l.width < room[far] ? far : near;
+      }
+      for (const left of [true, false]) { // one under the other
+        const side = names.filter((l) => (l.side === "left") === left).sort((p, q) => p.y - q.y);
         const high = h - 34, gap = Math.min(19, (high - 14) / Math.max(side.length - 1, 1));
         side.forEach((l, i) => { l.ty = Math.max(i ? side[i - 1].ty + gap : 14, Math.min(l.y, high)); });
         for (let i = side.length - 1; i >= 0; i--) side[i].ty = Math.min(side[i].ty, i + 1 < side.length ? side[i + 1].ty - gap : high);
@@ -373,8 +316,10 @@
     write() {
       const labels = this.visibleLabels(), nodes = this.overlay;
       const lead = labels.filter((l) => l.role !== "tooth").map((l) => {
-        const side = l.tx > l.x ? l.tx - 3 : l.tx + l.width + 3;
-        return `M${l.x.toFixed(1)} ${l.y.toFixed(1)}L${side.toFixed(1)} ${l.ty.toFixed(1)}`;
+        const right = l.tx + l.width, over = l.x >= l.tx && l.x <= right; // never through the name itself
+        const side = over ? l.x : l.x < l.tx ? l.tx - 3 : right + 3;
+        const level = over ? l.ty + (l.y < l.ty ? -9 : 9) : l.ty;
+        return over && Math.abs(l.y - l.ty) < 9 ? "" : `M${l.x.toFixed(1)} ${l.y.toFixed(1)}L${side.toFixed(1)} ${level.toFixed(1)}`;
       }).join("");
       this.leaders.setAttribute("d", lead);
       this.sides();
