@@ -6,14 +6,17 @@ import struct
 import sys
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from scipy.spatial.transform import RigidTransform
 
 from kinematics.assess import assess
+from kinematics.axis_location import axis_from_poses
 from kinematics.case import write_case
 from kinematics.errors import InputError
+from kinematics.excursion import _teeth
 from kinematics.kernels import kernel
 from kinematics.landmarks import landmarks_for, surface_extremes
 from kinematics.mesh import Cast, load_cast
@@ -26,6 +29,7 @@ from kinematics.rigid_fit import unit_hint
 from kinematics.study import read_study, study_from_dict
 from kinematics.sweep import run_sweep
 from tests.cases import landmarks_only
+from tests.test_axis_location import ARCH, LEFT, poses
 
 SAMPLES = Path(__file__).resolve().parents[1] / "sample_meshes"
 VERTEX = "element vertex 4\nproperty float x\nproperty float y\nproperty float z\n"
@@ -278,3 +282,36 @@ def test_a_placed_case_is_placed_anew_where_its_casts_or_points_change():
     elsewhere = landmarks_only()
     elsewhere._folder = Path("/elsewhere")
     assert placed.with_case(elsewhere).case is elsewhere
+
+
+def test_two_poses_of_unknown_noise_say_nothing_about_pure_rotation():
+    rng = np.random.default_rng(3)
+    noisy = poses([0.0, 8.0], rng, translation_sd=0.02, rotation_sd=1e-4)
+    found = axis_from_poses(noisy, ARCH, left=LEFT)
+    assert found.departure.kind == "none"
+    assert not found.departure.rejected
+    assert np.isnan(found.departure.p_value)
+
+
+def test_one_bad_pose_among_few_of_unknown_noise_is_not_blamed_on_a_scan():
+    rng = np.random.default_rng(4)
+    slid = poses([0.0, 5.0, 10.0], rng, 0.01, 1e-4, extra={1: [0.0, 0.0, 2.0]})
+    assert axis_from_poses(slid, ARCH, left=LEFT).scan_at_fault is None
+
+
+@pytest.mark.parametrize(
+    ("teeth", "point", "words"),
+    [
+        ((16, 46), [50.0, -20.0, -30.0], "teeth 16 and 46"),
+        (
+            (0, 46),
+            [50.0, -20.0, -30.0],
+            "50 mm in front of the hinge axis, 20 mm to the patient's right",
+        ),
+        ((0, 0), [50.0, 20.0, -30.0], "20 mm to the patient's left"),
+        ((0, 0), [np.nan, np.nan, np.nan], "the casts (teeth not labelled)"),
+    ],
+)
+def test_a_contact_is_named_by_teeth_or_place(teeth, point, words):
+    contact = SimpleNamespace(upper_tooth=teeth[0], lower_tooth=teeth[1], point_mm=np.array(point))
+    assert words in _teeth(contact)
