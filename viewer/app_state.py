@@ -20,7 +20,6 @@ from kinematics.judging import DepartureCurve, departure_curve, judge, worst_by_
 from kinematics.placement import place
 from kinematics.uncertainty import MAX_TRIALS_CONTACT, uncertainty_of
 from kinematics.uncertainty_case import APART
-from kinematics.uncertainty_summary import percent
 from kinematics.verdict import Verdict
 from viewer.app_case import changed
 
@@ -135,8 +134,8 @@ def spread_of(
         out.append(
             f"From {found.trials:,} trials, each with its own first contacts; the limit with this "
             f"stop is {MAX_TRIALS_CONTACT:,}, fewer than the 10,000 of JCGM 101. From their number "
-            f"alone, the probability on the arbitrary axis lies between {percent(low)} and "
-            f"{percent(high)}."
+            f"alone, the probability on the arbitrary axis lies between {100.0 * low:.1f} % and "
+            f"{100.0 * high:.1f} %."
         )
         out += [a for a in found.assumptions if a == APART]
     return out

@@ -468,15 +468,13 @@ def test_no_name_stands_on_the_casts_and_no_leader_runs_through_its_name(page, v
     covered, crossed = page.evaluate(
         """() => {
           const v = window.hingewiseView;
-          // From the front an axis is as wide as the picture: its name stands on it.
-          const names = v.visibleLabels().filter((l) => !['tooth', 'true', 'arbitrary'].includes(
-            l.role) || l.layer === 'contact');
+          const names = v.visibleLabels().filter((l) => l.role !== 'tooth');
           const inside = (l, x, y) => x > l.tx && x < l.tx + l.width && Math.abs(y - l.ty) < 8;
-          const drawn = v.extent().map((p) => v.pixel(p));
+          const drawn = v.extent(true).map((p) => v.pixel(p));
           const lead = [...v.leaders.getAttribute('d').matchAll(/L([-\\d.]+) ([-\\d.]+)/g)];
           const on = (l) => drawn.some((p) => inside(l, p[0], p[1]));
           const through = (l) => lead.some((m) => inside(l, Number(m[1]), Number(m[2])));
-          return [names.filter(on), v.visibleLabels().filter(through)]
+          return [names.filter(on), names.filter(through)]
             .map((list) => list.map((l) => l.text));
         }"""
     )

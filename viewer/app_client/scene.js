@@ -191,7 +191,7 @@
       const a = (x - this.canvas.clientWidth / 2) * k, b = (this.canvas.clientHeight / 2 - y) * k;
       return { origin: [0, 1, 2].map((i) => centre[i] + a * right[i] + b * up[i] + 500 * d[i]), direction: d.map((v) => -v) };
     }
-    extent() {
+    extent(castsOnly) {
       const points = [];
       const add = (mesh, model) => {
         const step = 3 * Math.max(1, Math.floor(mesh.position.length / 900));
@@ -200,6 +200,7 @@
       };
       if (this.casts.upper && this.layers.upper) add(this.casts.upper, IDENTITY);
       if (this.casts.lower && (this.layers.lower || this.layers.map || this.layers.ghost)) add(this.casts.lower, this.scene.target);
+      if (castsOnly) return points;
       for (const l of this.scene.lines) if (this.layers[l.layer] && l.radius > 0.4) points.push(...l.pieces.flat());
       for (const p of this.scene.points) if (this.layers[p.layer]) points.push(p.at);
       return points.length ? points : this.scene.points.map((p) => p.at);
@@ -297,8 +298,8 @@
       }
       const names = out.filter((l) => l.role !== "tooth");
       for (const l of out) { l.width = 7.6 * l.text.length; l.tx = l.x - l.width / 2; l.ty = l.y; }
-      const drawn = this.extent().map((p) => this.pixel(p));
-      for (const l of names) { // the nearer margin, unless only the other one has room beside what is drawn
+      const drawn = this.extent(true).map((p) => this.pixel(p));
+      for (const l of names) { // the nearer margin, unless only the other one has room beside the casts
         const row = drawn.filter((p) => Math.abs(p[1] - l.y) < 30).map((p) => p[0]);
         const room = { left: Math.min(w, ...row) - 14, right: w - Math.max(0, ...row) - 14 };
         const near = l.x < w / 2 ? "left" : "right", far = near === "left" ? "right" : "left";
