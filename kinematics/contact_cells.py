@@ -1,22 +1,23 @@
-"""Cells of neighbouring axes: how far one reference axis stands for them all.
+"""Cells of neighbouring axes: what one reference axis and one bound say about them all.
 
-A cell keeps the pairs of nodes that none of its axes can do without, found about a reference axis.
+A cell is a set of axes, each with an angle up to which its contact is sought. In the frame of the
+cell's reference axis another axis is four numbers (``parameters``): its offset (gx, gy) at the
+height of the lower cast's middle, and its slopes (sx, sy).
 
 Notes
 -----
-*Guarantee.* The thinned list misses no contact of any axis of the cell up to the angle T. Proof.
-Let w0 be the reference axis's direction and w another's, e = |w - w0|, and take a point p of the
-lower cast. Let c0 and c be the points of the two axes in the plane through p across w0,
-g = c - c0 and x = p - c. About the axes p goes to c + R x and to c0 + R0 (x + g), so that they
-differ by ``(I - R0) g + (R - R0) x``. The first lies across w0 and is 2 sin(t/2) |g|
-long. In the second, ``R x - R0 x = sin t (w - w0) x x + (1 - cos t)(w . x) w``, with
-|w . x| <= e |x|; as w - w0 is e^2/2 long along w0, its part across w0 is at most
+*Guarantee of the strays.* Let w0 be the reference axis's direction and w another's, e = |w - w0|,
+and take a point p of the lower cast. Let c0 and c be the points of the two axes in the plane
+through p across w0, g = c - c0 and x = p - c. About the axes p goes to c + R x and to
+c0 + R0 (x + g), so that they differ by ``(I - R0) g + (R - R0) x``. The first lies across w0 and
+is 2 sin(t/2) |g| long. In the second, ``R x - R0 x = sin t (w - w0) x x + (1 - cos t)(w . x) w``,
+with |w . x| <= e |x|; as w - w0 is e^2/2 long along w0, its part across w0 is at most
 ``(sin t / 2 + 1 - cos t) e^2 |x|`` and along w0 at most ``(sin t + 1 - cos t) e |x|``.
 All are largest at t = T (sin t at a quarter turn at most), |x| at most rho + |g|, and |g| is convex
 along w0, so largest at the ends of the lower cast. If an axis of the cell brings p to a point q
 of the upper by t <= T, the reference axis brings p within these strays of q: so discs that the
 reference axis keeps farther apart than that never meet (``broadphase.apart``). Boxes are
-widened, never angles: the contact angle is not Lipschitz on steep cusps. T is given.
+widened, never angles: the contact angle is not Lipschitz on steep cusps.
 
 *Source.* Derived here.
 """
@@ -27,12 +28,16 @@ import math
 
 import numpy as np
 
-from kinematics.broadphase import apart, axis_frame, moved_frame, placed
-from kinematics.contact_table import reference_parameters
+from kinematics.broadphase import axis_frame, moved_frame
 from kinematics.kernels import kernel
 
 MAX_TILT = 0.5
 """Largest difference |w - w0| of directions within a cell; a wider cell is halved (ours)."""
+END, ACROSS, ALONG, WIDE, TILT, MIDDLE = 0, 1, 2, 3, 4, 5
+FIT, SLACK, LAG, MID, HALF, SLOPE = 6, 7, 8, 9, 13, 17
+COS, SIN, SINE, FALL, TWIST = 21, 22, 23, 24, 25
+CELL_SIZE = 26
+"""Entries of a cell's record: see ``describe``."""
 
 
 @kernel
@@ -43,73 +48,144 @@ def frames(axes, n, toward, motion, fu, fl):  # type: ignore[no-untyped-def]
 
 
 @kernel
-def strays(axes, members, frame, disc, end, out):  # type: ignore[no-untyped-def]
-    """Fill ``out`` with a cell's bounds (module docstring); False if they cannot be used.
+def parameters(axis, frame, middle, out):  # type: ignore[no-untyped-def]
+    """Fill ``out`` with (gx, gy, sx, sy) of an axis in the reference frame; returns |w - w0|.
 
-    They are: largest stray across and along the axis, |g|, e, |x|, and the height of the lower
-    cast's middle. ``disc`` is the lower cast's, about the reference axis.
+    ``out`` has 10 entries; those from 4 on are scratch.
+    """
+    a, b = out[4:7], out[7:10]
+    for k in range(3):
+        a[k], b[k] = frame[3, k], frame[3, k]
+        for m in range(3):
+            a[k] += frame[k, m] * axis[0, m]
+            b[k] += frame[k, m] * axis[1, m]
+    dx, dy, dz = b[0] - a[0], b[1] - a[1], b[2] - a[2]
+    length = math.sqrt(dx * dx + dy * dy + dz * dz)
+    out[2], out[3] = dx / dz, dy / dz
+    s = middle - a[2]
+    out[0], out[1] = a[0] + s * out[2], a[1] + s * out[3]
+    return math.sqrt(dx * dx + dy * dy + (dz - length) ** 2) / length
+
+
+@kernel
+def describe(axes, members, ends, frame, disc, four, cell):  # type: ignore[no-untyped-def]
+    """Fill a cell's record; False if its axes differ too much for its bounds.
+
+    Parameters
+    ----------
+    axes : ndarray, shape (n, 2, 3)
+    members : ndarray of int64
+        The cell's axes.
+    ends : ndarray, shape (n,)
+        Angle up to which each axis's contact is sought, radian.
+    frame : ndarray, shape (4, 3)
+        Frame of the reference axis.
+    disc : tuple
+        The whole lower cast's disc about the reference axis.
+    four : ndarray, shape (n, 10)
+        Out, in the first four columns of the members' rows: their parameters.
+    cell : ndarray, shape (CELL_SIZE,)
+        Out: END, the largest of the angles; ACROSS and ALONG, the strays up to END, mm; WIDE,
+        largest |g| within the lower cast, mm; TILT, largest |w - w0|; MIDDLE, height of the lower
+        cast's middle, mm; FIT and SLOPE (4), a fit of the angles, ``FIT + SLOPE . parameters``;
+        SLACK, its largest error, radian; LAG, the largest distance of an angle from FIT, radian;
+        MID (4) and HALF (4), middle and half size of the parameters' box; COS and SIN of FIT;
+        SINE, FALL and TWIST up to the larger of END and FIT: the largest sine, 1 - cos, and a bound
+        on how far the turns about the cell's axes and the reference differ, radian.
     """
     size = math.sqrt(disc[6] * disc[6] + disc[7] * disc[7])
     rho = math.sqrt(disc[0] * disc[0] + disc[1] * disc[1]) + size
-    wide, tilt = 0.0, 0.0
-    four = np.empty(10)
+    wide, tilt, end = 0.0, 0.0, 0.0
+    cell[MID : MID + 4] = math.inf
+    cell[HALF : HALF + 4] = -math.inf
     for n in members:
-        e = reference_parameters(axes[n], frame, disc[2], four)
+        own = four[n]
+        e = parameters(axes[n], frame, disc[2], own)
         if not e <= MAX_TILT:
             return False
-        tilt = max(tilt, e)
+        tilt, end = max(tilt, e), max(end, ends[n])
         for z in (-size, size):
-            x, y = four[0] + z * four[2], four[1] + z * four[3]
+            x, y = own[0] + z * own[2], own[1] + z * own[3]
             wide = max(wide, math.sqrt(x * x + y * y))
+        for k in range(4):
+            cell[MID + k] = min(cell[MID + k], own[k])
+            cell[HALF + k] = max(cell[HALF + k], own[k])
+    for k in range(4):
+        least, most = cell[MID + k], cell[HALF + k]
+        cell[MID + k], cell[HALF + k] = 0.5 * (least + most), 0.5 * (most - least)
     x = rho + wide
     sine, rest = math.sin(min(end, 0.5 * math.pi)), 1.0 - math.cos(end)
-    out[0] = 2.0 * math.sin(0.5 * end) * wide + (0.5 * sine + rest) * tilt * tilt * x + 1e-9
-    out[1] = (sine + rest) * tilt * x + 1e-9
-    out[2], out[3], out[4], out[5] = wide, tilt, x, disc[2]
+    cell[END] = end
+    cell[ACROSS] = 2.0 * math.sin(0.5 * end) * wide
+    cell[ACROSS] += (0.5 * sine + rest) * tilt * tilt * x + 1e-9
+    cell[ALONG] = (sine + rest) * tilt * x + 1e-9
+    cell[WIDE], cell[TILT], cell[MIDDLE] = wide, tilt, disc[2]
+    fit_ends(members, ends, four, cell)
+    end = max(end, cell[FIT])
+    cell[COS], cell[SIN] = math.cos(cell[FIT]), math.sin(cell[FIT])
+    cell[SINE], cell[FALL] = math.sin(min(end, 0.5 * math.pi)), 1.0 - math.cos(end)
+    cell[TWIST] = (2.4 * math.sin(0.5 * end) + cell[SINE]) * tilt
     return True
 
 
 @kernel
-def thin(upper, fu, lower, fl, end, stray, coarse, pairs, lo, hi):  # type: ignore[no-untyped-def]
-    """Append to ``pairs`` what a cell needs of pairs[lo:hi]; returns the list and its new end."""
-    discs_u, right_u, discs_l, right_l = upper[3], upper[4], lower[3], lower[4]
-    across, along = stray[0], stray[1]
-    ct, st = math.cos(end), math.sin(end)
-    stack = np.empty((256, 2), dtype=np.int32)
-    top_of_list = hi
-    for k in range(lo, hi):
-        stack[0, 0], stack[0, 1] = pairs[k, 0], pairs[k, 1]
-        top = 1
-        while top > 0:
-            top -= 1
-            u, v = stack[top, 0], stack[top, 1]
-            du, dv = placed(discs_u[u], fu), placed(discs_l[v], fl)
-            if apart(du, dv, end, ct, st, across, along):
-                continue
-            ru, rl = right_u[u], right_l[v]
-            turn = abs(du[3] * dv[3] + du[4] * dv[4] + du[5] * dv[5])
-            size = du[6] + dv[6] + math.sqrt(max(0.0, 1.0 - turn * turn)) * max(du[7], dv[7])
-            if (ru < 0 and rl < 0) or size <= coarse * across:
-                if top_of_list == len(pairs):
-                    more = np.empty((2 * len(pairs), 2), dtype=np.int32)
-                    more[:top_of_list] = pairs
-                    pairs = more
-                pairs[top_of_list, 0], pairs[top_of_list, 1] = u, v
-                top_of_list += 1
-                continue
-            if rl < 0 or (ru >= 0 and du[7] >= dv[7]):
-                stack[top, 0], stack[top, 1] = ru, v
-                stack[top + 1, 0], stack[top + 1, 1] = u + 1, v
-            else:
-                stack[top, 0], stack[top, 1] = u, rl
-                stack[top + 1, 0], stack[top + 1, 1] = u, v + 1
-            top += 2
-    return pairs, top_of_list
+def fit_ends(members, ends, four, cell):  # type: ignore[no-untyped-def]
+    """Fill FIT, SLOPE, SLACK and LAG: the angles as a linear function of the parameters.
+
+    Least squares with a slight ridge. Any fit keeps the bounds true; a good one makes them close.
+    """
+    matrix, right = np.zeros((5, 5)), np.zeros(5)
+    scale, row = np.ones(5), np.empty(5)
+    for k in range(4):
+        scale[k + 1] = 1.0 / (abs(cell[MID + k]) + cell[HALF + k] + 1e-12)
+    for n in members:
+        row[0] = 1.0
+        for k in range(4):
+            row[k + 1] = scale[k + 1] * four[n, k]
+        for i in range(5):
+            right[i] += row[i] * ends[n]
+            for k in range(5):
+                matrix[i, k] += row[i] * row[k]
+    for i in range(5):
+        matrix[i, i] += 1e-6 * len(members)
+    for i in range(5):  # elimination; the ridge makes the matrix positive definite
+        for r in range(i + 1, 5):
+            share = matrix[r, i] / matrix[i, i]
+            for k in range(i, 5):
+                matrix[r, k] -= share * matrix[i, k]
+            right[r] -= share * right[i]
+    for i in range(4, -1, -1):
+        for k in range(i + 1, 5):
+            right[i] -= matrix[i, k] * right[k]
+        right[i] /= matrix[i, i]
+    cell[FIT] = max(right[0], 1e-9)
+    for k in range(4):
+        cell[SLOPE + k] = scale[k + 1] * right[k + 1]
+    slack, lag = 0.0, 0.0
+    for n in members:
+        slack = max(slack, abs(ends[n] - fitted(cell, four[n])))
+        lag = max(lag, abs(ends[n] - cell[FIT]))
+    cell[SLACK], cell[LAG] = slack * (1.0 + 1e-9), lag * (1.0 + 1e-9)
 
 
 @kernel
-def halve(axes, members):  # type: ignore[no-untyped-def]
-    """Order members so that the halves differ most in one coordinate of an axis's points."""
+def fitted(cell, own):  # type: ignore[no-untyped-def]
+    """A cell's fit of an axis's angle."""
+    t = cell[FIT]
+    for k in range(4):
+        t += cell[SLOPE + k] * own[k]
+    return t
+
+
+@kernel
+def order_by(members, values):  # type: ignore[no-untyped-def]
+    """Sort members by values, shape (number of members,)."""
+    members[:] = members[np.argsort(values)]
+
+
+@kernel
+def widest(axes, members, values):  # type: ignore[no-untyped-def]
+    """Fill ``values`` with the coordinate of the axes' points in which they differ most."""
     best, side, k = -1.0, 0, 0
     for s in range(2):
         for c in range(3):
@@ -118,10 +194,8 @@ def halve(axes, members):  # type: ignore[no-untyped-def]
                 least, most = min(least, axes[n, s, c]), max(most, axes[n, s, c])
             if most - least > best:
                 best, side, k = most - least, s, c
-    values = np.empty(len(members))
     for m in range(len(members)):
         values[m] = axes[members[m], side, k]
-    members[:] = members[np.argsort(values)]
 
 
 @kernel
@@ -131,18 +205,3 @@ def middle_axis(axes, members, out):  # type: ignore[no-untyped-def]
     for n in members:
         out += axes[n]
     out /= len(members)
-
-
-@kernel
-def box_of(axes, members, frame, middle, four, box):  # type: ignore[no-untyped-def]
-    """Fill ``box`` with the middle and half size of some axes' four numbers in a frame."""
-    box[:4] = math.inf
-    box[4:] = -math.inf
-    for n in members:
-        reference_parameters(axes[n], frame, middle, four)
-        for k in range(4):
-            box[k] = min(box[k], four[k])
-            box[4 + k] = max(box[4 + k], four[k])
-    for k in range(4):
-        least, most = box[k], box[4 + k]
-        box[k], box[4 + k] = 0.5 * (least + most), 0.5 * (most - least)

@@ -2,17 +2,16 @@
 
 Axes are halved again and again into cells of neighbours. Each cell keeps a list of pairs of
 nodes that no axis of the cell can do without, thinned from its parent's list about one reference
-axis; an axis then starts from its cell's list, with the contact of a neighbour as its bound.
+axis; an axis then starts from its last cell's list, with the contact of a neighbour as its bound.
 
 Notes
 -----
-*Guarantee.* A cell's list misses no contact of its axes up to an angle T (proof in
-``kinematics.contact_cells``; its refinement by a table in ``kinematics.contact_table``). Boxes are
-widened, never angles: the contact angle is not Lipschitz on steep cusps. T is a quantile of the
-axes' bounds, each the angle of a true contact about that axis; an axis without contact up to T
-waits for a round of its own, with a larger T. Where axes differ by more than ``MAX_TILT``, the
-bound is out of its domain and the cell is halved; a cell of one axis has no stray. The last step
-runs the kernels of the one-axis path in the same frame, so its roots are the same.
+*Guarantee.* Each axis has a bound from the start: the angle of a true contact about it, or that of
+its own whole descent. A cell's list misses no contact of any of its axes up to that axis's
+bound (proofs in ``kinematics.contact_cells``, ``contact_thin`` and ``contact_table``). Where axes
+differ by more than ``MAX_TILT``, the bounds are out of their domain and the cell is halved; a
+single axis has no stray. The last step runs the kernels of the one-axis path in the same
+frame, so its roots are the same.
 
 *Source.* Derived here.
 """
@@ -32,29 +31,35 @@ from kinematics.broadphase import (
     placed,
     workspace,
 )
-from kinematics.contact_cells import box_of, frames, halve, middle_axis, strays, thin
+from kinematics.contact_cells import (
+    CELL_SIZE,
+    HALF,
+    describe,
+    fitted,
+    frames,
+    middle_axis,
+    order_by,
+    widest,
+)
 from kinematics.contact_point import contact_point
 from kinematics.contact_roots import START_RAD
-from kinematics.contact_table import (
-    ROWS,
-    fill_table,
-    narrow,
-    reference_parameters,
-    survivors,
-)
+from kinematics.contact_table import ROWS, fill_table, survivors
+from kinematics.contact_thin import thin
 from kinematics.kernels import kernel
 
 STATUS_NAMES = ("none_in_range", "contact", "already_touching")
-CELL, PART = 320, 16
-"""Largest number of axes in an undivided cell, and in a part of it (ours, tuned)."""
+LARGE, LAST = 640, 24
+"""Axes in a cell from which new contacts are tried as bounds, and in a last cell (ours, tuned)."""
 CLOSE_MM = 0.05
-"""Pairs of a part with less room than this try crossed edges as directions too (ours, tuned)."""
-COARSE, MEDIUM, FINE = 3.0, 1.0, 0.6
-"""A pair is divided while its size exceeds this many strays: inner cells, last cells, parts."""
+"""Pairs with less room than this try crossed edges as normals too (ours, tuned)."""
+THIN_EVERY = 4
+"""An inner cell thins its list when it is this many times smaller than at the last time (tuned)."""
+COARSE, FINE = 1.0, 0.5
+"""A pair is divided while its size exceeds this many strays: inner cells, last cells (tuned)."""
 NEAR_RAD = math.radians(5.0)
 """One axis looks up to this angle first: bounds over a short turn are closer (ours, tuned)."""
-SHARE, FEW = 0.9, 4
-"""A last cell's list reaches to this quantile of its bounds, unless it has few axes (ours)."""
+SHARE, FAR = 0.9, 3.0
+"""Axes farther from the fit than this many times its quantile wait for better bounds (ours)."""
 POOL = 64
 """Contacts of other axes tried as bounds (ours)."""
 
@@ -104,12 +109,12 @@ def solve_cloud(upper, lower, motion, axes, toward, limit, pool, ub, wins, count
     wins : ndarray of int64, shape (n, 3)
         Out: kind, upper face, lower face; kind 0 if there is none.
     count : ndarray of int64, shape (6,)
-        Node pairs, face pairs, whole descents, cells, pairs of all cells' lists, list starts.
+        Node pairs, face pairs, whole descents, cells, pairs of all cells' lists, of last lists.
     """
     n_axes = len(axes)
     fu, fl = np.empty((4, 3)), np.empty((4, 3))
     work = workspace()
-    found, stray, reference = np.zeros(3, dtype=np.int64), np.zeros(6), np.empty((2, 3))
+    found, reference = np.zeros(3, dtype=np.int64), np.empty((2, 3))
     todo = np.empty(n_axes, dtype=np.int64)
     left, slot = 0, 0
     while slot < len(pool) and pool[slot, 0] >= 0:
@@ -132,125 +137,95 @@ def solve_cloud(upper, lower, motion, axes, toward, limit, pool, ub, wins, count
     pairs = np.zeros((4096, 2), dtype=np.int32)
     table = np.empty((ROWS, 4096), dtype=np.float32)
     score, keep = np.empty(4096, dtype=np.float32), np.empty(4097, dtype=np.int32)
-    ref, own_frame = np.empty((4, 3)), np.empty((4, 3))
-    four, box = np.empty(10), np.empty(8)
-    solved = np.zeros(n_axes, dtype=np.bool_)
-    parts = np.empty((64, 2), dtype=np.int64)
-    cells = np.empty((128, 4), dtype=np.int64)
-    cells[0, 0], cells[0, 1], cells[0, 2], cells[0, 3] = 0, left, 0, 1
+    four, cell = np.empty((n_axes, 10)), np.zeros(CELL_SIZE)
+    own, spans = np.empty(9, dtype=np.float32), np.empty(4)
+    values = np.empty(left)
+    stack, moves = np.empty((256, 5), dtype=np.int64), np.ones((256, 4))
+    stack[0] = np.array((0, left, 0, 1, THIN_EVERY * left))
     top = 1 if left > 0 else 0
     while top > 0:
         top -= 1
-        lo, hi, first, last = cells[top, 0], cells[top, 1], cells[top, 2], cells[top, 3]
-        cell = members[lo:hi]
-        small = hi - lo <= CELL
-        if small:  # contacts found since give closer bounds
-            for n in cell:
+        lo, hi, first, last = stack[top, 0], stack[top, 1], stack[top, 2], stack[top, 3]
+        part = members[lo:hi]
+        size, before = hi - lo, stack[top, 4]
+        if size <= LARGE:  # contacts found since give closer bounds
+            for n in part:
                 frames(axes, n, toward, motion, fu, fl)
                 try_pool(upper, fu, lower, fl, pool, n, ub, wins)
-        order = np.sort(ub[cell])  # of a small cell, late ones wait for a round of their own
-        end = order[int(SHARE * (hi - lo))] if small and hi - lo > FEW else order[-1]
         count[3] += 1
-        middle_axis(axes, cell, reference)
+        middle_axis(axes, part, reference)
         axis_frame(reference[0], reference[1], toward, fu)
         moved_frame(fu, motion, fl)
-        usable = strays(axes, cell, fu, placed(lower[3][0], fl), end, stray)
+        usable = describe(axes, part, ub, fu, placed(lower[3][0], fl), four, cell)
+        ends = size <= LAST
         if usable:
-            coarse = MEDIUM if small else COARSE
-            pairs, new = thin(upper, fu, lower, fl, end, stray, coarse, pairs, first, last)
-            first, last = last, new
-        count[4] += last - first
-        if not small:
-            halve(axes, cell)
-            mid = (lo + hi) // 2
-            cells[top, 0], cells[top, 1], cells[top, 2], cells[top, 3] = mid, hi, first, last
-            top += 1
-            cells[top, 0], cells[top, 1], cells[top, 2], cells[top, 3] = lo, mid, first, last
-            top += 1
-            continue
-        if usable:
-            if last - first > table.shape[1]:
-                table = np.empty((ROWS, 2 * (last - first)), dtype=np.float32)
-            fill_table(upper, fu, lower, fl, pairs, first, last, end, stray, -1.0, table)
-            ref[:] = fu
-        middle = stray[5]
-        # Parts of the cell narrow its table to the pairs they need, before they fill their own.
-        parts[0, 0], parts[0, 1] = 0, hi - lo
-        ahead = 1
-        while ahead > 0:
-            ahead -= 1
-            part = cell[parts[ahead, 0] : parts[ahead, 1]]
-            if len(part) > PART:
-                halve(axes, part)
-                mid, upto = (parts[ahead, 0] + parts[ahead, 1]) // 2, parts[ahead, 1]
-                parts[ahead, 1] = mid
-                parts[ahead + 1, 0], parts[ahead + 1, 1] = mid, upto
-                ahead += 2
-                continue
-            part_end = 0.0
-            for n in part:
-                part_end = max(part_end, min(end, ub[n]))
-            start, stop = first, last
-            own = False
-            if usable:
-                box_of(axes, part, ref, middle, four, box)
-                start = last
-                pairs, stop = narrow(table, last - first, box, end - part_end, pairs, first, start)
-                middle_axis(axes, part, reference)
-                axis_frame(reference[0], reference[1], toward, fu)
-                moved_frame(fu, motion, fl)
-                own = strays(axes, part, fu, placed(lower[3][0], fl), part_end, stray)
-                if own:
-                    pairs, new = thin(
-                        upper, fu, lower, fl, part_end, stray, FINE, pairs, start, stop
-                    )
-                    start, stop = stop, new
-            own_table = np.empty((ROWS, stop - start if own else 0), dtype=np.float32)
-            if own:
-                if stop - start > len(score):
-                    score = np.empty(2 * (stop - start), dtype=np.float32)
-                    keep = np.empty(2 * (stop - start) + 1, dtype=np.int32)
-                fill_table(
-                    upper, fu, lower, fl, pairs, start, stop, part_end, stray, CLOSE_MM, own_table
-                )
-                own_frame[:] = fu
-            count[5] += stop - start
-            for n in part:
-                frames(axes, n, toward, motion, fu, fl)
-                try_pool(upper, fu, lower, fl, pool, n, ub, wins)
-                best = ub[n]
-                found[:] = wins[n]
-                if best > part_end:
-                    best = part_end
-                    found[:] = 0
-                number = stop - start
-                if own:
-                    reference_parameters(axes[n], own_frame, stray[5], four)
-                    number = survivors(own_table, number, four, part_end - best, score, keep)
-                for k in range(number):
-                    pair = start + (keep[k] if own else k)
-                    best = descend(
-                        upper, fu, lower, fl, pairs[pair, 0], pairs[pair, 1], best, found, work,
-                        count,
-                    )  # fmt: skip
-                    if found[0] == START:
-                        break
-                if found[0] == 0:  # nothing up to the list's end, so its bound still stands
+            if size <= LARGE and size > 4:  # those off the fit wait: their bounds are poor
+                for m in range(size):
+                    values[m] = ub[part[m]] - fitted(cell, four[part[m]])
+                far = FAR * np.sort(np.abs(values[:size]))[int(SHARE * size)] + 1e-4
+                late = 0
+                for m in range(size):
+                    late += values[m] > far
+                if 0 < late < size:
+                    order_by(part, values[:size])
+                    stack[top, 0] = hi - late
+                    moves[top + 1] = moves[top]
+                    stack[top + 1] = stack[top]
+                    stack[top + 1, 0], stack[top + 1, 1] = lo, hi - late
+                    top += 2
                     continue
-                if best <= START_RAD:
-                    best, found[0] = -1.0, START
-                ub[n] = best
-                wins[n] = found
-                solved[n] = True
-                slot = remember(pool, slot, found)
-        late = 0
-        for m in range(hi - lo):
-            if not solved[cell[m]]:
-                cell[late], cell[m] = cell[m], cell[late]
-                late += 1
-        if late > 0:
-            cells[top, 1] = lo + late  # the same cell again, with its parent's list
-            top += 1
+            if ends or THIN_EVERY * size <= before:
+                spans[:] = 0.0
+                pairs, new = thin(
+                    upper, fu, lower, fl, cell, FINE if ends else COARSE, pairs, first, last, spans
+                )
+                first, last, before = last, new, size
+                for k in range(4):
+                    moves[top, k] = spans[k] / (cell[HALF + k] + 1e-12)
+        count[4] += last - first
+        if not ends:
+            if usable:
+                k = np.argmax(moves[top] * cell[HALF : HALF + 4])
+                for m in range(size):
+                    values[m] = four[part[m], k]
+            else:
+                widest(axes, part, values)
+            order_by(part, values[:size])
+            stack[top, 0], stack[top, 1] = (lo + hi) // 2, hi
+            stack[top, 2], stack[top, 3], stack[top, 4] = first, last, before
+            moves[top + 1] = moves[top]
+            stack[top + 1] = stack[top]
+            stack[top + 1, 0], stack[top + 1, 1] = lo, (lo + hi) // 2
+            top += 2
+            continue
+        number = last - first
+        if usable:
+            if number > table.shape[1]:
+                table = np.empty((ROWS, 2 * number), dtype=np.float32)
+                score = np.empty(2 * number, dtype=np.float32)
+                keep = np.empty(2 * number + 1, dtype=np.int32)
+            fill_table(upper, fu, lower, fl, pairs, first, last, cell, CLOSE_MM, table)
+        count[5] += number
+        for n in part:
+            frames(axes, n, toward, motion, fu, fl)
+            if usable:
+                try_pool(upper, fu, lower, fl, pool, n, ub, wins)
+            best = ub[n]
+            found[:] = wins[n]
+            if usable:
+                number = survivors(table, last - first, four[n], best, own, score, keep)
+            for k in range(number):
+                pair = first + (keep[k] if usable else k)
+                best = descend(
+                    upper, fu, lower, fl, pairs[pair, 0], pairs[pair, 1], best, found, work, count
+                )
+                if found[0] == START:
+                    break
+            if best <= START_RAD:
+                best, found[0] = -1.0, START
+            ub[n] = best
+            wins[n] = found
+            slot = remember(pool, slot, found)
 
 
 @kernel

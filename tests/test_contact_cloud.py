@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from kinematics.axis import HingeAxis, closing_motion
 from kinematics.broadphase import axis_frame, placed
 from kinematics.contact import STATUS_NAMES, first_contact, first_contacts, prepare
-from kinematics.contact_cells import strays
+from kinematics.contact_cells import ACROSS, ALONG, CELL_SIZE, describe
 from kinematics.errors import InputError
 from tests.benchmarks.meshes import bumpy_arch
 from tests.test_contact import random_case
@@ -144,8 +144,8 @@ def test_strays_bound_how_far_points_of_the_lower_depart(seed, spread) -> None: 
     radius = float(np.linalg.norm(points - centre, axis=1).max())
     disc = placed(np.array([*centre, 0, 0, 1, 0.0, radius * (1 + 1e-6)]), frame)
     end = float(rng.uniform(0.01, 2.9))
-    bounds = np.zeros(6)
-    if not strays(axes, np.arange(6), frame, disc, end, bounds):
+    cell, four = np.zeros(CELL_SIZE), np.empty((6, 10))
+    if not describe(axes, np.arange(6), np.full(6, end), frame, disc, four, cell):
         assert spread == 20.0
         return
     for axis in axes:
@@ -153,5 +153,5 @@ def test_strays_bound_how_far_points_of_the_lower_depart(seed, spread) -> None: 
             a = closing_motion(HingeAxis(*axis), math.degrees(t)).apply(points)
             b = closing_motion(HingeAxis(*reference), math.degrees(t)).apply(points)
             departure = (a - b) @ frame[:3].T
-            assert np.hypot(departure[:, 0], departure[:, 1]).max() <= bounds[0]
-            assert np.abs(departure[:, 2]).max() <= bounds[1]
+            assert np.hypot(departure[:, 0], departure[:, 1]).max() <= cell[ACROSS]
+            assert np.abs(departure[:, 2]).max() <= cell[ALONG]
