@@ -10,16 +10,15 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform
 
-from kinematics.axis import HingeAxis, opening_motion
+from kinematics.axis import opening_motion
 from kinematics.case import Case
 from kinematics.closure import Stop, StopResult, high_amount
-from kinematics.closures import SAME_POSE_DEG, Closures, close_both
+from kinematics.closures import SAME_POSE_DEG, ByGeometry, Closures, close_both
 from kinematics.errors import Finding
 from kinematics.excursion_details import assessed_excursions
 from kinematics.excursion_error_records import ExcursionErrors
 from kinematics.geometry import Geometry
 from kinematics.judging import DepartureCurve, departure_curve, judge, worst_by_departure
-from kinematics.landmarks import LandmarkSet
 from kinematics.mesh import Cast
 from kinematics.mesh_health import MeshHealth
 from kinematics.mounting import Mounting
@@ -34,7 +33,7 @@ Progress = Callable[[str, float], None]
 
 
 @dataclass(frozen=True, eq=False)
-class Assessment:
+class Assessment(ByGeometry):
     """Everything that ``assess`` found; lengths in mm, frame ``axis_orbital``.
 
     Attributes
@@ -84,26 +83,6 @@ class Assessment:
     transfer: Transfer
     risk: Risk | None = None
     excursions: ExcursionErrors | None = None
-
-    @property
-    def true_axis(self) -> HingeAxis:
-        """The located axis."""
-        return self.geometry.true_axis
-
-    @property
-    def arbitrary_axis(self) -> HingeAxis:
-        """The axis that was, or would be, transferred."""
-        return self.geometry.arbitrary_axis
-
-    @property
-    def landmarks(self) -> LandmarkSet:
-        """Landmarks at the target pose."""
-        return self.geometry.landmarks
-
-    @property
-    def true_closing_deg(self) -> float:
-        """Theta: the patient's closing from record to target, degrees."""
-        return self.geometry.poses.true_closing_deg
 
     @property
     def record_opening_deg(self) -> float:

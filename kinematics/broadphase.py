@@ -75,6 +75,22 @@ def stray(nz, across, along):  # type: ignore[no-untyped-def]
 
 
 @kernel
+def spheres_apart(u, v, end, ct, st, stray):  # type: ignore[no-untyped-def]
+    """Whether spheres around discs u and v, v turning by t from 0 to ``end``, stay apart.
+
+    By more than ``stray``, mm. The squared distance of the centres is a wave in t.
+    """
+    reach = u[6] + u[7] + v[6] + v[7] + stray
+    rise = u[2] - v[2]
+    if abs(rise) > reach:
+        return True
+    dot, cross = u[0] * v[0] + u[1] * v[1], v[0] * u[1] - v[1] * u[0]
+    _, most = wave_range(dot, cross, ct, st)
+    rest = u[0] * u[0] + u[1] * u[1] + v[0] * v[0] + v[1] * v[1] + rise * rise
+    return rest - 2.0 * most > reach * reach + 1e-9
+
+
+@kernel
 def apart(u, v, end, ct, st, across, along):  # type: ignore[no-untyped-def]
     """Whether disc v, turning by every t from 0 to ``end``, stays clear of the fixed disc u.
 
@@ -82,18 +98,9 @@ def apart(u, v, end, ct, st, across, along):  # type: ignore[no-untyped-def]
     and ``along`` are how far, across and along the axis, the turning disc's points may stray
     (mm; 0 for one axis).
     """
-    # Spheres around the discs: the squared distance of the centres is a wave in t.
-    reach = u[6] + u[7] + v[6] + v[7]
-    if across > 0.0:
-        reach += math.sqrt(across * across + along * along)
+    if spheres_apart(u, v, end, ct, st, math.sqrt(across * across + along * along)):
+        return True
     rise = u[2] - v[2]
-    if abs(rise) > reach:
-        return True
-    dot, cross = u[0] * v[0] + u[1] * v[1], v[0] * u[1] - v[1] * u[0]
-    _, most = wave_range(dot, cross, ct, st)
-    rest = u[0] * u[0] + u[1] * u[1] + v[0] * v[0] + v[1] * v[1] + rise * rise
-    if rest - 2.0 * most > reach * reach + 1e-9:
-        return True
     # Sine of the angle of the two normals: its largest value over the turn (convexity and a
     # second derivative of at most 1 give end * end / 8; 1e-6 is the rounding of the normals).
     p, q = u[3] * v[3] + u[4] * v[4], v[3] * u[4] - v[4] * u[3]

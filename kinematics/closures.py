@@ -21,8 +21,34 @@ SAME_POSE_DEG = 0.01
 """Target and first contact closer than this count as one pose (ours: 15 µm at the incisors)."""
 
 
+class ByGeometry:
+    """Shorthands of a record that holds the rigid geometry of a case."""
+
+    geometry: Geometry
+
+    @property
+    def true_axis(self) -> HingeAxis:
+        """The located axis."""
+        return self.geometry.true_axis
+
+    @property
+    def arbitrary_axis(self) -> HingeAxis:
+        """The axis that was, or would be, transferred."""
+        return self.geometry.arbitrary_axis
+
+    @property
+    def landmarks(self) -> LandmarkSet:
+        """Landmarks at the target pose."""
+        return self.geometry.landmarks
+
+    @property
+    def true_closing_deg(self) -> float:
+        """Theta: the patient's closing from the record to the target, degrees."""
+        return self.geometry.poses.true_closing_deg
+
+
 @dataclass(frozen=True, eq=False)
-class Closures:
+class Closures(ByGeometry):
     """The closures of one placed case; lengths in mm, frame ``axis_orbital``.
 
     Attributes
@@ -63,26 +89,6 @@ class Closures:
     def case(self) -> Case:
         """The case."""
         return self.placed.case
-
-    @property
-    def true_axis(self) -> HingeAxis:
-        """The located axis."""
-        return self.geometry.true_axis
-
-    @property
-    def arbitrary_axis(self) -> HingeAxis:
-        """The axis that was, or would be, transferred."""
-        return self.geometry.arbitrary_axis
-
-    @property
-    def landmarks(self) -> LandmarkSet:
-        """Landmarks at the target pose."""
-        return self.geometry.landmarks
-
-    @property
-    def true_closing_deg(self) -> float:
-        """Theta: the patient's closing from the record to the target, degrees."""
-        return self.geometry.poses.true_closing_deg
 
     @cached_property
     def landmarks_record_mm(self) -> NDArray[np.float64]:

@@ -35,7 +35,7 @@ import math
 
 import numpy as np
 
-from kinematics.broadphase import apart, placed, wave_range
+from kinematics.broadphase import apart, placed, spheres_apart, wave_range
 from kinematics.contact_cells import (
     ACROSS,
     ALONG,
@@ -115,19 +115,6 @@ def beyond(n, u, v, sign, cell, span):  # type: ignore[no-untyped-def]
     slack += 1.01 * rest
     high, low = max(0.0, drift + slack), max(0.0, slack - drift)
     return level - hi > room + high or lo - level > room + low, slack
-
-
-@kernel
-def spheres_apart(u, v, end, ct, st, stray):  # type: ignore[no-untyped-def]
-    """Whether spheres around discs u and v, v turning by t from 0 to ``end``, stay apart."""
-    reach = u[6] + u[7] + v[6] + v[7] + stray
-    rise = u[2] - v[2]
-    if abs(rise) > reach:
-        return True
-    dot, cross = u[0] * v[0] + u[1] * v[1], v[0] * u[1] - v[1] * u[0]
-    _, most = wave_range(dot, cross, ct, st)
-    rest = u[0] * u[0] + u[1] * u[1] + v[0] * v[0] + v[1] * v[1] + rise * rise
-    return rest - 2.0 * most > reach * reach + 1e-9
 
 
 @kernel

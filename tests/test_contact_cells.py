@@ -9,11 +9,11 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from kinematics.axis import HingeAxis, closing_motion
-from kinematics.broadphase import axis_frame, face_pair, moved_frame, placed
+from kinematics.broadphase import axis_frame, face_pair, moved_frame, placed, spheres_apart
 from kinematics.contact import prepare
 from kinematics.contact_cells import CELL_SIZE, FIT, LAG, SLACK, SLOPE, describe, fitted, frames
 from kinematics.contact_table import ROWS, fill_table, rise, survivors
-from kinematics.contact_thin import beyond, spheres_apart, thin
+from kinematics.contact_thin import beyond, thin
 from tests.test_contact import random_case
 
 ENDS = np.array([[0.0, 55.0, 0.0], [0.0, -55.0, 0.0]])
