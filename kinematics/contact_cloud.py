@@ -50,11 +50,11 @@ from kinematics.kernels import kernel
 STATUS_NAMES = ("none_in_range", "contact", "already_touching")
 LARGE, LAST = 640, 24
 """Axes in a cell from which new contacts are tried as bounds, and in a last cell (ours, tuned)."""
-CLOSE_MM = 0.05
+CLOSE_MM = 0.02
 """Pairs with less room than this try crossed edges as normals too (ours, tuned)."""
 THIN_EVERY = 4
 """An inner cell thins its list when it is this many times smaller than at the last time (tuned)."""
-COARSE, FINE = 1.0, 0.5
+COARSE, FINE = 1.5, 0.6
 """A pair is divided while its size exceeds this many strays: inner cells, last cells (tuned)."""
 NEAR_RAD = math.radians(5.0)
 """One axis looks up to this angle first: bounds over a short turn are closer (ours, tuned)."""
@@ -148,7 +148,7 @@ def solve_cloud(upper, lower, motion, axes, toward, limit, pool, ub, wins, count
         lo, hi, first, last = stack[top, 0], stack[top, 1], stack[top, 2], stack[top, 3]
         part = members[lo:hi]
         size, before = hi - lo, stack[top, 4]
-        if size <= LARGE:  # contacts found since give closer bounds
+        if size <= LARGE < before or size <= LAST:  # contacts found since give closer bounds
             for n in part:
                 frames(axes, n, toward, motion, fu, fl)
                 try_pool(upper, fu, lower, fl, pool, n, ub, wins)

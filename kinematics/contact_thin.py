@@ -23,8 +23,9 @@ H_n(T) - H_0(T) that is linear in g,
 P'' is at most B = |L^2 - 1| rho + rho LAG + L^2 (|g| + e |x|) in size (again with d's parts), so
 P(t') <= max(0, P(T0)) + B T0^2 / 8 + r2, where T0^2 |L^2 - 1| <= 2 LAG max(T_n, T0). So the lower
 disc stays below a plane between them if it does about the reference, up to T0, with more than
-this to spare. Its tilt against the plane differs by at most LAG plus TWIST. The
-plane parallel to the lower disc, turning with it, is the same with casts and signs of t changed.
+this to spare. For |g| stands |gx| + |gy|, each at its largest in the cell. The disc's tilt against
+the plane differs by at most LAG plus TWIST. The plane parallel to the lower disc, turning with
+it, is the same with casts and signs of t changed.
 
 *Source.* Derived here.
 """
@@ -101,17 +102,19 @@ def beyond(n, u, v, sign, cell, span):  # type: ignore[no-untyped-def]
     sx, sy = abs(cell[MID + 2]) + cell[HALF + 2], abs(cell[MID + 3]) + cell[HALF + 3]
     gx = abs(cell[MID]) + cell[HALF] + abs(height) * sx
     gy = abs(cell[MID + 1]) + cell[HALF + 1] + abs(height) * sy
-    wide, axial = math.sqrt(gx * gx + gy * gy), abs(z)
-    flat = math.sqrt(x * x + y * y)
-    rho = math.sqrt(v[0] * v[0] + v[1] * v[1])
-    reach = rho + wide
-    sine, fall = cell[SINE], cell[FALL]
-    second = flat * (0.5 * sine + fall) * e * e * reach
-    second += axial * (fall * reach * e + sine * (sx * gy + sy * gx) + sine * e * e * e * reach)
-    both = flat * wide + 1.11 * axial * e * reach
+    wide, axial = gx + gy, abs(z)
+    rho2 = v[0] * v[0] + v[1] * v[1]
+    reach = math.sqrt(rho2) + wide
+    swing = math.sqrt((x * x + y * y) * rho2)  # rho times the part of d across
+    across = swing + wide
+    second = (0.5 * cell[SINE] + cell[FALL]) * e * e * across
+    second += axial * (
+        cell[FALL] * reach * e + cell[SINE] * (sx * gy + sy * gx + e * e * e * reach)
+    )
+    both = wide + 1.11 * axial * e * reach
     rate = abs(px) * gx + abs(py) * gy + axial * (sx * abs(v[1]) + sy * abs(v[0]))
-    rest = 0.5 * flat * rho * lag * lag + second + lag * rate + 0.5 * lag * lag * both
-    rest += 0.125 * (2.0 * lag * end + t0 * t0 * lag) * flat * rho + 0.125 * end * end * both
+    rest = 0.5 * swing * lag * lag + second + lag * rate + 0.5 * lag * lag * both
+    rest += 0.125 * (2.0 * lag * end + t0 * t0 * lag) * swing + 0.125 * end * end * both
     slack += 1.01 * rest
     high, low = max(0.0, drift + slack), max(0.0, slack - drift)
     return level - hi > room + high or lo - level > room + low, slack
