@@ -137,7 +137,7 @@ def profile_roots(p, dp, ps, q, dq, qs, alpha, beta, sign):  # type: ignore[no-u
     a = dp[0] * dp[0] + dp[1] * dp[1] - ex * ex - ey * ey
     b = 2.0 * (p[0] * dp[0] + p[1] * dp[1] - ox * ex - oy * ey)
     c = (p[0] - ox) * (p[0] + ox) + (p[1] - oy) * (p[1] + oy)
-    rho = math.sqrt(ox * ox + oy * oy)
+    rho = math.sqrt(max(ox * ox + oy * oy, p[0] * p[0] + p[1] * p[1]))
     slack = 2.0 * max(rho, TOUCH_MM) * TOUCH_MM
     if abs(a) + abs(b) + abs(c) <= slack:
         s0, s1 = lo, hi  # the same profile: the angle's difference is monotone, so at an end
@@ -157,7 +157,8 @@ def profile_roots(p, dp, ps, q, dq, qs, alpha, beta, sign):  # type: ignore[no-u
             s = min(1.0, max(0.0, s))
             x, y = p[0] + s * dp[0], p[1] + s * dp[1]
             v, w = ox + s * ex, oy + s * ey
-            if abs((x - v) * (x + v) + (y - w) * (y + w)) <= 4.0 * slack:
+            rho = max(TOUCH_MM, math.sqrt(x * x + y * y))  # here, not where the edges start
+            if abs((x - v) * (x + v) + (y - w) * (y + w)) <= 8.0 * rho * TOUCH_MM:
                 best = min(best, angle_between(v, w, x, y, sign))
     return best
 

@@ -196,6 +196,9 @@ def touching(up: Array, uf: NDArray, lp: Array, lf: NDArray) -> bool:
             found = found or bool(hit.any())
         return found
 
+    gap = np.linalg.norm(up[np.unique(uf)][:, None] - lp[np.unique(lf)][None], axis=2)
+    if (gap <= SLACK_MM).any():  # triangles shrunk to a point have no edges
+        return True
     ue, le = edges_of(up, uf), edges_of(lp, lf)
     if pierces(ue, lp[lf]) or pierces(le, up[uf]):
         return True

@@ -83,6 +83,12 @@ def test_small_random_pairs_agree_with_brute_force(block: int) -> None:
     assert seen == {"contact", "already_touching", "none_in_range"}
 
 
+@pytest.mark.parametrize(("seed", "status"), [(34417, "contact"), (6139, "already_touching")])
+def test_degenerate_pairs_that_long_runs_found(seed: int, status: str) -> None:
+    """An edge that starts on the axis, level with the other's end; triangles shrunk to a point."""
+    assert compare_with_brute_force(seed) == status
+
+
 @pytest.mark.long
 @pytest.mark.parametrize("block", range(1, 20))
 def test_many_small_random_pairs_agree_with_brute_force(block: int) -> None:
