@@ -116,3 +116,9 @@ def test_table_normals_are_unit_and_read_only():
     np.testing.assert_allclose(table.normals, [[0.0, 0.0, 1.0]])
     with pytest.raises(ValueError, match="read-only"):
         table.normals[0, 0] = 1.0
+
+
+@pytest.mark.parametrize("radius", [5.9, -10.0, np.inf, np.nan])
+def test_a_guide_s_radius_that_no_housing_has_is_refused(radius):
+    with pytest.raises(InputError, match="guide_radius_left_mm"):
+        guide(radius=radius)

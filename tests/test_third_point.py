@@ -71,9 +71,10 @@ def test_an_uncertain_third_point_makes_the_guidance_uncertain_and_not_the_hinge
     assert effect(error, reach=reach).tilt_sd_deg == 0.0
 
 
-def test_reach_must_be_above_zero():
+@pytest.mark.parametrize("reach", [0.0, -80.0, np.nan])
+def test_reach_must_be_above_zero(reach):
     with pytest.raises(InputError, match="reach_mm"):
-        effect(1.0, reach=0.0)
+        effect(1.0, reach=reach)
 
 
 def test_case_gives_the_error_and_the_settings():
