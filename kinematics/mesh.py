@@ -5,6 +5,7 @@ from __future__ import annotations
 import hashlib
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +14,9 @@ from scipy.spatial.transform import RigidTransform
 from kinematics.errors import Finding, InputError
 from kinematics.mesh_files import PARSERS, write_ply
 from kinematics.regular_file import read_regular_file
+
+if TYPE_CHECKING:
+    import trimesh
 
 __all__ = ["MM_PER_UNIT", "Cast", "likely_unit", "load_cast", "write_ply"]
 
@@ -74,6 +78,56 @@ class Cast:
             self.source,
             self.sha256,
         )
+
+    def as_trimesh(self) -> trimesh.Trimesh:
+        """Return the cast as a trimesh mesh, mm, for that library's general mesh tools.
+
+        Vertices and faces keep their order; ``vertex_attributes["tooth"]`` holds the numbers.
+        """
+        import trimesh
+
+        return trimesh.Trimesh(
+            self.vertices_mm,
+            self.faces,
+            process=False,
+            vertex_attributes={"tooth": self.tooth},
+            metadata={"arch": self.arch, "source": self.source, "unit": "mm"},
+        )
+
+    @classmethod
+    def from_trimesh(cls, mesh: trimesh.Trimesh, arch: str, unit: str = "mm") -> Cast:
+        """Take a cast from a trimesh mesh.
+
+        Parameters
+        ----------
+        mesh : trimesh.Trimesh
+            ``vertex_attributes["tooth"]``, where there is one, holds ISO 3950 numbers.
+        arch : {"upper", "lower"}
+        unit : {"mm", "cm", "m", "inch"}
+            What the mesh's coordinates are in.
+
+        Raises
+        ------
+        InputError
+            No triangle, a coordinate that is not finite, an unknown arch or unit.
+        """
+        for field, got, allowed in (
+            ("arch", arch, ("upper", "lower")),
+            ("unit", unit, tuple(MM_PER_UNIT)),
+        ):
+            if got not in allowed:
+                raise InputError(field, repr(got), ", ".join(allowed), "Correct it.")
+        vertices = np.array(mesh.vertices, dtype=np.float64) * MM_PER_UNIT[unit]
+        if not len(mesh.faces) or not np.isfinite(vertices).all():
+            raise InputError(
+                "mesh",
+                f"{len(mesh.faces)} triangles, {int((~np.isfinite(vertices)).any(axis=1).sum())} "
+                "vertices that are not finite",
+                "at least one triangle and finite vertices",
+                "Clean the mesh first.",
+            )
+        tooth = mesh.vertex_attributes.get("tooth", np.zeros(len(vertices)))
+        return cls(arch, vertices, mesh.faces, tooth)
 
 
 def load_cast(path: Path | str, arch: str, unit: str = "mm") -> tuple[Cast, list[Finding]]:

@@ -307,3 +307,34 @@ def test_real_scan_agrees_with_a_general_library(name):
     assert findings == []
     assert np.array_equal(cast.vertices_mm[cast.faces], oracle.triangles)
     assert len(cast.vertices_mm) == len(np.unique(oracle.vertices, axis=0))
+
+
+def test_a_cast_goes_to_trimesh_and_back_unchanged():
+    mesh = box()
+    tooth = np.arange(len(mesh.vertices)) % 3 + 35
+    cast = Cast("lower", mesh.vertices, mesh.faces, tooth)
+    there = cast.as_trimesh()
+    assert there.volume == pytest.approx(60.0 * 50.0 * 20.0)
+    back = Cast.from_trimesh(there, "lower")
+    np.testing.assert_array_equal(back.vertices_mm, cast.vertices_mm)
+    np.testing.assert_array_equal(back.faces, cast.faces)
+    np.testing.assert_array_equal(back.tooth, tooth)
+    inches = Cast.from_trimesh(box(), "upper", "inch")
+    assert not inches.labelled
+    np.testing.assert_allclose(np.ptp(inches.vertices_mm, axis=0), [1524.0, 1270.0, 508.0])
+
+
+@pytest.mark.parametrize(
+    ("change", "field"),
+    [
+        (lambda m: (m, "left", "mm"), "arch"),
+        (lambda m: (m, "lower", "ell"), "unit"),
+        (lambda m: (trimesh.Trimesh(), "lower", "mm"), "mesh"),
+        (lambda m: (trimesh.Trimesh(m.vertices * np.nan, m.faces, process=False), "lower", "mm"),
+         "mesh"),
+    ],
+)  # fmt: skip
+def test_a_trimesh_mesh_that_is_no_cast_is_refused(change, field):
+    with pytest.raises(InputError) as caught:
+        Cast.from_trimesh(*change(box()))
+    assert caught.value.where == field
