@@ -129,7 +129,7 @@ def test_metadata_says_name_version_python_command_and_licence(built):
     assert meta.get_all("License-File") == ["LICENSE"]
     assert [n for n in wheel.namelist() if n.endswith("LICENSE")]
     core = {Requirement(r).name for r in meta.get_all("Requires-Dist") if "extra ==" not in r}
-    assert core == {"jinja2", "numba", "numpy", "pydantic", "rich", "scipy", "tomlkit"}
+    assert core == {"jinja2", "numba", "numpy", "pydantic", "rich", "scipy", "tomlkit", "trimesh"}
 
 
 def test_the_core_alone_answers_the_question_and_names_the_extras(core, tmp_path):
