@@ -8,8 +8,8 @@ third reference point that was used. Both paths are compared in ``axis_orbital``
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -36,6 +36,9 @@ from kinematics.excursion_error_records import (
 from kinematics.excursion_path import Front, Kind
 from kinematics.guidance import incisal_table
 from kinematics.mesh import Cast
+
+if TYPE_CHECKING:
+    from kinematics.geometry import Geometry
 
 DEFAULT_THIRD_MM = (80.0, 0.0, 0.0)
 """A third reference point in the axis-orbital plane (any point of it in front gives the frame)."""
@@ -94,6 +97,34 @@ def front_of(case: Case) -> Front:
     return "pin" if table is None or table.front is None else table.front
 
 
+def case_settings(case: Case, width_mm: float) -> ArticulatorSettings:
+    """The case's articulator settings, averages where it gives none.
+
+    ``width_mm`` (between the true-axis points) stands for a distance of the elements that is not
+    given.
+    """
+    table = case.articulator
+    return settings_from_case(None if table is None else table.settings(), width_mm=width_mm)
+
+
+def case_geometry(
+    case: Case, geometry: Geometry, upper: Cast | None = None, lower: Cast | None = None
+) -> ExcursionGeometry:
+    """What the comparison needs, from a case's rigid geometry; casts at the target pose."""
+    landmarks = geometry.landmarks
+    return ExcursionGeometry(
+        true_axis=geometry.true_axis,
+        arbitrary_axis=geometry.arbitrary_axis,
+        names=landmarks.names,
+        points_mm=landmarks.points_mm,
+        normals=landmarks.normals,
+        pin_tip_mm=geometry.pin_tip_target_mm,
+        third_point_mm=third_point_used(case),
+        upper=upper,
+        lower=lower,
+    )
+
+
 def geometry_from_assessment(
     assessment: Any,
     *,
@@ -111,21 +142,15 @@ def geometry_from_assessment(
     stop : {"equal_angle", "pin", "contact"}, optional
         Let the articulator's excursions start from this stop's closure error.
     """
-    landmarks = assessment.landmarks
-    if third_point_mm is None:
-        third_point_mm = third_point_used(assessment.case)
-    return ExcursionGeometry(
-        true_axis=assessment.true_axis,
-        arbitrary_axis=assessment.arbitrary_axis,
-        names=landmarks.names,
-        points_mm=landmarks.points_mm,
-        normals=landmarks.normals,
-        pin_tip_mm=assessment.geometry.pin_tip_target_mm,
-        third_point_mm=np.array(third_point_mm, dtype=np.float64),
-        upper=assessment.upper,
-        lower=assessment.lower_true,
-        start_error=None if stop is None else assessment.stops[stop].error_motion,
+    whole = case_geometry(
+        assessment.case, assessment.geometry, assessment.upper, assessment.lower_true
     )
+    changes: dict[str, Any] = {}
+    if third_point_mm is not None:
+        changes["third_point_mm"] = np.array(third_point_mm, dtype=np.float64)
+    if stop is not None:
+        changes["start_error"] = assessment.stops[stop].error_motion
+    return replace(whole, **changes)
 
 
 def excursion_errors(
@@ -236,10 +261,7 @@ def errors_from_assessment(assessment: Any, **options: Any) -> ExcursionErrors:
     InputError
         As :func:`excursion_errors`.
     """
-    table = assessment.case.articulator
-    settings = settings_from_case(
-        None if table is None else table.settings(), width_mm=assessment.true_axis.width_mm
-    )
+    settings = case_settings(assessment.case, assessment.true_axis.width_mm)
     options.setdefault("front", front_of(assessment.case))
     return excursion_errors(geometry_from_assessment(assessment), settings, **options)
 

@@ -5,13 +5,12 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.articulator import settings_from_case
 from kinematics.excursion_error import (
     EXCURSIONS,
-    ExcursionGeometry,
+    case_geometry,
+    case_settings,
     excursion_errors,
     front_of,
-    third_point_used,
 )
 from kinematics.placement import PlacedCase
 
@@ -36,26 +35,13 @@ def excursion_columns(placed: PlacedCase) -> Columns:
         Impossible settings.
     """
     case, geometry = placed.case, placed.geometry()
-    table = case.articulator
-    settings = settings_from_case(
-        None if table is None else table.settings(), width_mm=geometry.true_axis.width_mm
-    )
+    settings = case_settings(case, geometry.true_axis.width_mm)
     front = front_of(case)
     upper, lower = (None, None) if front == "pin" else (placed.upper, placed.lower)
     if lower is not None:
         lower = lower.moved(geometry.poses.target_from_scanned)
     errors = excursion_errors(
-        ExcursionGeometry(
-            true_axis=geometry.true_axis,
-            arbitrary_axis=geometry.arbitrary_axis,
-            names=geometry.landmarks.names,
-            points_mm=geometry.landmarks.points_mm,
-            normals=geometry.landmarks.normals,
-            pin_tip_mm=geometry.pin_tip_target_mm,
-            third_point_mm=third_point_used(case),
-            upper=upper,
-            lower=lower,
-        ),
+        case_geometry(case, geometry, upper, lower),
         settings,
         steps=STEPS if front == "pin" else TEETH_STEPS,
         front=front,

@@ -8,15 +8,14 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from kinematics.articulator import settings_from_case
 from kinematics.errors import HingewiseError
 from kinematics.excursion_details import ExcursionDetails
 from kinematics.excursion_error import (
     EXCURSIONS,
-    ExcursionGeometry,
+    case_geometry,
+    case_settings,
     excursion_errors,
     front_of,
-    third_point_used,
 )
 from kinematics.excursion_error_records import ExcursionErrors, KindError, Who
 from kinematics.excursion_teeth import TeethCompared, teeth_along, tooth_pair
@@ -86,22 +85,15 @@ def reading_excursions(
     of each excursion (tested).
     """
     case, found, placed = reading.case, reading.geometry, reading.placed
-    table, front = case.articulator, front_of(case)
-    settings = settings_from_case(
-        None if table is None else table.settings(), width_mm=reading.true_axis.width_mm
-    )
+    front = front_of(case)
+    settings = case_settings(case, reading.true_axis.width_mm)
     stopped_by_teeth = front != "pin" and placed.lower is not None
     to_target = found.poses.target_from_scanned
-    geometry = ExcursionGeometry(
-        true_axis=reading.true_axis,
-        arbitrary_axis=reading.arbitrary_axis,
-        names=reading.landmarks.names,
-        points_mm=reading.landmarks.points_mm,
-        normals=reading.landmarks.normals,
-        pin_tip_mm=found.pin_tip_target_mm,
-        third_point_mm=third_point_used(case),
-        upper=placed.upper if stopped_by_teeth else None,
-        lower=placed.lower.moved(to_target) if stopped_by_teeth and placed.lower else None,
+    geometry = case_geometry(
+        case,
+        found,
+        placed.upper if stopped_by_teeth else None,
+        placed.lower.moved(to_target) if stopped_by_teeth and placed.lower else None,
     )
     kinds: dict[Any, KindError] = {}
     not_started: dict[Any, str] = {}
