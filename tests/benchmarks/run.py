@@ -9,7 +9,6 @@ import argparse
 import json
 import math
 import os
-import tempfile
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -20,6 +19,7 @@ import numpy as np
 from kinematics.axis import HingeAxis, opening_motion
 from kinematics.closure_batch import closure_error_chunks
 from kinematics.contact import PreparedPair, first_contact, first_contacts, prepare
+from kinematics.whole_files import write_file
 from tests.benchmarks.meshes import Mesh, open_pair
 from tests.benchmarks.peers import PEERS
 from tests.hand_sweep_speed import sweep_speed
@@ -282,15 +282,6 @@ def table(report: dict) -> str:
     return "\n".join(lines)
 
 
-def write(path: Path, text: str) -> None:
-    """Write a text file by renaming a finished one."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    with tempfile.NamedTemporaryFile("w", dir=path.parent, delete=False, suffix=".part") as f:
-        f.write(text)
-    Path(f.name).chmod(0o644)
-    os.replace(f.name, path)
-
-
 def main() -> None:
     """Run the benchmarks that the command line asks for."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -343,8 +334,9 @@ def main() -> None:
         "sweep": sweep,
         "closures": closures(1_000_000 if full else 100_000),
     }
-    write(options.output, json.dumps(report, indent=1) + "\n")
-    write(REPO / "tests" / "benchmarks" / "RESULTS.md", table(report))
+    options.output.parent.mkdir(parents=True, exist_ok=True)
+    write_file(options.output, json.dumps(report, indent=1) + "\n")
+    write_file(REPO / "tests" / "benchmarks" / "RESULTS.md", table(report))
     print(f"written: {options.output} and tests/benchmarks/RESULTS.md")
 
 
