@@ -7,8 +7,10 @@ drag never builds a backlog.
 from __future__ import annotations
 
 import asyncio
+import os
 import shutil
 import tempfile
+import traceback
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -185,6 +187,12 @@ class Desk:
             work()
         except InputError as error:
             self._errors[field] = f"Got {error.got}; need {error.allowed}. {error.fix}"
+            return
+        except Exception as error:  # the session is as it was, and the viewer goes on
+            if os.environ.get("HINGEWISE_DEBUG"):
+                traceback.print_exc()
+            what = f"{type(error).__name__}: {str(error)[:200]}"
+            self._notice = {"text": f"That was not done; this is our fault: {what}", "kind": "bad"}
             return
         if field == "*":
             self._errors = {}

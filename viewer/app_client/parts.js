@@ -246,7 +246,11 @@
         if (ui.layers.map) lines[1] = `High/open map: open −${props.scene.limit_um} µm (green) to high +${props.scene.limit_um} µm (magenta). ` + lines[1];
         if (stage.away) lines[1] = `Both lowers moved from the target: ${ui.way.kind.replace("_", " ")}, pose ${ui.way.step} of ${props.ways.moves[ui.way.kind].length - 1}; the articulator's differs ×${props.scene.factor}.`;
         lines.forEach((t, i) => g.fillText(t, 12 * k, c.height + (14 + 20 * i) * k, out.width - 24 * k));
-        out.toBlob((blob) => ui.download(URL.createObjectURL(blob), props.about.file + ".png"), "image/png");
+        out.toBlob((blob) => {
+          const url = URL.createObjectURL(blob);
+          ui.download(url, props.about.file + ".png");
+          setTimeout(() => URL.revokeObjectURL(url), 60000); // the browser has it by then
+        }, "image/png");
       };
       onMounted(() => {
         try { stage = new Stage(canvas.value, overlay.value, leaders.value); }

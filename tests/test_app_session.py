@@ -1,0 +1,48 @@
+"""The desk between a session and its pages: what no page of ours sends does not end it."""
+
+from __future__ import annotations
+
+import asyncio
+from concurrent.futures import ThreadPoolExecutor
+
+import pytest
+
+from tests.cases import landmarks_only
+from tests.test_app_excursions import PageServer
+from viewer.app_session import Desk
+from viewer.app_state import Session
+
+MALFORMED = {
+    "remove_landmark": ("x",),
+    "change": (["stop"], {"a": 1}),
+    "pick": ("landmark", "a", [1]),
+    "add_point": ("landmark", "x", "y", None),
+    "save": ("../x.toml", True),
+    "exaggerate": ([1],),
+}
+
+
+@pytest.mark.parametrize("name", MALFORMED)
+def test_a_malformed_message_is_answered_and_the_desk_works_on(name):
+    session, server = Session(landmarks_only()), PageServer()
+
+    async def use():
+        desk = Desk(session, server)
+        work = asyncio.ensure_future(desk.work())
+        try:
+            getattr(desk, name)(*MALFORMED[name])
+            desk.change("left_anterior_mm", 2.5)
+            async with asyncio.timeout(60):
+                while server.state["numbers"]["controls"]["left_anterior_mm"] != 2.5:
+                    assert not work.done(), work.exception()
+                    await asyncio.sleep(0.02)
+        finally:
+            work.cancel()
+            desk.close()
+
+    with ThreadPoolExecutor(1) as pool:  # the browser tests keep a loop running in this thread
+        pool.submit(lambda: asyncio.run(use())).result(90)
+    if name == "remove_landmark":
+        told = [v for k, v in server.state.order if k == "notice" and v["text"]]
+        assert "not done" in told[0]["text"]
+        assert "ValueError" in told[0]["text"]
