@@ -90,37 +90,22 @@ def whole_file(
     leaves behind is removed when the same file is next written.
     """
     path = Path(path)
-    temporary: Path | None = None
-    try:
-        _clear_abandoned(path)
-        handle, name = tempfile.mkstemp(
-            prefix=f".{path.name}.{os.getpid()}-", suffix=suffix, dir=path.parent
-        )
-        temporary = Path(name)
-        os.close(handle)
-        yield temporary
-        with temporary.open("rb+") as stream:
-            os.fsync(stream.fileno())
-        umask = os.umask(0)
-        os.umask(umask)
-        temporary.chmod(0o666 & ~umask)
-        temporary.replace(path)
-        temporary = None
-    except OSError as error:
-        raise refusal.error(path, error) from None
-    finally:
-        if temporary is not None:
-            with contextlib.suppress(OSError):
-                temporary.unlink(missing_ok=True)
+    with _temporary(path, refusal, suffix) as temporary:
+        try:
+            yield temporary
+            _make_ready(temporary)
+            temporary.replace(path)
+        except OSError as error:
+            raise refusal.error(path, error) from None
 
 
 def write_files(contents: Mapping[Path, bytes | str], refusal: Refusal = Refusal()) -> None:
-    """Write several files, none of them before there is room for all.
+    """Write several files that belong together, none of them before there is room for all.
 
     Parameters
     ----------
     contents : mapping of Path to bytes or str
-        Text is written as UTF-8, as it is.
+        The first is the one that may stand alone. Text is written as UTF-8, as it is.
 
     Raises
     ------
@@ -129,20 +114,74 @@ def write_files(contents: Mapping[Path, bytes | str], refusal: Refusal = Refusal
 
     Notes
     -----
-    *Guarantee*: each file as in :func:`whole_file`; the renames come last, in the mapping's order,
-    when everything is on the disk: where there is no room for all, none is written.
+    *Guarantee*: each file is whole, the earlier one or the new one, and where there is no room for
+    all none is written. The new first file never stands beside an earlier one of the others, nor
+    the earlier first file beside a new one, not even after a kill: once everything is on the disk
+    the earlier others are set aside, and the new ones put in place in the mapping's order. A kill
+    between can leave the first file alone.
     """
+    paths = list(contents)
     with contextlib.ExitStack() as stack:
-        for path, content in reversed(list(contents.items())):
-            temporary = stack.enter_context(whole_file(path, refusal))
-            data = content.encode("utf-8") if isinstance(content, str) else content
+        temporaries = {p: stack.enter_context(_temporary(p, refusal)) for p in paths}
+        for path, temporary in temporaries.items():
+            content = contents[path]
             try:
-                with temporary.open("wb") as stream:
-                    stream.write(data)
-                    stream.flush()
-                    os.fsync(stream.fileno())  # some disks say only now that they are full
+                temporary.write_bytes(content.encode() if isinstance(content, str) else content)
+                _make_ready(temporary)  # some disks say only now that they are full
             except OSError as error:
                 raise refusal.error(path, error) from None
+        _put_in_place(temporaries, refusal)
+
+
+def _put_in_place(temporaries: Mapping[Path, Path], refusal: Refusal) -> None:
+    """Rename every temporary file to its path; the first of them decides whether it happened."""
+    first, *others = temporaries
+    aside = {p: p.with_name(f".{p.name}.{os.getpid()}-aside.tmp") for p in others}
+    done = False
+    path = first
+    try:
+        for path in others:
+            with contextlib.suppress(FileNotFoundError):
+                path.replace(aside[path])
+        for path, temporary in temporaries.items():
+            temporary.replace(path)
+            done = True
+    except OSError as error:
+        raise refusal.error(path, error) from None
+    finally:
+        for path, earlier in aside.items():
+            with contextlib.suppress(OSError):
+                if done:
+                    earlier.unlink(missing_ok=True)
+                else:
+                    earlier.replace(path)
+
+
+@contextlib.contextmanager
+def _temporary(path: Path, refusal: Refusal, suffix: str = ".tmp") -> Iterator[Path]:
+    """An empty file beside ``path``; gone afterwards, unless it was renamed."""
+    try:
+        _clear_abandoned(path)
+        handle, name = tempfile.mkstemp(
+            prefix=f".{path.name}.{os.getpid()}-", suffix=suffix, dir=path.parent
+        )
+    except OSError as error:
+        raise refusal.error(path, error) from None
+    try:
+        os.close(handle)
+        yield Path(name)
+    finally:
+        with contextlib.suppress(OSError):
+            Path(name).unlink(missing_ok=True)
+
+
+def _make_ready(temporary: Path) -> None:
+    """Synchronise a file to the disk, with the rights of a new file."""
+    with temporary.open("rb+") as stream:
+        os.fsync(stream.fileno())
+    umask = os.umask(0)
+    os.umask(umask)
+    temporary.chmod(0o666 & ~umask)
 
 
 def write_file(path: Path | str, content: bytes | str, refusal: Refusal = Refusal()) -> None:

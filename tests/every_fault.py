@@ -1,6 +1,7 @@
 """Do one job over and over, with a kill or a full disk at its first, second ... system call.
 
-``every_fault.py JOB FAULT FOLDER``: JOB is ``publish`` or ``files``, FAULT ``kill`` or ``full``.
+``every_fault.py JOB FAULT FOLDER``: JOB is ``publish``, ``files``, ``start`` (into a folder without
+the files) or ``restart`` (``--force``, over files of other answers), FAULT ``kill`` or ``full``.
 Prints how many places were tried; the first broken promise ends it with a message.
 """
 
@@ -15,13 +16,17 @@ import sys
 from collections.abc import Callable
 from pathlib import Path
 
+from kinematics.case_template import template
 from kinematics.errors import InputError
 from kinematics.whole_files import write_files
 from viewer.outputs import OUTPUT_FILES, REFUSAL, _staged, publish
+from viewer.recording_sheet import recording_sheet_html
+from viewer.start import CASE_FILE, SHEET_FILE, start_case
 
 OLD = [n for n in OUTPUT_FILES if n not in ("arcs.png", "decision_chart.png")]
 NEW = [n for n in OUTPUT_FILES if n not in ("lower_error_map.ply", "casts_and_axes.png")]
-PAIR = ["recording_sheet.html", "case.toml"]
+PAIR = [CASE_FILE, SHEET_FILE]
+STARTED = {CASE_FILE: template("matrix", []), SHEET_FILE: recording_sheet_html("matrix", [])}
 UNTOUCHED, DONE, REFUSED, WRONG = 0, 2, 3, 4
 """How a child ended: the job met no fault, met one and managed, refused, or went wrong."""
 
@@ -60,6 +65,14 @@ def files_job(folder: Path) -> None:
     write_files({folder / name: "new" for name in PAIR})
 
 
+def start_job(folder: Path) -> None:
+    start_case(folder, "matrix", [])
+
+
+def restart_job(folder: Path) -> None:
+    start_case(folder, "matrix", [], force=True)
+
+
 def reset(folder: Path, names: list[str]) -> None:
     shutil.rmtree(folder, ignore_errors=True)
     folder.mkdir()
@@ -83,12 +96,34 @@ def check_publish(folder: Path, ended: int | None) -> None:
         assert [p.name for p in folder.iterdir() if p.is_dir()] == []
 
 
+def visible(folder: Path) -> dict[str, str]:
+    """What a user sees of the pair."""
+    return {k: v for k, v in contents(folder).items() if k in PAIR}
+
+
 def check_files(folder: Path, ended: int | None) -> None:
-    there = {k: v for k, v in contents(folder).items() if not k.startswith(".")}
-    assert set(there) == {*PAIR, "notes.txt"}
-    assert set(there.values()) <= {"old", "new"}, there
+    there = visible(folder)
+    assert CASE_FILE in there, "the first file has gone"
+    assert len(set(there.values())) == 1, f"old and new stand side by side: {there}"
     if ended == REFUSED:
-        assert set(contents(folder)) == set(there), "a temporary file is left"
+        assert set(contents(folder)) == {*there, "notes.txt"}, "a temporary file is left"
+
+
+def check_start(folder: Path, ended: int | None) -> None:
+    there = visible(folder)
+    assert there in ({}, {CASE_FILE: STARTED[CASE_FILE]}, STARTED), list(there)
+    if ended == REFUSED:
+        assert set(contents(folder)) == {*there, "notes.txt"}, "a temporary file is left"
+
+
+def check_restart(folder: Path, ended: int | None) -> None:
+    there = visible(folder)
+    assert CASE_FILE in there
+    new = [there[name] == STARTED[name] for name in there]
+    assert all(new) or not any(new), f"old and new stand side by side: {list(there)}"
+    assert {v for v in there.values() if v not in STARTED.values()} <= {"old"}
+    if ended == REFUSED:
+        assert set(contents(folder)) == {*there, "notes.txt"}, "a temporary file is left"
 
 
 def main(job: str, fault: str, folder: Path) -> None:
@@ -97,6 +132,8 @@ def main(job: str, fault: str, folder: Path) -> None:
     work, check, names = {
         "publish": (publish_job, check_publish, OLD),
         "files": (files_job, check_files, PAIR),
+        "start": (start_job, check_start, []),
+        "restart": (restart_job, check_restart, PAIR),
     }[job]
     for place in itertools.count(1):
         reset(folder, names)
@@ -115,9 +152,13 @@ def main(job: str, fault: str, folder: Path) -> None:
         ended = os.WEXITSTATUS(status) if os.WIFEXITED(status) else None
         assert ended != WRONG, f"place {place}: another exception"
         check(folder, ended)
-        work(folder)
-        kept = {"publish": NEW, "files": PAIR}[job]
+        if job != "start" or visible(folder) != STARTED:  # which it refuses to replace
+            assert job != "start" or ended not in (UNTOUCHED, DONE)
+            work(folder)
+        kept = NEW if job == "publish" else PAIR
         assert sorted(p.name for p in folder.iterdir()) == sorted([*kept, "notes.txt"])
+        if "start" in job:
+            assert visible(folder) == STARTED, "the next run did not finish the pair"
         if ended == UNTOUCHED:
             print(place - 1)
             return

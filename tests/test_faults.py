@@ -137,6 +137,22 @@ def test_start_writes_both_files_or_neither_on_a_disk_of_any_size(tmp_path):
     assert ends == {True, False}
 
 
+def test_start_goes_on_where_a_kill_left_the_case_alone_and_replaces_no_other_case(inputs):
+    """The kills themselves, at each call of the system: tests/test_whole_files.py."""
+    new = inputs / "out" / "new"
+    assert command("start", inputs / "out", inputs).returncode == 0
+    pair = {p.name: p.read_bytes() for p in new.iterdir()}
+    assert set(pair) == {CASE_FILE, SHEET_FILE}
+    (new / SHEET_FILE).unlink()  # as a kill between the two leaves it
+    assert command("start", inputs / "out", inputs).returncode == 0
+    assert {p.name: p.read_bytes() for p in new.iterdir()} == pair
+    refused(command("start", inputs / "out", inputs))
+    (new / SHEET_FILE).unlink()
+    (new / CASE_FILE).write_bytes(pair[CASE_FILE].replace(b"0", b"1"))  # filled in
+    refused(command("start", inputs / "out", inputs))
+    assert [p.name for p in new.iterdir()] == [CASE_FILE]
+
+
 def test_a_sweep_on_disks_of_growing_size_keeps_whole_parts_and_goes_on(inputs):
     """The disk fills up at the study, the manifest, the first or the second part."""
     whole = read_study(inputs / "study.toml")

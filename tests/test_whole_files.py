@@ -108,7 +108,7 @@ def test_running_means_running():
 
 
 @pytest.mark.parametrize("fault", ["kill", "full"])
-@pytest.mark.parametrize("job", ["publish", "files"])
+@pytest.mark.parametrize("job", ["publish", "files", "start", "restart"])
 def test_a_kill_or_a_full_disk_at_every_single_call_keeps_the_promise(job, fault, tmp_path):
     """Real kills (SIGKILL) of a forked child at each call of the operating system in turn."""
     done = subprocess.run(
@@ -116,4 +116,41 @@ def test_a_kill_or_a_full_disk_at_every_single_call_keeps_the_promise(job, fault
         capture_output=True, text=True, cwd=REPO, timeout=300,
     )  # fmt: skip
     assert done.returncode == 0, done.stderr
-    assert int(done.stdout) > {"publish": 40, "files": 9}[job]
+    assert int(done.stdout) > {"publish": 40, "files": 9, "start": 9, "restart": 9}[job]
+
+
+def test_where_the_second_of_two_cannot_be_put_in_place_the_old_second_is_not_beside_the_new(
+    tmp_path, monkeypatch
+):
+    for name in "ab":
+        (tmp_path / name).write_text("old")
+    replace = Path.replace
+
+    def fail(self: Path, target: Path) -> Path:
+        if self.name.startswith(".b.") and Path(target).name == "b":
+            raise OSError(errno.EIO, "Input/output error")
+        return replace(self, target)
+
+    monkeypatch.setattr(Path, "replace", fail)
+    with pytest.raises(InputError, match="input/output error"):
+        write_files({tmp_path / "a": "new", tmp_path / "b": "new"})
+    assert names(tmp_path) == ["a"]
+    assert (tmp_path / "a").read_text() == "new"
+
+
+def test_where_the_first_of_two_cannot_be_put_in_place_both_stay_as_they_were(
+    tmp_path, monkeypatch
+):
+    for name in "ab":
+        (tmp_path / name).write_text("old")
+    replace = Path.replace
+
+    def fail(self: Path, target: Path) -> Path:
+        if Path(target).name == "a":
+            raise OSError(errno.EIO, "Input/output error")
+        return replace(self, target)
+
+    monkeypatch.setattr(Path, "replace", fail)
+    with pytest.raises(InputError, match="input/output error"):
+        write_files({tmp_path / "a": "new", tmp_path / "b": "new"})
+    assert {n: (tmp_path / n).read_text() for n in names(tmp_path)} == {"a": "old", "b": "old"}

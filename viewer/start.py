@@ -37,23 +37,36 @@ def start_case(
     InputError
         Unknown names, files that are there already, or a folder that cannot be written; neither
         file is then there.
+
+    Notes
+    -----
+    *Guarantee*: the sheet never stands beside a case of other answers, and never without its case.
+    A kill can leave the case alone; the same command then finishes the pair.
     """
     if mounting is None and sys.stdin.isatty():
         mounting, have = ask(input)
     text = template(mounting or DEFAULT_MOUNTING, have)
-    paths = [folder / CASE_FILE, folder / SHEET_FILE]
-    for path in paths:
-        if path.exists() and not force:
-            raise InputError(
-                "file", "a file that exists", "a new name", "Use --force to replace it.", path
-            )
+    sheet = recording_sheet_html(mounting or DEFAULT_MOUNTING, have)
+    contents = {folder / CASE_FILE: text, folder / SHEET_FILE: sheet}
+    there = [path for path in contents if path.exists()]
+    begun = len(there) == 1 and _holds(there[0], contents[there[0]])
+    if there and not begun and not force:
+        raise InputError(
+            "file", "a file that exists", "a new name", "Use --force to replace it.", there[0]
+        )
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise REFUSAL.error(folder, error) from None
-    sheet = recording_sheet_html(mounting or DEFAULT_MOUNTING, have)
-    write_files({paths[1]: sheet, paths[0]: text}, REFUSAL)
-    return paths
+    write_files(contents, REFUSAL)
+    return list(contents)
+
+
+def _holds(path: Path, text: str) -> bool:
+    try:
+        return path.stat().st_size == len(text.encode()) and path.read_bytes() == text.encode()
+    except OSError:
+        return False
 
 
 def ask(read: Callable[[str], str]) -> tuple[str, list[str]]:
