@@ -124,6 +124,8 @@ def test_arbitrary_axis_may_be_given_in_either_frame():
         m = mount(case(table, arbitrary_axis=axis))
         assert np.allclose(m.arbitrary_axis.left_point_mm, left)
         assert np.allclose(m.arbitrary_axis.right_point_mm, right)
+        assert m.true_axis.left_point_mm.tolist() == [0.0, 55.0, 0.0]
+        assert m.true_axis.right_point_mm.tolist() == [0.0, -55.0, 0.0]
 
 
 def test_swapped_arbitrary_points_are_refused():
@@ -452,6 +454,27 @@ def test_teeth_on_the_wrong_side_behind_or_above_are_told():
     assert "wrong side" in check_teeth(one)[0].message
     assert "behind" in check_teeth([(n, t, p - [120, 0, 0]) for n, t, p in good])[0].message
     assert "above" in check_teeth([(n, t, -p * [-1, -1, 1]) for n, t, p in good])[0].message
+
+
+@pytest.mark.parametrize(
+    ("point", "told"),
+    [
+        ([10.0, 0, 5.0], []),  # the bounds themselves are still teeth
+        ([9.9, 0, 0], ["behind"]),
+        ([50.0, 0, 5.1], ["above"]),
+        ([50.0, -8.0, 0], []),
+        ([50.0, -8.1, 0], ["wrong side"]),
+    ],
+)
+def test_the_places_of_teeth_end_at_the_stated_bounds(point, told):
+    found = check_teeth([("36 cusp", 36, np.array(point, dtype=float))])
+    assert [word in f.message for f, word in zip(found, told, strict=True)] == [True] * len(told)
+
+
+def test_a_landmark_without_a_tooth_may_lie_on_either_side():
+    for y in (-20.0, 20.0):
+        m = mount(case(None, landmarks=[{"name": "a", "point_mm": [60.0, y, -38.0]}]))
+        assert m.findings == ()
 
 
 def test_swapped_axis_points_put_the_teeth_in_a_wrong_place():

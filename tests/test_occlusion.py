@@ -8,7 +8,7 @@ from scipy.spatial.transform import RigidTransform, Rotation
 from kinematics.axis import HingeAxis, opening_motion
 from kinematics.contact import first_contact, prepare
 from kinematics.mesh import Cast
-from kinematics.occlusion import face_tooth, mouth_return, return_report
+from kinematics.occlusion import NO_MESHES, face_tooth, mouth_return, return_report
 from tests.strategies import numbers
 
 TRUE = HingeAxis([0.0, 55.0, 0.0], [0.0, -55.0, 0.0])
@@ -125,3 +125,9 @@ def test_a_face_takes_its_most_frequent_tooth():
     assert face_tooth(cast, 0) == 17
     plain = Cast("upper", np.eye(3), np.array([[0, 1, 2]]), np.zeros(3))
     assert face_tooth(plain, 0) == 0
+
+
+def test_without_casts_there_is_no_contact_and_no_tooth():
+    assert (NO_MESHES.status, NO_MESHES.upper_tooth, NO_MESHES.lower_tooth) == ("no_meshes", 0, 0)
+    assert np.isnan(NO_MESHES.closing_deg)
+    assert np.isnan(NO_MESHES.point_mm).all()
