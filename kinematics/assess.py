@@ -15,6 +15,7 @@ from kinematics.case import Case
 from kinematics.closure import Stop, StopResult, high_amount
 from kinematics.closures import SAME_POSE_DEG, ByGeometry, Closures, close_both
 from kinematics.errors import Finding
+from kinematics.excursion_case import case_geometry, case_guidance
 from kinematics.excursion_details import assessed_excursions
 from kinematics.excursion_error_records import ExcursionErrors
 from kinematics.geometry import Geometry
@@ -220,6 +221,11 @@ def assess_placed(
     poses, theta = geometry.poses, closed.true_closing_deg
     contact_true, contact_arbitrary = closed.contact_true, closed.contact_arbitrary
     lower_true = None if placed.lower is None else placed.lower.moved(poses.target_from_scanned)
+    recorded: dict[str, float] = {}
+    if geometry.recorded:
+        guidance = case_guidance(case, case_geometry(case, geometry))
+        recorded = guidance.told
+        findings += guidance.patient.findings
     if closed.pair is not None:
         findings += _target_apart(case, closed.beyond_deg)
     if "already_touching" in (contact_arbitrary.status, contact_true.status):
@@ -286,6 +292,7 @@ def assess_placed(
             theta,
             geometry.landmarks.points_mm,
             opening_motion(closed.true_axis, theta).apply(geometry.pin_tip_target_mm),
+            recorded,
         ),
         risk=risk,
     )

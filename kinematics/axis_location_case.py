@@ -17,8 +17,9 @@ from kinematics.case_located import AxisLocation
 from kinematics.case_types import as_rigid
 from kinematics.errors import Finding, InputError
 from kinematics.located_axis import LocatedAxis
-from kinematics.mesh import Cast, load_cast
-from kinematics.registration import RegistrationResult, register
+from kinematics.mesh import Cast
+from kinematics.registration import RegistrationResult
+from kinematics.scan_pose import scan_pose
 
 Array = NDArray[np.float64]
 
@@ -141,29 +142,12 @@ def _poses(
         if opening.upper_scan_from_lower_scan is not None:
             poses.append(as_rigid(opening.upper_scan_from_lower_scan))
             continue
-        field = f"{where}.openings.{i}.file"
-        if lower is None or opening.file is None:
-            raise InputError(
-                field,
-                "a scan without [casts]",
-                "the lower cast to register it to",
-                "Add [casts] with upper and lower, or give the opening's pose.",
-            )
-        path = resolve(opening.file, field)
-        scan, remarks = load_cast(path, "lower", unit)
-        result = register(lower, scan)
-        if result.status == "poor":
-            raise InputError(
-                field,
-                f"a scan that does not fit the lower: {result.rms_mm:.2f} mm left over, "
-                f"{100 * result.overlap:.0f} % overlap",
-                "a scan of the same lower arch",
-                "Check the file and its unit; crop it to the teeth; or give its pose.",
-                path,
-            )
+        result, remarks = scan_pose(
+            str(opening.file), f"{where}.openings.{i}.file", lower, resolve, unit=unit, label=name
+        )
         poses.append(result.fixed_from_moving)
         registrations[name if name not in registrations else f"{name} ({i + 1})"] = result
-        findings += [*remarks, *result.findings(name)]
+        findings += remarks
     return poses, registrations, findings
 
 

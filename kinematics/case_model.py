@@ -150,6 +150,13 @@ class Case(Table):
                 "Give [casts] with upper and lower, or leave front out.",
                 "articulator.front",
             )
+        if self.articulator is not None and self.articulator.records:
+            refuse(
+                "records without [casts]",
+                "casts that the records fit",
+                "Give [casts] with upper and lower, or the angles that the records told.",
+                "articulator.records",
+            )
         if not self.landmarks:
             refuse(
                 "no [casts] and no [[landmarks]]",

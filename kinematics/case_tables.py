@@ -6,11 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from kinematics.articulator import (
-    AVERAGE_INCLINATION_DEG,
-    INTERCONDYLAR_RANGE_MM,
-    bennett_from_inclination,
-)
+from kinematics.articulator import INTERCONDYLAR_RANGE_MM
 from kinematics.axis import MAX_POINT_DISTANCE_MM, MIN_POINT_DISTANCE_MM
 from kinematics.case_types import (
     FileName,
@@ -282,11 +278,42 @@ class Uncertainty(Table):
         return self
 
 
+class GuidanceRecord(Table):
+    """``[[articulator.records]]``: the lower in a protruded or lateral interocclusal record.
+
+    Either its pose, or the file of a scan of the lower taken in the record, in ``upper_scan``.
+    A left lateral record tells the guide of the right side, which orbits.
+    """
+
+    kind: Literal["protrusive", "left_lateral", "right_lateral"]
+    file: FileName | None = None
+    upper_scan_from_lower_scan: RigidMatrix | None = None
+
+    @model_validator(mode="after")
+    def _one_form(self) -> GuidanceRecord:
+        if (self.file is None) == (self.upper_scan_from_lower_scan is None):
+            refuse(
+                "neither" if self.file is None else "both",
+                "either file or upper_scan_from_lower_scan",
+                "Name the scan of the lower in this record, or give its 4x4 pose.",
+                "file",
+            )
+        return self
+
+    def tells(self, name: str) -> bool:
+        """Whether the record alone sets an angle of the articulator, by its field."""
+        if self.kind == "protrusive":
+            return name.startswith("sagittal_inclination_")
+        return name == f"bennett_{'right' if self.kind == 'left_lateral' else 'left'}_deg"
+
+
 class Articulator(Table):
     """``[articulator]``: guidance settings of the articulator, and what stops its front.
 
     All optional. ``front`` is "pin" where it is left out; "teeth" and "first" need casts.
-    ``bennett_rule``: a Bennett angle that is not given follows L = H / 8 + 12.
+    ``bennett_rule``: a Bennett angle that neither a setting nor a record gives follows
+    L = H / 8 + 12. ``records`` need casts; ``settings_from`` is "records" where there are any:
+    the articulator is then set by them as it stands, on the arbitrary axis.
     """
 
     intercondylar_mm: ElementDistance | None = None
@@ -302,13 +329,33 @@ class Articulator(Table):
     incisal_lateral_deg: TableLateral | None = None
     front: Literal["pin", "teeth", "first"] | None = None
     bennett_rule: bool | None = None
+    settings_from: Literal["same_angles", "records"] | None = None
+    records: list[GuidanceRecord] = Field(default_factory=list, max_length=3)
 
-    def settings(self) -> dict[str, float]:
-        """The guidance settings that are given, or follow by the rule, by their names."""
-        given: dict[str, float] = self.model_dump(
-            exclude={"front", "bennett_rule"}, exclude_none=True
-        )
-        for side in ("left", "right") if self.bennett_rule else ():
-            inclination = given.get(f"sagittal_inclination_{side}_deg", AVERAGE_INCLINATION_DEG)
-            given.setdefault(f"bennett_{side}_deg", bennett_from_inclination(inclination))
+    @model_validator(mode="after")
+    def _each_angle_once(self) -> Articulator:
+        kinds = [record.kind for record in self.records]
+        for i, kind in enumerate(kinds):
+            if kind in kinds[:i]:
+                refuse(
+                    f"a second {kind} record",
+                    "one record of each kind",
+                    "Keep the better one.",
+                    f"records.{i}.kind",
+                )
+        for name in self.given():
+            told = [record.kind for record in self.records if record.tells(name)]
+            if told:
+                refuse(
+                    f"a value and a {told[0]} record that tells it",
+                    "one of them",
+                    "Remove the value, or the record.",
+                    name,
+                )
+        return self
+
+    def given(self) -> dict[str, float]:
+        """The guidance settings that are given, by their names."""
+        others = {"front", "bennett_rule", "settings_from", "records"}
+        given: dict[str, float] = self.model_dump(exclude=others, exclude_none=True)
         return given

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import difflib
-import math
 from collections.abc import Collection
 
+from kinematics.case_examples import example_distances, example_openings, example_records
 from kinematics.errors import InputError
 
 MOUNTINGS = {
@@ -25,6 +25,7 @@ MEASUREMENTS = {
     "pin": "the place of the incisal pin's tip against the axis is known",
     "third_point": "the third reference point and its possible error are known",
     "articulator": "condylar and incisal settings of the articulator are known",
+    "guidance_records": "protrusive or lateral interocclusal records were scanned",
     "uncertainty": "the answer should carry its uncertainty",
 }
 """What may have been measured besides; asked by ``hingewise start``."""
@@ -249,11 +250,7 @@ stop = "pin"                           # equal_angle | pin | contact
 _ARTICULATOR = """
 [articulator]                          # leave out what is not known
 intercondylar_mm = 110.0
-sagittal_inclination_left_deg = 40.0
-sagittal_inclination_right_deg = 40.0
-bennett_left_deg = 8.0
-bennett_right_deg = 8.0
-# bennett_rule = true                  # where none is given: L = H / 8 + 12, a rule of thumb
+{angles}# bennett_rule = true                  # where none is given: L = H / 8 + 12, a rule
 immediate_side_shift_left_mm = 0.0
 immediate_side_shift_right_mm = 0.0
 incisal_sagittal_deg = 10.0
@@ -262,6 +259,28 @@ incisal_lateral_deg = 10.0
 # guide_radius_right_mm = 20.0
 front = "pin"                          # pin (on its table) | teeth | first (whichever meets first);
                                        # teeth and first need [casts]
+{records}"""
+_ANGLES = """\
+sagittal_inclination_left_deg = 40.0
+sagittal_inclination_right_deg = 40.0
+bennett_left_deg = 8.0
+bennett_right_deg = 8.0
+"""
+_RECORDS = """\
+settings_from = "records"              # records (as they set it on the arbitrary axis)
+                                       # | same_angles (the patient's, told about the true axis)
+[[articulator.records]]                # about 5 mm from intercuspation
+kind = "protrusive"                    # sagittal inclination of both sides
+# file = "lower_protrusive.stl"        # the lower scanned in this record, instead of its pose
+upper_scan_from_lower_scan = {poses[0]}
+[[articulator.records]]
+kind = "left_lateral"                  # tells the right side, which orbits: its Bennett angle
+# file = "lower_left_lateral.stl"
+upper_scan_from_lower_scan = {poses[1]}
+[[articulator.records]]
+kind = "right_lateral"                 # tells the left side
+# file = "lower_right_lateral.stl"
+upper_scan_from_lower_scan = {poses[2]}
 """
 _UNCERTAINTY = {
     True: """
@@ -299,15 +318,6 @@ point_mm = [46.0, -25.0, -35.0]
 """
 
 
-def _example_distances(half_width_mm: float) -> list[float]:
-    points = [(92.0, -4.0, -38.0), (58.0, -26.0, -36.0), (58.0, 26.0, -36.0)]
-    return [
-        round((x**2 + (y - side) ** 2 + z**2) ** 0.5, 1)
-        for x, y, z in points
-        for side in (half_width_mm, -half_width_mm)
-    ]
-
-
 def template(kind: str, measurements: Collection[str] = ()) -> str:
     """Return a commented case file to fill in.
 
@@ -341,8 +351,8 @@ def template(kind: str, measurements: Collection[str] = ()) -> str:
         pose = "record" if scanned else "intercuspation"
         parts.append(_CASTS.format(scanned_at=pose))
     axis = "true" if compared else "arbitrary"
-    distances = _example_distances(70.0 if "marks" in chosen else 55.0)
-    parts.append(_MOUNTING[kind].format(axis=axis, d=distances, openings=_example_openings()))
+    distances = example_distances(70.0 if "marks" in chosen else 55.0)
+    parts.append(_MOUNTING[kind].format(axis=axis, d=distances, openings=example_openings()))
     if "marks" in chosen:
         parts.append(_MARKS)
     else:
@@ -357,25 +367,16 @@ def template(kind: str, measurements: Collection[str] = ()) -> str:
     if "pin" in chosen:
         parts.append(_PIN)
     parts.append(_DECISION)
-    if "articulator" in chosen:
-        parts.append(_ARTICULATOR)
+    recorded = casts and "guidance_records" in chosen
+    if recorded or "articulator" in chosen:
+        records = _RECORDS.format(poses=example_records()) if recorded else ""
+        parts.append(_ARTICULATOR.format(angles="" if recorded else _ANGLES, records=records))
     if "uncertainty" in chosen or not compared:
         parts.append(_UNCERTAINTY[compared])
     frame = "lower_scan" if casts else "axis_orbital"
     note = "; found by itself on casts with tooth labels" if casts else ""
     parts.append(_LANDMARKS.format(frame=frame, note=note))
     return "".join(parts)
-
-
-def _example_openings() -> list[str]:
-    """Poses of a lower opened by 5 and by 9 degrees about the y axis of its scan."""
-    poses = []
-    for angle in (5.0, 9.0):
-        c, s = math.cos(math.radians(angle)), math.sin(math.radians(angle))
-        rows = [[c, 0.0, s, 0.0], [0.0, 1.0, 0.0, 0.0], [-s, 0.0, c, 0.0], [0.0, 0.0, 0.0, 1.0]]
-        lines = ",\n  ".join(str([round(value, 9) for value in row]) for row in rows)
-        poses.append(f"[\n  {lines},\n]")
-    return poses
 
 
 def _known(name: str, names: list[str], what: str) -> None:

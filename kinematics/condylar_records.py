@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Collection
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -10,13 +11,21 @@ from scipy.spatial.transform import RigidTransform
 
 from kinematics.articulator import INTERCONDYLAR_RANGE_MM, ArticulatorSettings
 from kinematics.errors import Finding, InputError
-from kinematics.guidance import BENNETT_RANGE_DEG, INCLINATION_RANGE_DEG, Side, check_range
+from kinematics.guidance import (
+    BENNETT_RANGE_DEG,
+    INCLINATION_RANGE_DEG,
+    CondylarGuide,
+    Side,
+    check_range,
+)
 
 SIDES: tuple[Side, ...] = ("left", "right")
 MIN_FORWARD_MM = 2.0
 """Least advance of a condylar element from which a setting is solved (ours)."""
 LOOSE_WORKING_MM = 0.5
 """A lateral record whose working element leaves its stop by more gets a remark (ours)."""
+OFF_ROOF_MM = 0.2
+"""An element farther from a guide that something else set gets a remark (ours)."""
 RECORD_ERROR_MM = 0.1
 """Error of a record at the element for which the effect on the setting is told (ours)."""
 
@@ -58,11 +67,14 @@ class RecordedSettings:
     settings : ArticulatorSettings
     guides : tuple of RecordedGuide
     findings : tuple of Finding
+    told : tuple of str
+        Fields of the settings that come from records.
     """
 
     settings: ArticulatorSettings
     guides: tuple[RecordedGuide, ...]
     findings: tuple[Finding, ...]
+    told: tuple[str, ...] = ()
 
 
 def settings_from_records(
@@ -71,6 +83,7 @@ def settings_from_records(
     protrusive: RigidTransform | None = None,
     left_lateral: RigidTransform | None = None,
     right_lateral: RigidTransform | None = None,
+    keep: Collection[str] = (),
 ) -> RecordedSettings:
     """Solve inclination and Bennett angle from the poses that records hold.
 
@@ -82,6 +95,8 @@ def settings_from_records(
     protrusive, left_lateral, right_lateral : RigidTransform, optional
         Motion of the lower cast from intercuspation to the recorded position, in the frame
         ``articulator``. A left lateral record tells the right (orbiting) guide.
+    keep : collection of str
+        Settings that are known otherwise and stay as they are, whatever a record says.
 
     Returns
     -------
@@ -96,49 +111,117 @@ def settings_from_records(
     -----
     *Guarantee*: with the settings returned, the recorded elements lie on their guides: the
     protrusive record's on both roofs, a lateral record's orbiting one at its medial wall (and on
-    its roof where no protrusive record sets the inclination).
+    its roof where nothing else sets the inclination; else a finding says how far off it lies).
     A record holds one position: it cannot tell a curved guide from a flat one, nor immediate
     from progressive side shift. *Source*: derived here.
     """
     width = check_range(
         "articulator.intercondylar_mm", settings.intercondylar_mm, INTERCONDYLAR_RANGE_MM, "mm"
     )
-    guides: list[RecordedGuide] = []
-    findings: list[Finding] = []
-    changes: dict[str, float] = {}
-    if protrusive is not None:
-        for side in SIDES:
-            guide = _one_guide(settings, side, "protrusive", protrusive, width)
-            guides.append(guide)
-            changes[f"sagittal_inclination_{side}_deg"] = guide.inclination_deg
-    laterals: tuple[tuple[str, Side, Side, RigidTransform | None], ...] = (
-        ("left_lateral", "right", "left", left_lateral),
-        ("right_lateral", "left", "right", right_lateral),
+    records: dict[str, tuple[RigidTransform | None, tuple[Side, ...]]] = {
+        "protrusive": (protrusive, SIDES),
+        "left_lateral": (left_lateral, ("right",)),
+        "right_lateral": (right_lateral, ("left",)),
+    }
+    guides = tuple(
+        _one_guide(settings, side, name, motion, width)
+        for name, (motion, sides) in records.items()
+        if motion is not None
+        for side in sides
     )
-    for name, orbiting, working, motion in laterals:
-        if motion is None:
-            continue
-        guide = _one_guide(settings, orbiting, name, motion, width)
-        guides.append(guide)
-        if guide.bennett_deg is not None:
-            changes[f"bennett_{orbiting}_deg"] = guide.bennett_deg
-        changes.setdefault(f"sagittal_inclination_{orbiting}_deg", guide.inclination_deg)
-        off = _element_shift(working, motion, width)
-        loose = float(np.hypot(off[0], off[2]))
-        if loose > LOOSE_WORKING_MM:
-            findings.append(
-                Finding(
-                    "warning",
-                    f"records.{name}",
-                    f"the {working} (working) element leaves its stop by {loose:.2g} mm",
-                    "Check the record and the axis; the Bennett angle is less certain.",
-                )
-            )
     if not guides:
         raise InputError(
-            "records", "none", "a protrusive or a lateral record", "Give at least one record."
+            "articulator.records",
+            "none",
+            "a protrusive or a lateral record",
+            "Give at least one record.",
         )
-    return RecordedSettings(replace(settings, **changes), tuple(guides), tuple(findings))
+    changes: dict[str, float] = {}
+    for guide in guides:
+        if guide.bennett_deg is not None:
+            changes[f"bennett_{guide.side}_deg"] = guide.bennett_deg
+        changes.setdefault(f"sagittal_inclination_{guide.side}_deg", guide.inclination_deg)
+    told = {name: value for name, value in changes.items() if name not in keep}
+    solved = replace(settings, **told)
+    findings: list[Finding] = []
+    for guide in guides:
+        motion = records[guide.record][0]
+        assert motion is not None
+        if guide.record != "protrusive":
+            findings += _loose_working_element(guide, motion, width)
+        findings += _off_the_roof(guide, solved)
+    return RecordedSettings(solved, guides, tuple(findings), tuple(told))
+
+
+def held_by_record(
+    motion: RigidTransform, frame: RigidTransform, start: RigidTransform
+) -> RigidTransform:
+    """Motion of an articulator's lower member when a record is put between its casts.
+
+    Parameters
+    ----------
+    motion : RigidTransform
+        Of the patient's lower from the target pose to the record, ``axis_orbital``.
+    frame : RigidTransform
+        ``articulator_from_axis_orbital``.
+    start : RigidTransform
+        Closure error E: where the articulator's lower starts, from the target pose.
+
+    Returns
+    -------
+    RigidTransform
+        In the frame ``articulator``, for :func:`settings_from_records`.
+
+    Notes
+    -----
+    A record holds the lower cast against the upper as in the mouth, wherever the articulator
+    would have let it close: from ``E P`` to ``motion P``. *Source*: derived here.
+    """
+    return frame * motion * start.inv() * frame.inv()
+
+
+def _loose_working_element(
+    guide: RecordedGuide, motion: RigidTransform, width: float
+) -> list[Finding]:
+    """Remark on a lateral record whose working element leaves its stop."""
+    working: Side = "left" if guide.side == "right" else "right"
+    off = _element_shift(working, motion, width)
+    loose = float(np.hypot(off[0], off[2]))
+    if loose <= LOOSE_WORKING_MM:
+        return []
+    return [
+        Finding(
+            "warning",
+            f"articulator.records.{guide.record}",
+            f"the {working} (working) element leaves its stop by {loose:.2g} mm",
+            "Check the record and the axis; the Bennett angle is less certain.",
+        )
+    ]
+
+
+def _off_the_roof(guide: RecordedGuide, settings: ArticulatorSettings) -> list[Finding]:
+    """Remark on an element that does not lie on its roof, where something else set the roof."""
+    side = guide.side
+    roof = CondylarGuide(
+        side,
+        np.zeros(3),
+        getattr(settings, f"sagittal_inclination_{side}_deg"),
+        radius_mm=getattr(settings, f"guide_radius_{side}_mm"),
+    )
+    gap = roof.roof(np.array([guide.forward_mm, 0.0, -guide.down_mm]))[0]
+    if abs(gap) <= OFF_ROOF_MM:
+        return []
+    return [
+        Finding(
+            "note",
+            f"articulator.records.{guide.record}",
+            f"the {side} element lies {abs(gap):.2g} mm {'below' if gap > 0.0 else 'above'} the "
+            f"guide of {roof.inclination_deg:.3g} deg; alone, this record tells "
+            f"{guide.inclination_deg:.3g} deg",
+            "Paths of a protrusion and of a lateral excursion differ in many patients; one guide "
+            "fits one of them.",
+        )
+    ]
 
 
 def _element_shift(side: Side, motion: RigidTransform, width: float) -> NDArray[np.float64]:
@@ -154,7 +237,7 @@ def _one_guide(
     shift = _element_shift(side, motion, width)
     forward, down = float(shift[0]), float(-shift[2])
     medial = float(shift[1]) * (-1.0 if side == "left" else 1.0)
-    where = f"records.{name}"
+    where = f"articulator.records.{name}"
     if not forward >= MIN_FORWARD_MM:
         raise InputError(
             where,

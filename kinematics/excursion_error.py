@@ -8,22 +8,16 @@ third reference point that was used. Both paths are compared in ``axis_orbital``
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform
 
-from kinematics.articulator import (
-    Articulator,
-    ArticulatorSettings,
-    build_articulator,
-    settings_from_case,
-)
+from kinematics.articulator import Articulator, ArticulatorSettings, build_articulator
 from kinematics.axis import HingeAxis, axis_orbital_from_points
-from kinematics.case_model import Case
-from kinematics.condylar_records import settings_from_records
+from kinematics.case_guidance import Motions
+from kinematics.condylar_records import held_by_record, settings_from_records
 from kinematics.excursion import DEFAULT_TRAVEL_MM, excursion
 from kinematics.excursion_contact import cast_stop
 from kinematics.excursion_error_records import (
@@ -36,9 +30,6 @@ from kinematics.excursion_error_records import (
 from kinematics.excursion_path import Front, Kind
 from kinematics.guidance import incisal_table
 from kinematics.mesh import Cast
-
-if TYPE_CHECKING:
-    from kinematics.geometry import Geometry
 
 DEFAULT_THIRD_MM = (80.0, 0.0, 0.0)
 """A third reference point in the axis-orbital plane (any point of it in front gives the frame)."""
@@ -64,6 +55,8 @@ class ExcursionGeometry:
     start_error : RigidTransform or None
         Closure error E of a stop: the articulator's lower starts there. None: both start with
         the casts put together by hand.
+    recorded : mapping of record kind to RigidTransform
+        Motion of the patient's lower from the target pose to each guidance record.
     """
 
     true_axis: HingeAxis
@@ -76,81 +69,17 @@ class ExcursionGeometry:
     upper: Cast | None = None
     lower: Cast | None = None
     start_error: RigidTransform | None = None
+    recorded: Motions = field(default_factory=dict)
+
+    @property
+    def patient_from_axis_orbital(self) -> RigidTransform:
+        """Where the mouth stands in a frame ``articulator`` of the patient's own."""
+        return axis_orbital_from_points(self.true_axis, np.array(DEFAULT_THIRD_MM))
 
     @property
     def articulator_from_axis_orbital(self) -> RigidTransform:
         """Where the casts stand in the articulator."""
         return axis_orbital_from_points(self.arbitrary_axis, self.third_point_mm)
-
-
-def third_point_used(case: Case) -> NDArray[np.float64]:
-    """The case's third reference point with its error, or a point of the true plane; mm, (3,)."""
-    third = case.third_point
-    if third is None:
-        return np.array(DEFAULT_THIRD_MM)
-    return np.array([third.reach_mm or DEFAULT_THIRD_MM[0], 0.0, third.error_superior_mm])
-
-
-def front_of(case: Case) -> Front:
-    """What stops the front in a case's excursions: the pin where it does not say."""
-    table = case.articulator
-    return "pin" if table is None or table.front is None else table.front
-
-
-def case_settings(case: Case, width_mm: float) -> ArticulatorSettings:
-    """The case's articulator settings, averages where it gives none.
-
-    ``width_mm`` (between the true-axis points) stands for a distance of the elements that is not
-    given.
-    """
-    table = case.articulator
-    return settings_from_case(None if table is None else table.settings(), width_mm=width_mm)
-
-
-def case_geometry(
-    case: Case, geometry: Geometry, upper: Cast | None = None, lower: Cast | None = None
-) -> ExcursionGeometry:
-    """What the comparison needs, from a case's rigid geometry; casts at the target pose."""
-    landmarks = geometry.landmarks
-    return ExcursionGeometry(
-        true_axis=geometry.true_axis,
-        arbitrary_axis=geometry.arbitrary_axis,
-        names=landmarks.names,
-        points_mm=landmarks.points_mm,
-        normals=landmarks.normals,
-        pin_tip_mm=geometry.pin_tip_target_mm,
-        third_point_mm=third_point_used(case),
-        upper=upper,
-        lower=lower,
-    )
-
-
-def geometry_from_assessment(
-    assessment: Any,
-    *,
-    third_point_mm: ArrayLike | None = None,
-    stop: str | None = None,
-) -> ExcursionGeometry:
-    """Take the geometry from an assessment.
-
-    Parameters
-    ----------
-    assessment : kinematics.assess.Assessment
-    third_point_mm : array_like, shape (3,), mm, ``axis_orbital``, optional
-        The point that was used; by default the case's ``[third_point]`` with its error, else
-        a point of the true plane.
-    stop : {"equal_angle", "pin", "contact"}, optional
-        Let the articulator's excursions start from this stop's closure error.
-    """
-    whole = case_geometry(
-        assessment.case, assessment.geometry, assessment.upper, assessment.lower_true
-    )
-    changes: dict[str, Any] = {}
-    if third_point_mm is not None:
-        changes["third_point_mm"] = np.array(third_point_mm, dtype=np.float64)
-    if stop is not None:
-        changes["start_error"] = assessment.stops[stop].error_motion
-    return replace(whole, **changes)
 
 
 def excursion_errors(
@@ -163,6 +92,7 @@ def excursion_errors(
     front: Front = "pin",
     front_guide: FrontGuide = "with_casts",
     settings_from: SettingsFrom = "same_angles",
+    articulator_settings: ArticulatorSettings | None = None,
 ) -> ExcursionErrors:
     """Compare the patient's excursions with the articulator's.
 
@@ -182,6 +112,8 @@ def excursion_errors(
     settings_from : {"same_angles", "records"}
         The articulator's angles: the patient's, or solved from the patient's own protrusive and
         lateral positions at the end of the travel, as records would give them.
+    articulator_settings : ArticulatorSettings, optional
+        Settings that real records gave the articulator, with ``settings_from="records"``.
 
     Raises
     ------
@@ -193,7 +125,7 @@ def excursion_errors(
     *Guarantee*: with the true axis and a third point in the axis-orbital plane every error is 0.
     *Source*: derived here.
     """
-    ao_from_true = axis_orbital_from_points(geometry.true_axis, np.array(DEFAULT_THIRD_MM))
+    ao_from_true = geometry.patient_from_axis_orbital
     patient = _set_up(geometry, settings, ao_from_true, "own", geometry.points_mm)
     to_art = geometry.articulator_from_axis_orbital
     start = geometry.start_error
@@ -201,7 +133,9 @@ def excursion_errors(
         start = RigidTransform.identity()
     art_settings = settings
     if settings_from == "records":
-        art_settings = _recorded(patient[0], settings, to_art * ao_from_true.inv(), travel_mm)
+        art_settings = articulator_settings or _recorded(
+            patient[0], settings, ao_from_true, to_art, start, travel_mm
+        )
     own = front_guide == "own"
     machine = _set_up(geometry, art_settings, to_art, "own" if own else "with_casts",
                       start.apply(geometry.points_mm), ao_from_true)  # fmt: skip
@@ -245,27 +179,6 @@ def excursion_errors(
     )  # fmt: skip
 
 
-def errors_from_assessment(assessment: Any, **options: Any) -> ExcursionErrors:
-    """Compare the excursions of an assessed case, with its ``[articulator]`` settings.
-
-    Parameters
-    ----------
-    assessment : kinematics.assess.Assessment
-        Settings that its case does not give are averages; the elements' distance is then that of
-        the true-axis points.
-    **options
-        As in :func:`excursion_errors`; ``front`` is the case's where it is not given.
-
-    Raises
-    ------
-    InputError
-        As :func:`excursion_errors`.
-    """
-    settings = case_settings(assessment.case, assessment.true_axis.width_mm)
-    options.setdefault("front", front_of(assessment.case))
-    return excursion_errors(geometry_from_assessment(assessment), settings, **options)
-
-
 def _set_up(
     geometry: ExcursionGeometry,
     settings: ArticulatorSettings,
@@ -291,19 +204,21 @@ def _set_up(
 def _recorded(
     patient: Articulator,
     settings: ArticulatorSettings,
-    to_articulator: RigidTransform,
+    patient_frame: RigidTransform,
+    articulator_frame: RigidTransform,
+    start: RigidTransform,
     travel_mm: float,
 ) -> ArticulatorSettings:
-    """Set an articulator by the patient's own positions, carried into its frame."""
+    """Set an articulator by the patient's own positions, held by records between its casts."""
     poses = {
-        kind: to_articulator
+        kind: patient_frame.inv()
         * excursion(patient, kind, 10, travel_mm=travel_mm).reached[-1].motion
-        * to_articulator.inv()
+        * patient_frame
         for kind in EXCURSIONS
     }
     return settings_from_records(
         settings,
-        protrusive=poses["protrusion"],
-        left_lateral=poses["left_lateral"],
-        right_lateral=poses["right_lateral"],
+        protrusive=held_by_record(poses["protrusion"], articulator_frame, start),
+        left_lateral=held_by_record(poses["left_lateral"], articulator_frame, start),
+        right_lateral=held_by_record(poses["right_lateral"], articulator_frame, start),
     ).settings

@@ -14,6 +14,7 @@ from kinematics.articulator import ArticulatorSettings
 from kinematics.excursion_path import ExcursionPath, Front, Kind
 
 if TYPE_CHECKING:
+    from kinematics.case_guidance import CaseGuidance
     from kinematics.excursion_details import ExcursionDetails
 
 SCHEMA = "hingewise-excursions/1"
@@ -82,6 +83,8 @@ class ExcursionErrors:
     details : ExcursionDetails or None
         Teeth along the way, traces, border figure and arcon comparison, where they were asked
         for (:func:`kinematics.excursion_details.with_details`).
+    guidance : CaseGuidance or None
+        What the case's records told, where it has any.
     """
 
     names: tuple[str, ...]
@@ -96,6 +99,7 @@ class ExcursionErrors:
     articulator_frame: RigidTransform = field(default_factory=RigidTransform.identity)
     start_error: RigidTransform = field(default_factory=RigidTransform.identity)
     details: ExcursionDetails | None = None
+    guidance: CaseGuidance | None = None
 
     def motions(self, kind: Kind, who: Who) -> NDArray[np.float64]:
         """Motions of a lower from its place in the mouth at the target, shape (n, 4, 4).
@@ -135,6 +139,7 @@ class ExcursionErrors:
             "settings": vars(self.settings).copy(),
             "articulator_settings": vars(self.articulator_settings).copy(),
             "settings_from": self.settings_from,
+            **({} if self.guidance is None else {"records": self.guidance.as_dict()}),
             "front": self.front,
             "front_guide": self.front_guide,
             "worst": worst,

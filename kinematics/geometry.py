@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.axis import HingeAxis, closing_motion
+from kinematics.case_guidance import Motions
 from kinematics.closure import (
     Stop,
     StopResult,
@@ -30,12 +31,15 @@ class Geometry:
     landmarks : LandmarkSet
         At the target (true) pose.
     poses : Poses
+    recorded : mapping of record kind to RigidTransform
+        Motion of the lower from the target pose to each guidance record.
     """
 
     true_axis: HingeAxis
     arbitrary_axis: HingeAxis
     landmarks: LandmarkSet
     poses: Poses
+    recorded: Motions = field(default_factory=dict)
 
     @property
     def pin_tip_target_mm(self) -> NDArray[np.float64]:

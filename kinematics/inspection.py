@@ -9,7 +9,9 @@ from typing import Any
 from scipy.spatial.transform import RigidTransform
 
 from kinematics.case import Case
+from kinematics.case_guidance import CaseGuidance
 from kinematics.errors import Finding, InputError
+from kinematics.excursion_case import case_geometry, case_guidance
 from kinematics.mesh_health import MeshHealth
 from kinematics.mounting import Mounting
 from kinematics.placement import PlacedCase, place
@@ -30,6 +32,8 @@ class Inspection:
         that parts them; None without casts, 0 where they are apart.
     findings : tuple of Finding
         Errors would stop ``assess``.
+    guidance : CaseGuidance or None
+        What the case's guidance records tell about either axis; None without records.
     """
 
     label: str
@@ -39,6 +43,7 @@ class Inspection:
     clearing_opening_deg: float | None
     landmarks: tuple[str, ...]
     findings: tuple[Finding, ...]
+    guidance: CaseGuidance | None = None
 
     def as_dict(self) -> dict[str, Any]:
         """JSON-ready values."""
@@ -64,6 +69,7 @@ class Inspection:
             "overlap_mm": self.overlap_mm,
             "clearing_opening_deg": self.clearing_opening_deg,
             "landmarks": list(self.landmarks),
+            "records": None if self.guidance is None else self.guidance.as_dict(),
             "findings": [vars(finding) for finding in self.findings],
         }
 
@@ -94,8 +100,12 @@ def inspect_case(case: Case) -> Inspection:
                 "registration.",
             )
         )
+    guidance = None
     try:
-        placed.poses()
+        geometry = placed.geometry()
+        if geometry.recorded:
+            guidance = case_guidance(case, case_geometry(case, geometry))
+            findings += guidance.patient.findings
     except InputError as error:
         findings.append(_as_finding(error))
     return Inspection(
@@ -106,6 +116,7 @@ def inspect_case(case: Case) -> Inspection:
         clearing,
         placed.landmarks.names,
         tuple(findings),
+        guidance,
     )
 
 

@@ -16,6 +16,8 @@ from kinematics.axis import HingeAxis, opening_motion
 from kinematics.axis_clearance import CastClearance, axes_in_casts
 from kinematics.axis_location_case import CaseAxis
 from kinematics.case import Case
+from kinematics.case_guidance import Motions, RecordPose, read_records
+from kinematics.case_tables import GuidanceRecord
 from kinematics.closure import UP
 from kinematics.contact import (
     FirstContact,
@@ -42,12 +44,13 @@ PREPARED = ("upper_occlusal", "lower_occlusal", "lower_tree")
 
 @dataclass(frozen=True, eq=False)
 class Scans:
-    """Both casts as read, in their scan frames, with health and remarks."""
+    """Casts and guidance records as read, in their scan frames, with health and remarks."""
 
     upper: Cast | None
     lower: Cast | None
     health: dict[str, MeshHealth]
     findings: tuple[Finding, ...]
+    records: tuple[RecordPose, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -123,7 +126,19 @@ class PlacedCase:
             self.mounting.arbitrary_axis,
             self.landmarks.moved(poses.target_from_scanned),
             poses,
+            self._recorded(poses),
         )
+
+    def _recorded(self, poses: Poses) -> Motions:
+        """Motion of the lower from the target pose to each record, ``axis_orbital``."""
+        if not self.scans.records:
+            return {}
+        from_upper = self.mounting.axis_orbital_from_upper_scan
+        target = poses.target_from_scanned * from_upper * lower_to_upper(self.case)
+        return {
+            record.kind: from_upper * record.upper_scan_from_lower_scan * target.inv()
+            for record in self.scans.records
+        }
 
     def with_case(self, case: Case) -> PlacedCase:
         """Place a changed case, reusing what the change leaves alone.
@@ -137,7 +152,8 @@ class PlacedCase:
         InputError
             As :func:`place`.
         """
-        if case.casts != self.case.casts or case.folder != self.case.folder:
+        reread = case.casts != self.case.casts or case.folder != self.case.folder
+        if reread or _records(case) != _records(self.case):
             return place(case)
         same = ("mounting", "true_axis", "landmarks")
         if any(getattr(case, name) != getattr(self.case, name) for name in same):
@@ -215,7 +231,7 @@ def _averaging_landmarks(case: Case, scans: Scans) -> list[tuple[str, int, NDArr
 
 
 def load_casts(case: Case) -> Scans:
-    """Load both casts of a case in their scan frames, with their health.
+    """Load casts and guidance records of a case in their scan frames, with their health.
 
     Raises
     ------
@@ -235,7 +251,12 @@ def load_casts(case: Case) -> Scans:
         health[arch] = check_cast(cast)
         findings += notes + health_findings(health[arch])
         casts.append(cast)
-    return Scans(casts[0], casts[1], health, tuple(findings))
+    records, remarks = read_records(case, casts[1])
+    return Scans(casts[0], casts[1], health, (*findings, *remarks), records)
+
+
+def _records(case: Case) -> list[GuidanceRecord]:
+    return [] if case.articulator is None else case.articulator.records
 
 
 class CastContacts:

@@ -5,13 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.excursion_error import (
-    EXCURSIONS,
-    case_geometry,
-    case_settings,
-    excursion_errors,
-    front_of,
-)
+from kinematics.excursion_case import case_excursions, case_geometry, front_of
+from kinematics.excursion_error import EXCURSIONS
 from kinematics.placement import PlacedCase
 
 Columns = dict[str, NDArray]
@@ -35,16 +30,14 @@ def excursion_columns(placed: PlacedCase) -> Columns:
         Impossible settings.
     """
     case, geometry = placed.case, placed.geometry()
-    settings = case_settings(case, geometry.true_axis.width_mm)
     front = front_of(case)
     upper, lower = (None, None) if front == "pin" else (placed.upper, placed.lower)
     if lower is not None:
         lower = lower.moved(geometry.poses.target_from_scanned)
-    errors = excursion_errors(
+    errors = case_excursions(
+        case,
         case_geometry(case, geometry, upper, lower),
-        settings,
         steps=STEPS if front == "pin" else TEETH_STEPS,
-        front=front,
     )
     out = empty_excursion_columns()
     for kind, error in errors.kinds.items():

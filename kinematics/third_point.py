@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -9,7 +10,6 @@ from numpy.typing import ArrayLike, NDArray
 
 from kinematics.axis import HingeAxis, opening_motion
 from kinematics.case_model import Case
-from kinematics.case_tables import Articulator
 from kinematics.closure import error_motion, pin_closing
 from kinematics.errors import InputError
 from kinematics.mounting import Mounting
@@ -145,18 +145,19 @@ def third_point_effect_of_case(
     true_closing_deg: float,
     target_mm: ArrayLike,
     pin_tip_record_mm: ArrayLike,
+    recorded: Mapping[str, float] | None = None,
 ) -> ThirdPointEffect | None:
     """Return the effect for a case's ``[third_point]``; None without that table.
 
-    The condylar settings of ``[articulator]`` are used where they are given (mean of both sides).
+    The condylar settings of ``[articulator]`` are used where they are given, and ``recorded``
+    ones (what the case's records told, by field); the mean of both sides.
     """
     table = case.third_point
     if table is None:
         return None
-    at = case.articulator or Articulator()
-    sides = at.sagittal_inclination_left_deg, at.sagittal_inclination_right_deg
-    sagittal = _mean(*sides, SAGITTAL_DEG)
-    bennett = _mean(at.bennett_left_deg, at.bennett_right_deg, BENNETT_DEG)
+    known = {**({} if case.articulator is None else case.articulator.given()), **(recorded or {})}
+    sagittal = _mean(known, "sagittal_inclination_{}_deg", SAGITTAL_DEG)
+    bennett = _mean(known, "bennett_{}_deg", BENNETT_DEG)
     return third_point_effect(
         mounting.true_axis,
         mounting.arbitrary_axis,
@@ -171,8 +172,8 @@ def third_point_effect_of_case(
     )
 
 
-def _mean(left: float | None, right: float | None, default: float) -> float:
-    given = [v for v in (left, right) if v is not None]
+def _mean(known: Mapping[str, float], name: str, default: float) -> float:
+    given = [known[n] for n in (name.format("left"), name.format("right")) if n in known]
     return float(np.mean(given)) if given else default
 
 

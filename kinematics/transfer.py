@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -47,6 +48,7 @@ def transfer_of(
     true_closing_deg: float,
     target_mm: NDArray[np.float64],
     pin_tip_record_mm: NDArray[np.float64],
+    recorded: Mapping[str, float] | None = None,
 ) -> Transfer:
     """Collect the costs of a case's transfer.
 
@@ -59,9 +61,11 @@ def transfer_of(
     target_mm : ndarray, shape (k, 3), mm
         Landmarks at the target, ``axis_orbital``.
     pin_tip_record_mm : ndarray, shape (3,), mm
+    recorded : mapping of str to float, optional
+        Angles that the case's guidance records told, by field.
     """
     third = third_point_effect_of_case(
-        case, mounting, true_closing_deg, target_mm, pin_tip_record_mm
+        case, mounting, true_closing_deg, target_mm, pin_tip_record_mm, recorded
     )
     extension, slip = None, None
     marks = case.marks

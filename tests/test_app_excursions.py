@@ -14,8 +14,9 @@ import pytest
 from kinematics.assess import assess_placed
 from kinematics.case import read_case
 from kinematics.errors import InputError
+from kinematics.excursion_case import case_excursions, errors_from_assessment
 from kinematics.excursion_details import details
-from kinematics.excursion_error import EXCURSIONS, errors_from_assessment, excursion_errors
+from kinematics.excursion_error import EXCURSIONS
 from kinematics.placement import place
 from tests.cases import landmarks_only
 from viewer import app_excursions, app_session
@@ -187,9 +188,7 @@ def test_true_axis_transferred_gives_no_error():
 
 def test_an_excursion_that_stops_early_says_so_and_keeps_the_poses_it_reached(monkeypatch):
     # A curved guide that ends before 15 mm (tests/test_excursion.py has the same guide).
-    monkeypatch.setattr(
-        app_excursions, "excursion_errors", partial(excursion_errors, travel_mm=15.0)
-    )
+    monkeypatch.setattr(app_excursions, "case_excursions", partial(case_excursions, travel_mm=15.0))
     guide = {"sagittal_inclination_{}_deg": -20.0, "guide_radius_{}_mm": 6.0}
     case = landmarks_only(
         articulator={k.format(s): v for k, v in guide.items() for s in ("left", "right")}

@@ -19,10 +19,11 @@ from kinematics.articulator import (
 )
 from kinematics.assess import assess
 from kinematics.case import case_from_dict
+from kinematics.case_guidance import guidance_settings
 from kinematics.errors import InputError
 from kinematics.excursion import excursion
 from kinematics.excursion_solver import pin_gaps
-from viewer.report_excursions import rule_sentence
+from viewer.report_guidance import rule_sentence
 
 TIP = np.array([130.0, 0.0, -35.0])
 
@@ -233,13 +234,13 @@ def test_the_hand_written_limits_leave_no_setting_out():
     named = {name.format(side) for name in LIMITS for side in ("left", "right")}
     assert named == set(ArticulatorSettings.__dataclass_fields__)
     fields = type(case_with().articulator).model_fields
-    assert named | {"front", "bennett_rule"} == set(fields)
+    assert named | {"front", "bennett_rule", "settings_from", "records"} == set(fields)
 
 
 def test_the_front_is_one_of_three_words_and_teeth_need_casts():
     assert case_with().articulator.front is None
     assert case_with(front="pin").articulator.front == "pin"
-    assert case_with(front="pin", bennett_left_deg=9.0).articulator.settings() == {
+    assert case_with(front="pin", bennett_left_deg=9.0).articulator.given() == {
         "bennett_left_deg": 9.0
     }
     for front in ("teeth", "first"):
@@ -254,14 +255,14 @@ def test_the_rule_fills_in_only_the_bennett_angles_that_are_missing():
     table = case_with(
         bennett_rule=True, sagittal_inclination_left_deg=40.0, bennett_right_deg=5.0
     ).articulator
-    assert table.settings() == {
-        "sagittal_inclination_left_deg": 40.0,
-        "bennett_left_deg": 17.0,
-        "bennett_right_deg": 5.0,
-    }
-    assert case_with(bennett_rule=False).articulator.settings() == {}
-    bare = case_with(bennett_rule=True).articulator.settings()
-    assert bare["bennett_left_deg"] == pytest.approx(41.9 / 8 + 12)
+    got = guidance_settings(table, 104.0, {}).settings
+    assert (got.bennett_left_deg, got.bennett_right_deg) == (17.0, 5.0)
+    assert got.sagittal_inclination_left_deg == 40.0
+    assert got.intercondylar_mm == 104.0
+    plain = guidance_settings(case_with(bennett_rule=False).articulator, 104.0, {}).settings
+    assert plain.bennett_left_deg == ArticulatorSettings().bennett_left_deg
+    bare = guidance_settings(case_with(bennett_rule=True).articulator, 104.0, {}).settings
+    assert bare.bennett_left_deg == pytest.approx(41.9 / 8 + 12)
 
 
 def test_the_rule_reaches_the_assessment_and_is_told():

@@ -1,9 +1,12 @@
 import itertools
 
+import numpy as np
 import pytest
 
 from kinematics.case import read_case
+from kinematics.case_guidance import guidance_settings
 from kinematics.case_template import MEASUREMENTS, MOUNTINGS, template
+from kinematics.case_types import as_rigid
 from kinematics.errors import InputError
 from kinematics.mounting import mount
 
@@ -25,7 +28,9 @@ def test_every_template_is_a_case_that_mounts_without_complaint(kind, tmp_path):
             assert remarks == [], chosen
         assert (case.casts is None) is (kind == "none")
         assert (case.marks is None) is ("marks" not in chosen)
-        assert (case.articulator is None) is ("articulator" not in chosen)
+        recorded = kind != "none" and "guidance_records" in chosen
+        assert (case.articulator is None) is not (recorded or "articulator" in chosen)
+        assert len([] if case.articulator is None else case.articulator.records) == 3 * recorded
 
 
 @pytest.mark.parametrize("kind", list(MOUNTINGS))
@@ -67,3 +72,22 @@ def test_commented_alternatives_of_a_template_are_valid_too(tmp_path):
                 read_case(path)
             except InputError as error:  # a second form of a table is refused, never its key
                 assert "unknown key" not in str(error), line  # noqa: PT017
+
+
+@pytest.mark.parametrize("kind", ["matrix", "axis_points", "fiducials"])
+def test_the_example_records_set_an_articulator_that_a_patient_could_have(kind, tmp_path):
+    """The elements of the example go 4 to 5 mm forwards; 40 deg and 4 to 8 deg by hand."""
+    path = tmp_path / "case.toml"
+    path.write_text(template(kind, {"guidance_records"}), encoding="utf-8")
+    case = read_case(path)
+    to_ao = mount(case).axis_orbital_from_upper_scan
+    motions = {
+        r.kind: to_ao * as_rigid(r.upper_scan_from_lower_scan) * to_ao.inv()
+        for r in case.articulator.records
+    }
+    got = guidance_settings(case.articulator, 110.0, motions)
+    assert got.findings == ()
+    for side in ("left", "right"):
+        inclination = getattr(got.settings, f"sagittal_inclination_{side}_deg")
+        assert inclination == pytest.approx(np.degrees(np.arctan(4.2 / 5.0)), abs=0.5)
+        assert 2.0 < getattr(got.settings, f"bennett_{side}_deg") < 15.0

@@ -299,7 +299,7 @@ def test_start_writes_a_case_that_reads_and_refuses_to_overwrite(tmp_path, capsy
 def test_start_asks_what_was_measured(tmp_path, monkeypatch):
     from viewer.start import ask
 
-    answers = iter(["9", "x", "4", "y", "", "n", "", "", "", "Y"])
+    answers = iter(["9", "x", "4", "y", "", "n", "", "", "", "", "Y"])
     mounting, have = ask(lambda question: next(answers))
     assert mounting == "distances"
     assert have == ["located_axis", "uncertainty"]

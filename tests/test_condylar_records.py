@@ -109,17 +109,17 @@ def test_loose_working_element_is_remarked():
         * poses(ArticulatorSettings(bennett_right_deg=15.0))["left_lateral"]
     )
     got = settings_from_records(ArticulatorSettings(), left_lateral=motion)
-    assert [f.where for f in got.findings] == ["records.left_lateral"]
+    assert [f.where for f in got.findings] == ["articulator.records.left_lateral"]
 
 
 @pytest.mark.parametrize(
     ("change", "record", "shift", "where"),
     [
-        ({}, "protrusive", [0.5, 0.0, -0.5], "records.protrusive"),
-        ({}, "protrusive", [-5.0, 0.0, -3.0], "records.protrusive"),
-        ({}, "protrusive", [2.5, 0.0, 4.0], "records.protrusive"),
-        ({}, "left_lateral", [4.0, -2.0, -3.0], "records.left_lateral"),
-        ({}, "right_lateral", [4.0, -7.0, -3.0], "records.right_lateral"),
+        ({}, "protrusive", [0.5, 0.0, -0.5], "articulator.records.protrusive"),
+        ({}, "protrusive", [-5.0, 0.0, -3.0], "articulator.records.protrusive"),
+        ({}, "protrusive", [2.5, 0.0, 4.0], "articulator.records.protrusive"),
+        ({}, "left_lateral", [4.0, -2.0, -3.0], "articulator.records.left_lateral"),
+        ({}, "right_lateral", [4.0, -7.0, -3.0], "articulator.records.right_lateral"),
         (
             {"guide_radius_left_mm": 6.0},
             "protrusive",

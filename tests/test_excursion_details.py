@@ -14,8 +14,8 @@ from kinematics.axis import closing_motion
 from kinematics.case import case_from_dict, read_case
 from kinematics.contact import first_contact, prepare
 from kinematics.excursion_border import BORDER_OPENING_DEG, sagittal_border
+from kinematics.excursion_case import errors_from_assessment, front_of
 from kinematics.excursion_details import assessed_excursions
-from kinematics.excursion_error import errors_from_assessment, front_of
 from kinematics.mesh import write_ply
 from kinematics.occlusal import automatic_landmarks
 from kinematics.placement import place

@@ -18,12 +18,8 @@ from kinematics.case import read_case
 from kinematics.closure import error_motion
 from kinematics.contact import first_contact, prepare
 from kinematics.errors import InputError
-from kinematics.excursion_error import (
-    DEFAULT_THIRD_MM,
-    ExcursionGeometry,
-    errors_from_assessment,
-    excursion_errors,
-)
+from kinematics.excursion_case import errors_from_assessment
+from kinematics.excursion_error import DEFAULT_THIRD_MM, ExcursionGeometry, excursion_errors
 from kinematics.excursion_error_records import path_angles_deg
 from kinematics.mesh import load_cast
 

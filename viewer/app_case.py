@@ -12,7 +12,7 @@ from kinematics.case import Case, case_from_dict, case_to_dict
 from kinematics.case_tables import Marks
 from kinematics.closure import STOPS
 from kinematics.errors import InputError
-from kinematics.excursion_error import front_of
+from kinematics.excursion_case import front_of
 from kinematics.geometry import Geometry
 from kinematics.placement import PlacedCase
 

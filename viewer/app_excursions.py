@@ -2,31 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from kinematics.errors import HingewiseError
+from kinematics.excursion_case import case_excursions, case_geometry, front_of
 from kinematics.excursion_details import ExcursionDetails
-from kinematics.excursion_error import (
-    EXCURSIONS,
-    case_geometry,
-    case_settings,
-    excursion_errors,
-    front_of,
-)
+from kinematics.excursion_error import EXCURSIONS
 from kinematics.excursion_error_records import ExcursionErrors, KindError, Who
 from kinematics.excursion_teeth import TeethCompared, teeth_along, tooth_pair
 from viewer.excursion_figures import KIND_LABEL
-from viewer.report_excursions import (
-    FRONT_WORDS,
-    SETTING_ROWS,
-    settings_table,
-    stop_sentences,
-    worst_sentence,
-)
+from viewer.report_excursions import FRONT_WORDS, stop_sentences, worst_sentence
+from viewer.report_guidance import SETTING_ROWS, record_sentence, setting_sources, settings_table
 from viewer.report_tables import plain, um
 
 if TYPE_CHECKING:
@@ -81,13 +71,11 @@ def reading_excursions(
 
     Notes
     -----
-    *Guarantee*: the errors of :func:`kinematics.excursion_error.errors_from_assessment` at the end
+    *Guarantee*: the errors of :func:`kinematics.excursion_case.errors_from_assessment` at the end
     of each excursion (tested).
     """
     case, found, placed = reading.case, reading.geometry, reading.placed
-    front = front_of(case)
-    settings = case_settings(case, reading.true_axis.width_mm)
-    stopped_by_teeth = front != "pin" and placed.lower is not None
+    stopped_by_teeth = front_of(case) != "pin" and placed.lower is not None
     to_target = found.poses.target_from_scanned
     geometry = case_geometry(
         case,
@@ -99,7 +87,7 @@ def reading_excursions(
     not_started: dict[Any, str] = {}
     for kind in EXCURSIONS:
         check()
-        whole = excursion_errors(geometry, settings, kinds=(kind,), steps=STEPS, front=front)
+        whole = case_excursions(case, geometry, kinds=(kind,), steps=STEPS)
         kinds |= whole.kinds
         not_started |= whole.not_started
     return replace(whole, kinds=kinds, not_started=not_started)
@@ -192,12 +180,13 @@ def excursions_state(
         return BLANK | {"sentence": "No excursion can start.", "notes": notes, "rev": rev}
     tolerance = reading.case.decision.tolerance_mm
     table = reading.case.articulator
-    given = {} if table is None else table.settings()
-    settings = _settings(e, given)
-    if not given:
+    settings = _settings(e, setting_sources(table, e.guidance))
+    if not any(row["from"] not in {AVERAGE, *NOT_GIVEN.values()} for row in settings):
         notes.append(NO_TABLE)
     elif any(AVERAGE in row["from"] for row in settings):
         notes.append(HALF_TABLE)
+    if e.guidance is not None and (said := record_sentence(e.guidance)):
+        notes.append(said)
     cause = "the arbitrary axis"
     third = reading.case.third_point
     if third is not None and third.error_superior_mm:
@@ -245,12 +234,12 @@ def _row(e: ExcursionErrors, kind: Any, tolerance_mm: float, worst_mm: float) ->
     }
 
 
-def _settings(e: ExcursionErrors, given: dict[str, Any]) -> list[dict[str, str]]:
+def _settings(e: ExcursionErrors, sources: Mapping[str, str]) -> list[dict[str, str]]:
     rows = []
     for (what, value, _), (_, *names) in zip(settings_table(e).rows, SETTING_ROWS, strict=True):
         fields = [n for n in names if n is not None]
         missing = NOT_GIVEN.get(fields[0], AVERAGE)
-        texts = ["the case" if n in given else missing for n in fields]
+        texts = [sources.get(n, missing) for n in fields]
         alike = len(set(texts)) == 1
         rows.append(
             {

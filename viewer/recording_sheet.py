@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import jinja2
@@ -218,6 +218,15 @@ _FRONT = Section(
         Field("Front guided by: pin, teeth or first", "articulator.front", ""),
     ),
 )
+_GUIDANCE = Section(
+    "Guidance records: scan file of each",
+    "About 5 mm from intercuspation; scans of the lower in the frame of the upper scan.",
+    tuple(
+        Field(words, "articulator.records.file", "")
+        for words in ("Protrusive", "Left lateral", "Right lateral")
+    ),
+    rows=1,
+)
 _UNCERTAINTY = Section(
     "How sure",
     "Standard uncertainties; first, where the arbitrary point's come from.",
@@ -308,10 +317,15 @@ def sections_for(kind: str, measurements: Collection[str] = ()) -> list[Section]
         ("third_point", _THIRD),
         ("pin", _PIN),
         ("articulator", _ARTICULATOR, _FRONT),
+        ("guidance_records", _GUIDANCE),
         ("uncertainty", _UNCERTAINTY),
     ):
         if name in measurements:
             out += sections
+    if {"articulator", "guidance_records"} <= set(measurements):
+        told = "articulator.sagittal_inclination_{}_deg"  # by the records
+        rest = tuple(f for f in _ARTICULATOR.fields if f.key != told)
+        out[out.index(_ARTICULATOR)] = replace(_ARTICULATOR, fields=rest)
     return [*out, _LANDMARKS, _RECORD]
 
 

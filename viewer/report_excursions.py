@@ -10,12 +10,12 @@ from kinematics.excursion_contact import NEAR_CONTACT_MM
 from kinematics.excursion_error_records import CAUTION, path_angles_deg
 from kinematics.excursion_teeth import ALONG_LIMIT_MM
 from viewer.excursion_figures import KIND_LABEL
-from viewer.report_tables import NONE, Table, plain, signed, um
+from viewer.report_guidance import record_sentence
+from viewer.report_tables import Table, plain, signed, um
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from kinematics.case import Case
     from kinematics.excursion_error_records import ExcursionErrors
     from kinematics.excursion_path import ExcursionPath, Kind
 
@@ -36,16 +36,6 @@ SETTINGS_WORDS = {
     "same_angles": "The articulator is set to the patient's guidance angles.",
     "records": "The articulator's settings are solved from the patient's records, taken on it.",
 }
-SETTING_ROWS = (
-    ("distance of the condylar elements, mm", "intercondylar_mm", None),
-    ("sagittal condylar inclination, °", "sagittal_inclination_left_deg",
-     "sagittal_inclination_right_deg"),
-    ("Bennett angle, °", "bennett_left_deg", "bennett_right_deg"),
-    ("immediate side shift, mm", "immediate_side_shift_left_mm", "immediate_side_shift_right_mm"),
-    ("radius of the guide, mm", "guide_radius_left_mm", "guide_radius_right_mm"),
-    ("incisal table, sagittal, °", "incisal_sagittal_deg", None),
-    ("incisal table, lateral, °", "incisal_lateral_deg", None),
-)  # fmt: skip
 
 
 def worst_sentence(e: ExcursionErrors) -> str:
@@ -77,7 +67,8 @@ def excursion_sentences(e: ExcursionErrors) -> tuple[str, ...]:
     if not e.kinds:
         return stop_sentences(e)
     teeth = " ".join(s for s in (contact_sentence(e), way_sentence(e, MOST_IN_THE_WAY)) if s)
-    return (worst_sentence(e), *([teeth] if teeth else []), *stop_sentences(e))
+    told = "" if e.guidance is None else record_sentence(e.guidance)
+    return (worst_sentence(e), *(s for s in (told, teeth) if s), *stop_sentences(e))
 
 
 def contact_sentence(e: ExcursionErrors) -> str:
@@ -198,23 +189,9 @@ def excursion_paragraphs(
         + SETTINGS_WORDS[e.settings_from]
         + " "
         + FRONT_WORDS[e.front],
+        *([] if e.guidance is None else [s for s in [record_sentence(e.guidance)] if s]),
         *stop_sentences(e),
         CAUTION,
-    )
-
-
-def rule_sentence(case: Case) -> str:
-    """Say that Bennett angles follow the rule, where the case asks for it; or empty."""
-    table = case.articulator
-    if table is None or not table.bennett_rule:
-        return ""
-    sides = [s for s in ("left", "right") if getattr(table, f"bennett_{s}_deg") is None]
-    if not sides:
-        return ""
-    return (
-        f"Bennett angle of the {' and '.join(sides)} side: by the rule L = H / 8 + 12 from the "
-        "sagittal condylar inclination (as quoted by Bhawsar et al., J Indian Prosthodont Soc "
-        "2015); a rule of thumb, not a measurement."
     )
 
 
@@ -278,25 +255,3 @@ def excursion_table(e: ExcursionErrors, kind: Kind, teeth: Sequence[int]) -> Tab
         tuple(rows),
         note,
     )  # fmt: skip
-
-
-def settings_table(e: ExcursionErrors) -> Table:
-    """Guidance of the patient, and as set on the articulator."""
-
-    def value(settings: object, left: str, right: str | None) -> str:
-        ends = [getattr(settings, n) for n in (left, right) if n is not None]
-        texts = [NONE if v is None else plain(float(v), 1) for v in ends]
-        if len(texts) == 2 and texts[0] != texts[1]:
-            return f"left {texts[0]}, right {texts[1]}"
-        return texts[0]
-
-    return Table(
-        "Guidance that the excursions were computed with",
-        ("setting", "patient", "articulator"),
-        (False, True, True),
-        tuple(
-            (what, value(e.settings, *names), value(e.articulator_settings, *names))
-            for what, *names in SETTING_ROWS
-        ),
-        "A dash at the radius: the guide is flat.",
-    )

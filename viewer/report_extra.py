@@ -17,13 +17,8 @@ from viewer.excursion_figures import draw_excursion_figure
 from viewer.figure_look import wrapped
 from viewer.figures import to_svg
 from viewer.report import Section
-from viewer.report_excursions import (
-    excursion_paragraphs,
-    excursion_table,
-    rule_sentence,
-    settings_table,
-    stop_sentences,
-)
+from viewer.report_excursions import excursion_paragraphs, excursion_table, stop_sentences
+from viewer.report_guidance import record_table, rule_sentence, settings_table
 from viewer.report_tables import NONE, Table, chance, plain, signed, yes_no
 from viewer.report_teeth import tooth_figures, tooth_sections
 from viewer.risk_figures import draw_risk_figure, tooth_chances
@@ -147,6 +142,7 @@ def extra_sections(
                 (
                     *(excursion_table(e, k, a.landmarks.teeth) for k in e.kinds),
                     settings_table(e),
+                    *([] if e.guidance is None else [record_table(e.guidance)]),
                 ),
             )
         )

@@ -144,6 +144,11 @@ def print_inspection(console: Console, inspection: Inspection) -> None:
         )
     if inspection.landmarks:
         console.print(f"{len(inspection.landmarks)} landmarks on the lower.")
+    if inspection.guidance is not None:
+        from viewer.report_guidance import guide_sentences
+
+        for sentence in guide_sentences(inspection.guidance):
+            console.print(escape(sentence))
     print_findings(console, inspection.findings)
     errors = sum(f.level == "error" for f in inspection.findings)
     console.print("Ready to assess." if not errors else "Not ready: mend the errors above first.")

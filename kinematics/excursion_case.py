@@ -1,0 +1,170 @@
+"""Excursions of a case: its guidance settings and geometry, and the comparison made from them."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.spatial.transform import RigidTransform
+
+from kinematics.case_guidance import CaseGuidance, guidance_settings
+from kinematics.case_model import Case
+from kinematics.condylar_records import RecordedSettings, held_by_record
+from kinematics.errors import InputError
+from kinematics.excursion_error import DEFAULT_THIRD_MM, ExcursionGeometry, excursion_errors
+from kinematics.excursion_error_records import ExcursionErrors, SettingsFrom
+from kinematics.excursion_path import Front
+from kinematics.mesh import Cast
+
+if TYPE_CHECKING:
+    from kinematics.geometry import Geometry
+
+
+def third_point_used(case: Case) -> NDArray[np.float64]:
+    """The case's third reference point with its error, or a point of the true plane; mm, (3,)."""
+    third = case.third_point
+    if third is None:
+        return np.array(DEFAULT_THIRD_MM)
+    return np.array([third.reach_mm or DEFAULT_THIRD_MM[0], 0.0, third.error_superior_mm])
+
+
+def front_of(case: Case) -> Front:
+    """What stops the front in a case's excursions: the pin where it does not say."""
+    table = case.articulator
+    return "pin" if table is None or table.front is None else table.front
+
+
+def case_guidance(case: Case, geometry: ExcursionGeometry) -> CaseGuidance:
+    """Guidance settings of a case: the patient's, and those of the articulator set by records.
+
+    Parameters
+    ----------
+    case : Case
+    geometry : ExcursionGeometry
+        Its true axis' width stands for a distance of the elements that is not given.
+
+    Raises
+    ------
+    InputError
+        A record that tells no setting that an articulator has, about the true or the arbitrary
+        axis; the error says which.
+    """
+    table, width = case.articulator, geometry.true_axis.width_mm
+    start = geometry.start_error or RigidTransform.identity()
+
+    def told(frame: RigidTransform, first: RigidTransform) -> RecordedSettings:
+        held = {k: held_by_record(m, frame, first) for k, m in geometry.recorded.items()}
+        return guidance_settings(table, width, held)
+
+    patient = told(geometry.patient_from_axis_orbital, RigidTransform.identity())
+    if not geometry.recorded or settings_from_of(case) != "records":
+        return CaseGuidance(patient, None, geometry.recorded)
+    try:
+        machine = told(geometry.articulator_from_axis_orbital, start)
+    except InputError as error:
+        raise InputError(
+            error.where,
+            f"{error.got}, about the arbitrary axis",
+            error.allowed,
+            f"{error.fix} Or set [articulator] settings_from = 'same_angles'.",
+        ) from None
+    return CaseGuidance(patient, machine, geometry.recorded)
+
+
+def settings_from_of(case: Case) -> SettingsFrom:
+    """How a case's articulator is set: by records where it has any and does not say."""
+    table = case.articulator
+    if table is None:
+        return "same_angles"
+    return table.settings_from or ("records" if table.records else "same_angles")
+
+
+def case_geometry(
+    case: Case, geometry: Geometry, upper: Cast | None = None, lower: Cast | None = None
+) -> ExcursionGeometry:
+    """What the comparison needs, from a case's rigid geometry; casts at the target pose."""
+    landmarks = geometry.landmarks
+    return ExcursionGeometry(
+        true_axis=geometry.true_axis,
+        arbitrary_axis=geometry.arbitrary_axis,
+        names=landmarks.names,
+        points_mm=landmarks.points_mm,
+        normals=landmarks.normals,
+        pin_tip_mm=geometry.pin_tip_target_mm,
+        third_point_mm=third_point_used(case),
+        recorded=geometry.recorded,
+        upper=upper,
+        lower=lower,
+    )
+
+
+def geometry_from_assessment(
+    assessment: Any,
+    *,
+    third_point_mm: ArrayLike | None = None,
+    stop: str | None = None,
+) -> ExcursionGeometry:
+    """Take the geometry from an assessment.
+
+    Parameters
+    ----------
+    assessment : kinematics.assess.Assessment
+    third_point_mm : array_like, shape (3,), mm, ``axis_orbital``, optional
+        The point that was used; by default the case's ``[third_point]`` with its error, else
+        a point of the true plane.
+    stop : {"equal_angle", "pin", "contact"}, optional
+        Let the articulator's excursions start from this stop's closure error.
+    """
+    whole = case_geometry(
+        assessment.case, assessment.geometry, assessment.upper, assessment.lower_true
+    )
+    changes: dict[str, Any] = {}
+    if third_point_mm is not None:
+        changes["third_point_mm"] = np.array(third_point_mm, dtype=np.float64)
+    if stop is not None:
+        changes["start_error"] = assessment.stops[stop].error_motion
+    return replace(whole, **changes)
+
+
+def case_excursions(case: Case, geometry: ExcursionGeometry, **options: Any) -> ExcursionErrors:
+    """Compare the excursions of a case, with its ``[articulator]`` settings and records.
+
+    Parameters
+    ----------
+    case : Case
+        Settings that it does not give are averages.
+    geometry : ExcursionGeometry
+    **options
+        As in :func:`kinematics.excursion_error.excursion_errors`; ``front`` and
+        ``settings_from`` are the case's where they are not given.
+
+    Raises
+    ------
+    InputError
+        As :func:`case_guidance` and :func:`kinematics.excursion_error.excursion_errors`.
+    """
+    guidance = case_guidance(case, geometry)
+    options.setdefault("front", front_of(case))
+    options.setdefault("settings_from", settings_from_of(case))
+    machine = guidance.articulator
+    errors = excursion_errors(
+        geometry,
+        guidance.patient.settings,
+        articulator_settings=None if machine is None else machine.settings,
+        **options,
+    )
+    return replace(errors, guidance=guidance if geometry.recorded else None)
+
+
+def errors_from_assessment(assessment: Any, **options: Any) -> ExcursionErrors:
+    """Compare the excursions of an assessed case (see :func:`case_excursions`).
+
+    Parameters
+    ----------
+    assessment : kinematics.assess.Assessment
+    **options
+        As in :func:`case_excursions`.
+    """
+    return case_excursions(assessment.case, geometry_from_assessment(assessment), **options)
