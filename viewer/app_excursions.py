@@ -103,7 +103,7 @@ def teeth_state(
     Superseded
         ``check`` said so.
     """
-    from viewer.report_excursions import contact_sentence, way_sentence
+    from viewer.report_excursions import MOST_IN_THE_WAY, contact_sentence, way_sentence
     from viewer.report_teeth import contact_tables
 
     none: dict[str, Any] = {"sentences": [NO_CASTS], "head": [], "rows": [], "note": ""}
@@ -130,7 +130,9 @@ def teeth_state(
     detailed = replace(e, details=ExcursionDetails(pair, compared, (), None, None))
     assert detailed.details is not None
     out = none | {
-        "sentences": [s for s in (contact_sentence(detailed), way_sentence(detailed)) if s]
+        "sentences": [
+            s for s in (contact_sentence(detailed), way_sentence(detailed, MOST_IN_THE_WAY)) if s
+        ]
     }
     for table in contact_tables(detailed.details):
         head = [{"text": t, "n": n} for t, n in zip(table.head, table.numeric, strict=True)]
