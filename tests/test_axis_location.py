@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.optimize import least_squares
 from scipy.spatial.transform import RigidTransform, Rotation
+from scipy.stats import f, kstest
 
 from kinematics.axis import HingeAxis, opening_motion
-from kinematics.axis_checks import registration_magnification
+from kinematics.axis_checks import REJECT_P, registration_magnification, scan_at_fault
 from kinematics.axis_fit import metric
 from kinematics.axis_location import axis_from_poses
 from kinematics.errors import InputError
@@ -168,7 +171,7 @@ def test_standard_deviations_are_those_of_repeated_simulation(noise_known):
     middle = ARCH.mean(axis=0)
     shape = np.linalg.cholesky(0.02**2 * np.linalg.inv(metric(ARCH, middle)))
     noise = 0.02 * np.sqrt(6 / len(ARCH)) if noise_known else None
-    errors, sds = [], []
+    errors, sds, ps = [], [], []
     for _ in range(250):
         got = axis_from_poses(
             jittered([0, 4, 8, 12], rng, shape), ARCH, left=LEFT, noise=noise, compare=False
@@ -179,9 +182,29 @@ def test_standard_deviations_are_those_of_repeated_simulation(noise_known):
             gaps += list(got.line_directions @ (d - (d @ AXIS.direction) * AXIS.direction))
         errors.append(gaps)
         sds.append(got.sd_mm)
+        ps.append(got.departure.p_value)
     ratio = np.std(errors, axis=0) / np.sqrt(np.mean(np.square(sds), axis=0))
     # 250 draws fix a standard deviation to 4.5 %.
     assert (np.abs(ratio - 1.0) < 0.15).all(), ratio
+    assert kstest(ps, "uniform").pvalue > 0.01  # what a p-value is: uniform where nothing departs
+
+
+def test_three_scans_are_enough_for_the_f_test_and_two_are_not():
+    three = axis_from_poses(
+        poses([0, 5, 10], np.random.default_rng(3), 0.02, 0.0004), ARCH, left=LEFT
+    )
+    assert (three.departure.kind, three.departure.dof) == ("F", (3, 3))
+    two = axis_from_poses(poses([0, 10]), ARCH, left=LEFT)
+    assert two.departure.kind == "none"
+
+
+@pytest.mark.parametrize(("share", "bad"), [(0.98, False), (1.02, True)])
+def test_a_scan_is_at_fault_from_the_f_quantile_on(share, bad):
+    """Five scans, 10 degrees of freedom without one of them; Bonferroni's factor 5."""
+    ratio = share * f.isf(REJECT_P / 5, 5, 10)
+    whole = SimpleNamespace(sum_squares=1.0 + 5 * ratio / 10, dof=15)
+    without = [SimpleNamespace(sum_squares=s, dof=10) for s in (4.0, 1.0, 4.0, 4.0, 4.0)]
+    assert scan_at_fault(whole, without, False) == ((1 if bad else None), False)
 
 
 def test_covariance_in_six_coordinates_has_no_part_along_the_axis():

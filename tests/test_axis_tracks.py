@@ -48,6 +48,15 @@ def test_exact_arcs_give_the_exact_axis(span):
     np.testing.assert_allclose(got.radius_mm, AXIS.distance_mm(MARKERS), rtol=1e-8)
 
 
+def test_exact_arcs_say_nothing_about_a_departure_and_noisy_ones_are_not_blamed():
+    exact = axis_from_tracked_points(tracks(), left=LEFT)
+    assert np.isnan(exact.departure_p)
+    noisy = axis_from_tracked_points(tracks(sd=0.05, rng=np.random.default_rng(1)), left=LEFT)
+    assert noisy.departure_p > 0.05
+    for got in (exact, noisy):
+        assert not [f for f in got.findings if "circles" in f.message]
+
+
 def test_one_track_is_enough_for_an_exact_axis():
     got = axis_from_tracked_points(tracks()[:1], left=LEFT, noise_mm=0.05)
     assert off(got).max() < 1e-6

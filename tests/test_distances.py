@@ -215,6 +215,8 @@ def test_weakly_fixed_direction_is_named():
     fit = fit_distances(table(rows, pose(10)), 110.0)
     weak = next(f for f in fit.findings if "fixed to" in f.message)
     assert "pitch" in weak.message
+    sure = fit_distances(table(readings(), pose(10)), 110.0)
+    assert not [f for f in sure.findings if "fixed to" in f.message]
 
 
 # --- contradictions --------------------------------------------------------------------------
@@ -295,6 +297,10 @@ def test_height_with_the_wrong_sign_is_named():
     rows = readings((*THREE, "palate"), (*THREE, "palate"))
     rows[9]["mm"] *= -1
     assert "opposite sign" in error(rows, (*THREE, "palate"))
+    rows[9]["mm"] -= 5.0  # ten standard deviations from the opposite sign: another mistake
+    text = error(rows, (*THREE, "palate"))
+    assert "height of 16 cusp" in text
+    assert "opposite sign" not in text
 
 
 # --- mirrors ---------------------------------------------------------------------------------
