@@ -307,6 +307,11 @@ BAD = {
     "no movement": ({}, [0, 0], "without limit"),
     "swapped sides": ({"left": [0, -1, 0], "nominal_openings_deg": [0, 5]}, [0, 5], "swapped"),
     "scans out of order": ({"nominal_openings_deg": [0, 10, 5]}, [0, 5, 10], "belongs to which"),
+    "two alike out of order": (
+        {"nominal_openings_deg": [0, 10, 9.5]},
+        [0, 10, 10.8],
+        "belongs to which",
+    ),
     "nominal count": ({"nominal_openings_deg": [0]}, [0, 5], "2 finite numbers"),
     "not transverse": ({"left": [1, 0, 0]}, [0, 5], "89 degrees away"),
     "zero left": ({"left": [0, 0, 0]}, [0, 5], "zero vector"),
@@ -348,6 +353,10 @@ def test_translations_in_another_unit_are_refused(factor):
         axis_from_poses(
             RigidTransform.from_matrix(m), ARCH - ARCH.mean(axis=0), left=LEFT, noise=0.03
         )
+
+
+def test_openings_in_the_wrong_order_by_half_a_degree_are_not_remarked_on():
+    axis_from_poses(poses([0, 10, 10.4]), ARCH, left=LEFT, nominal_openings_deg=[0, 10, 9.5])
 
 
 def test_small_openings_are_accepted_with_a_warning_that_states_the_magnification():
