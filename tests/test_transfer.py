@@ -69,6 +69,13 @@ def test_a_third_point_error_turns_the_guidance_degree_for_degree():
     assert effect.equal_angle_change_mm < 1e-9
 
 
+@pytest.mark.parametrize(("error", "way"), [(0.5, "superior"), (-0.5, "inferior")])
+def test_the_sentence_says_which_way_the_third_point_was_wrong(error, way):
+    third = {"kind": "orbitale", "error_superior_mm": error, "reach_mm": 80.0}
+    sentence = assess(landmarks_only(third_point=third)).transfer.sentences[0]
+    assert f"0.5 mm too {way}" in sentence
+
+
 def test_the_third_point_s_standard_uncertainty_is_said_in_degrees_of_guidance():
     third = {"kind": "orbitale", "reach_mm": 80.0, "sd_superior_mm": 3.0}
     found = assess(landmarks_only(third_point=third)).transfer
@@ -83,6 +90,7 @@ def test_mounting_uncertainty_names_the_reading_to_repeat_and_reaches_the_result
     case["mounting"]["sd_mm"] = 0.5
     a = assess(case_from_dict(case))
     assert a.transfer.repeat_first == a.mounting.influences[0][0]
+    assert f"{1e3 * a.mounting.influences[0][1]:.0f} µm" in a.transfer.sentences[-1]
     assert a.transfer.repeat_first in result_dict(a)["transfer"]["sentences"][-1]
     assert (a.transfer.mounting_sd_mm > 0).any()
     json.dumps(result_dict(a), allow_nan=False)

@@ -4,7 +4,9 @@ import numpy as np
 import pytest
 from hypothesis import given
 
+from kinematics.assess import assess
 from kinematics.verdict import answer, break_even, departure_words, why
+from tests.cases import landmarks_only
 from tests.strategies import numbers
 
 
@@ -65,3 +67,11 @@ def test_the_sentence_says_on_which_side_of_the_tolerance_it_falls(error, word):
     assert f"{word} your tolerance of 300 µm" in text
     assert f"{1000 * error:.0f} µm (37 buccal cusp" in text
     assert "4.5 mm" in text
+
+
+@pytest.mark.parametrize(("tolerance", "planned"), [(0.02, False), (0.1, False), (0.3, True)])
+def test_every_remedy_is_within_where_its_own_error_is(tolerance, planned):
+    remedies = assess(landmarks_only(decision={"tolerance_mm": tolerance})).verdict.remedies
+    assert remedies[0].within is planned  # 0.118 mm
+    for r in remedies:
+        assert r.within == (r.worst_error_mm <= tolerance + 1e-9)
