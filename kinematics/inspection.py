@@ -14,7 +14,7 @@ from kinematics.errors import Finding, InputError
 from kinematics.excursion_case import case_geometry, case_guidance
 from kinematics.mesh_health import MeshHealth
 from kinematics.mounting import Mounting
-from kinematics.placement import PlacedCase, place
+from kinematics.placement import PlacedCase, load_casts, place
 
 
 @dataclass(frozen=True, eq=False)
@@ -30,6 +30,7 @@ class Inspection:
     overlap_mm, clearing_opening_deg : float or None
         Depth to which the casts interpenetrate as scanned, and the opening about the true axis
         that parts them; None without casts, 0 where they are apart.
+    landmarks : tuple of str
     findings : tuple of Finding
         Errors would stop ``assess``.
     guidance : CaseGuidance or None
@@ -82,10 +83,19 @@ def inspect_case(case: Case) -> Inspection:
     case : Case
     """
     try:
-        placed = place(case, strict=False)
+        scans = load_casts(case)
     except InputError as error:
         return Inspection(
             case.label, {}, None, None, None, (), (*case.findings(), _as_finding(error))
+        )
+    known = (*case.findings(), *scans.findings)
+    if any(finding.level == "error" for finding in scans.findings):
+        return Inspection(case.label, scans.health, None, None, None, (), known)
+    try:
+        placed = place(case, strict=False, scans=scans)
+    except InputError as error:
+        return Inspection(
+            case.label, scans.health, None, None, None, (), (*known, _as_finding(error))
         )
     findings = list(placed.findings)
     overlap, clearing = _overlap(placed)

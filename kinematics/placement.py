@@ -179,8 +179,8 @@ def place(case: Case, *, strict: bool = True, scans: Scans | None = None) -> Pla
     ----------
     case : Case
     strict : bool
-        Whether a finding of level "error" (casts swapped, a mesh without area) ends the work;
-        ``inspect`` goes on and lists it.
+        Whether casts that do not go together (swapped, or an axis through them) end the work;
+        ``inspect`` goes on and lists it. A mesh that cannot be used always does.
     scans : Scans, optional
         Casts that were read already.
 
@@ -190,6 +190,7 @@ def place(case: Case, *, strict: bool = True, scans: Scans | None = None) -> Pla
         The case or a mesh cannot be used.
     """
     scans = scans or load_casts(case)
+    _refuse(scans.findings)
     located = locate(case, scans.lower)
     mounting = mount(case, _averaging_landmarks(case, scans), located)
     findings = [*case.findings(), *scans.findings, *mounting.findings]
@@ -233,10 +234,12 @@ def _averaging_landmarks(case: Case, scans: Scans) -> list[tuple[str, int, NDArr
 def load_casts(case: Case) -> Scans:
     """Load casts and guidance records of a case in their scan frames, with their health.
 
+    A cast that cannot be used is told by a finding of level "error"; records are then not read.
+
     Raises
     ------
     InputError
-        A mesh cannot be used.
+        A file cannot be read, or a record's scan does not fit.
     """
     if case.casts is None:
         return Scans(None, None, {}, ())
@@ -251,8 +254,11 @@ def load_casts(case: Case) -> Scans:
         health[arch] = check_cast(cast)
         findings += notes + health_findings(health[arch])
         casts.append(cast)
-    records, remarks = read_records(case, casts[1])
-    return Scans(casts[0], casts[1], health, (*findings, *remarks), records)
+    records: tuple[RecordPose, ...] = ()
+    if not any(finding.level == "error" for finding in findings):
+        records, remarks = read_records(case, casts[1])
+        findings += remarks
+    return Scans(casts[0], casts[1], health, tuple(findings), records)
 
 
 def _records(case: Case) -> list[GuidanceRecord]:

@@ -7,6 +7,8 @@ from pathlib import Path
 
 from kinematics.errors import Finding, InputError
 from kinematics.mesh import Cast, load_cast
+from kinematics.mesh_health import check_cast
+from kinematics.mesh_health import findings as health_findings
 from kinematics.registration import RegistrationResult, register
 
 
@@ -43,7 +45,8 @@ def scan_pose(
     Raises
     ------
     InputError
-        No lower cast; a file that cannot be read; a scan that does not fit.
+        No lower cast; a file that cannot be read, or whose mesh cannot be used; a scan that does
+        not fit.
     """
     if lower is None:
         raise InputError(
@@ -55,6 +58,9 @@ def scan_pose(
     path = resolve(name, field)
     try:
         scan, remarks = load_cast(path, "lower", unit)
+        for finding in health_findings(check_cast(scan)):
+            if finding.level == "error":
+                raise InputError("file", finding.message, "the scan of an arch", finding.fix)
         result = register(lower, scan)
     except InputError as error:
         got = error.got if error.where in ("file", path.name) else f"{error.where}: {error.got}"

@@ -1,0 +1,103 @@
+"""Scans of the lower in another position: broken meshes are refused by their field."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from scipy.spatial.transform import RigidTransform
+
+from kinematics.case import case_from_dict
+from kinematics.errors import InputError
+from kinematics.inspection import inspect_case
+from kinematics.mesh import write_ply
+from kinematics.placement import place
+from tests.test_case_guidance import MOUNTING, OFFSETS, SCANNED, case_with, motion_to
+from tests.test_registration import arch
+
+SHAPE = arch().moved(RigidTransform.from_translation([60.0, 0.0, -40.0]))
+NO_NUMBER = SHAPE.vertices_mm.copy()
+NO_NUMBER[5] = np.nan
+BROKEN = {
+    "not finite": replace(SHAPE, vertices_mm=NO_NUMBER),
+    "no triangles": replace(SHAPE, faces=np.zeros((0, 3))),
+    "zero area": replace(SHAPE, faces=np.zeros((9, 3))),
+}
+
+
+@pytest.fixture
+def folder(tmp_path):
+    """An unlabelled arch under its like; ``record.ply`` is the lower in a protrusive record."""
+    upper = replace(SHAPE.moved(RigidTransform.from_translation([0.0, 0.0, 12.0])), arch="upper")
+    write_ply(SHAPE.moved((MOUNTING * SCANNED).inv()), tmp_path / "lower.ply")
+    write_ply(upper.moved(MOUNTING.inv()), tmp_path / "upper.ply")
+    write_ply(SHAPE.moved(MOUNTING.inv() * motion_to("protrusive")), tmp_path / "record.ply")
+    return tmp_path
+
+
+def with_record(folder):
+    return case_with(folder, {"records": [{"kind": "protrusive", "file": "record.ply"}]})
+
+
+def located(folder):
+    """The same casts, their axis located from a scan at an opening."""
+    return case_from_dict(
+        {
+            "schema": "hingewise-case/1",
+            "label": "located",
+            "casts": {
+                "upper": "upper.ply",
+                "lower": "lower.ply",
+                "upper_scan_from_lower_scan": SCANNED.as_matrix().tolist(),
+            },
+            "mounting": {
+                "method": "located_axis",
+                "left": [0.0, 1.0, 0.0],
+                "third_point_mm": [80.0, 30.0, 0.0],
+                "openings": [{"file": "record.ply"}],
+            },
+            "arbitrary_axis": OFFSETS,
+            "record": {"thickness_mm": 3.0, "site": "incisors"},
+            "target": {"as_scanned": True},
+        },
+        folder=folder,
+    )
+
+
+@pytest.mark.parametrize("words", BROKEN)
+@pytest.mark.parametrize(
+    ("case_of", "field"),
+    [(with_record, "articulator.records.0.file"), (located, "mounting.openings.0.file")],
+)
+def test_a_scan_without_a_usable_mesh_is_refused_by_its_field(folder, words, case_of, field):
+    write_ply(BROKEN[words], folder / "record.ply")
+    with pytest.raises(InputError) as caught:
+        place(case_of(folder))
+    assert caught.value.where == field
+    assert words in caught.value.got
+    assert caught.value.file.endswith("record.ply")
+
+
+@pytest.mark.parametrize("words", BROKEN)
+@pytest.mark.parametrize("case_of", [with_record, located])
+def test_a_broken_lower_is_named_before_a_scan_is_laid_on_it(folder, words, case_of):
+    write_ply(BROKEN[words], folder / "lower.ply")
+    case = case_of(folder)
+    with pytest.raises(InputError) as caught:
+        place(case)
+    assert caught.value.where == "lower.ply"
+    assert words in caught.value.got
+    seen = inspect_case(case)
+    (error,) = [f for f in seen.findings if f.level == "error"]
+    assert (error.where, seen.mounting) == ("lower.ply", None)
+    assert set(seen.health) == {"upper", "lower"}
+
+
+def test_an_inspection_keeps_what_it_knows_of_the_meshes_where_the_mounting_fails(folder):
+    write_ply(BROKEN["not finite"], folder / "record.ply")
+    seen = inspect_case(located(folder))
+    assert [f.where for f in seen.findings if f.level == "error"] == [
+        f"{folder / 'record.ply'}: mounting.openings.0.file"
+    ]
+    assert seen.health["lower"].nonfinite_vertices == 0
