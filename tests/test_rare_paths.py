@@ -117,6 +117,10 @@ def test_sites_of_an_unlabelled_cast_lie_where_their_names_say(lower):
         assert back[1] * sign > 0
         assert middle[1] * sign > 0
         assert back[0] < middle[0] < front[0]
+        x = lower.vertices_mm[occlusal_vertices(only(lower)), 0]
+        share = (np.array([back[0], middle[0]]) - x.min()) / np.ptp(x)
+        assert 0.0 <= share[0] <= 0.2
+        assert 0.4 <= share[1] <= 0.6
 
 
 def marks(*points: tuple[str, int | None, list[float]]):

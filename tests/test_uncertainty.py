@@ -14,7 +14,7 @@ from kinematics.axis import HingeAxis, opening_motion
 from kinematics.closure import error_motion, pin_closing
 from kinematics.closure_samples import DROP, OpeningRule
 from kinematics.contact import first_contact, prepare
-from kinematics.departure_risk import decision_chart, largest_departure
+from kinematics.departure_risk import decision_chart, largest_departure, risk_at
 from kinematics.errors import InputError
 from kinematics.populations import NormalPopulation, open_uniform, study_population
 from kinematics.uncertainty import propagate, summary_dict, wilson_interval
@@ -60,6 +60,24 @@ def test_the_largest_departure_is_that_of_the_closed_form():
     given = inputs(population=PARALLEL)
     found = largest_departure(given, draws(given, 50_000), "arbitrary", 0.05)
     assert found == pytest.approx(drop, rel=0.02)
+
+
+def test_the_largest_departure_is_found_to_a_hundredth_of_a_millimetre():
+    given = inputs(population=PARALLEL)
+    values = draws(given, 5_000)
+    found = largest_departure(given, values, "arbitrary", 0.05)
+    sign = 1.0 if given.nominal_departure_mm > 0.0 else -1.0
+    at, beyond = (risk_at(given, values, "arbitrary", sign * d) for d in (found, found + 0.0101))
+    assert at <= 0.05 < beyond
+
+
+def test_progress_only_grows_from_0_to_1():
+    told = []
+    propagate(inputs(population=PARALLEL), progress=lambda words, share: told.append(share))
+    assert told == sorted(told)
+    assert told[0] == 0.0
+    assert 0.0 < told[1] < told[2]
+    assert 0.9 < told[-1] <= 1.0
 
 
 def test_a_located_axis_without_uncertainty_has_no_error_and_any_departure():

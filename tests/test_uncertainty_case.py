@@ -52,6 +52,20 @@ def test_the_mean_of_a_measured_case_is_near_its_single_answer():
         assert result.quantities["high"].mean[i] == pytest.approx(told.high_mm[j], abs=5e-4)
 
 
+@pytest.mark.parametrize(
+    ("table", "measured", "study"),
+    [
+        ({"arbitrary_axis": "measured"}, True, False),
+        ({"arbitrary_axis": "normal", "sd_anterior_mm": 3.0, "sd_superior_mm": 3.0}, False, False),
+        ({"arbitrary_axis": "study", "study": "walker_1980"}, False, True),
+    ],
+)
+def test_the_assumptions_say_where_the_scatter_comes_from(table, measured, study):
+    told = " ".join(inputs_from_case(place(the_case(uncertainty=table))).assumptions)
+    assert ("is this patient's, measured" in told) is measured
+    assert ("The study's scatter" in told) is study
+
+
 def test_a_case_that_says_nothing_of_uncertainty_has_none():
     placed = place(the_case())
     assert uncertainty_of(placed) is None
