@@ -81,7 +81,8 @@ def transfer_of(
             lateral_deg=LATERAL_DEG,
         )
     spread = None if mounting.covariance is None else mounting.point_sd_mm(target_mm)
-    first = mounting.influences[0][0] if mounting.influences else ""
+    measured = mounting.influences and mounting.method != "average"
+    first = mounting.influences[0][0] if measured else ""
     return Transfer(
         third, extension, slip, spread, first, tuple(_sentences(third, extension, slip, mounting))
     )
@@ -125,7 +126,10 @@ def _sentences(
     if mounting.influences:
         name, size = mounting.influences[0]
         out.append(
-            f"Of the mounting's readings, repeat {name!r} first: its standard deviation moves the "
-            f"teeth by {size * 1e3:.0f} µm against the axis."
+            "The average mounting is nobody's measurement: one published standard deviation of "
+            f"the {name} alone moves the teeth by {size:.1f} mm against the axis."
+            if mounting.method == "average"
+            else f"Of the mounting's readings, repeat {name!r} first: its standard deviation "
+            f"moves the teeth by {size * 1e3:.0f} µm against the axis."
         )
     return out

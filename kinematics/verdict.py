@@ -168,7 +168,7 @@ def why(error_mm: NDArray[np.float64], axis_error_mm: NDArray[np.float64]) -> st
         f"{'anterior' if mean[0] > 0 else 'posterior'} on average, and a horizontal axis error "
         "raises or lowers the teeth",
     )
-    return f"Most of the error ({share[part]:.0%} of its mean square) is {words[part]}."
+    return f"Most of the error ({100.0 * share[part]:.0f} % of its mean square) is {words[part]}."
 
 
 def departure_words(departure_mm: float) -> str:

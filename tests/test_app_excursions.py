@@ -20,10 +20,11 @@ from kinematics.excursion_error import EXCURSIONS
 from kinematics.placement import place
 from tests.cases import landmarks_only
 from viewer import app_excursions, app_session
-from viewer.app_excursions import AVERAGE, BLANK, NO_TABLE, excursions_state, reading_excursions
+from viewer.app_excursions import BLANK, NO_TABLE, excursions_state, reading_excursions
 from viewer.app_page import template
 from viewer.app_session import Desk
 from viewer.app_state import Session, Superseded
+from viewer.report_guidance import AVERAGE
 from viewer.report_teeth import contact_tables
 
 

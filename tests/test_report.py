@@ -254,3 +254,17 @@ def test_further_sections_come_before_the_numbers(assessment):
 )  # fmt: skip
 def test_signed_numbers_have_a_true_minus_and_no_signed_zero(value, digits, text):
     assert report_tables.signed(value, digits) == text
+
+
+def test_errors_and_warnings_are_announced_beside_the_answer(assessment):
+    def said(*levels):
+        found = tuple(Finding(level, "casts.upper", "is odd", "Look.") for level in levels)
+        return page_of(replace(assessment, findings=found))
+
+    html = said("warning", "note", "error", "warning")
+    page = Page(html)
+    assert "Before you rely on it: 1 error and 2 warnings about the inputs" in page.text
+    assert "#findings" in page.addresses
+    assert "findings" in page.ids
+    assert html.index("Before you rely on it") < html.index("What would reduce the error")
+    assert "Before you rely on it" not in said("note")

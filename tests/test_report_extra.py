@@ -214,7 +214,7 @@ def test_excursion_tables_repeat_the_record_one_row_a_tooth(full, kind):
         assert number(row[9]) == pytest.approx(
             np.degrees(np.angle(complex(way[0], way[1]))), abs=0.051
         )
-    assert "goes to the end" in table.note
+    assert "Both go to the end." in table.note
 
 
 def test_an_excursion_that_stops_early_is_told_with_its_reason(full):

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import replace
 
 import numpy as np
@@ -18,7 +17,12 @@ from viewer.excursion_figures import draw_excursion_figure
 from viewer.excursion_tooth_figures import MAP_LIMIT_MM, draw_tooth_figure, touching_places
 from viewer.figures import to_svg
 from viewer.palette import clearance_colours, signed_colours
-from viewer.report_excursions import contact_sentence, excursion_sentences, way_sentence
+from viewer.report_excursions import (
+    contact_sentence,
+    depth_words,
+    excursion_sentences,
+    way_sentence,
+)
 from viewer.report_extra import extra_figures, extra_sections
 from viewer.report_teeth import (
     GUIDE_CAPTIONS,
@@ -165,12 +169,20 @@ def test_a_tooth_in_the_way_of_the_pin_is_told_with_its_depth(biting):
     deep = -along.least_mm[i]
     assert deep > 2 * NEAR_CONTACT_MM
     words = way_sentence(e)
-    assert re.search(r"31 into 11 by (up to \d\.\d\d|1) mm", words)
+    deepest = max(deep, -e.details.teeth["protrusion"].articulator.least_mm[i])
+    assert f"31 into 11 ({depth_words(deepest)})" in words
     assert words in excursion_sentences(e)[1]
     assert "Casts do not yield" in " ".join(tooth_paragraphs(e))
     figure = draw_tooth_figure("contacts", e.details)
     assert patches(figure, "deep-protrusion-patient")
-    assert len(way_sentence(e, 0).split(";")) == 1
+    one = way_sentence(e, 1)
+    assert one.count("(") == 1
+    assert one.endswith(f"; and {words.count('(') - 1} more.")
+
+
+def test_a_depth_near_the_limit_of_the_search_is_told_as_a_lower_bound_alone():
+    assert depth_words(0.9) == "0.90 mm"
+    assert depth_words(0.901) == depth_words(1.0) == "over 0.9 mm"
 
 
 def test_every_figure_is_a_picture_that_keeps_to_itself(demo):  # noqa: F811

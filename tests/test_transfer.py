@@ -1,6 +1,7 @@
 """The costs of the transfer reach the assessment, in numbers and in words."""
 
 import json
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -8,6 +9,7 @@ import pytest
 from kinematics.assess import assess
 from kinematics.case import case_from_dict, case_to_dict
 from kinematics.result import result_dict
+from kinematics.transfer import _sentences
 from tests.cases import landmarks_only, open_pair
 
 MARKS = {
@@ -94,3 +96,10 @@ def test_mounting_uncertainty_names_the_reading_to_repeat_and_reaches_the_result
     assert a.transfer.repeat_first in result_dict(a)["transfer"]["sentences"][-1]
     assert (a.transfer.mounting_sd_mm > 0).any()
     json.dumps(result_dict(a), allow_nan=False)
+
+
+def test_an_average_mounting_has_no_reading_to_repeat():
+    mounting = SimpleNamespace(method="average", influences=(("Bonwill arm", 6.164),))
+    (sentence,) = _sentences(None, None, None, mounting)
+    assert "repeat" not in sentence
+    assert "Bonwill arm alone moves the teeth by 6.2 mm" in sentence

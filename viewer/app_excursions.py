@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
@@ -15,8 +15,14 @@ from kinematics.excursion_error import EXCURSIONS
 from kinematics.excursion_error_records import ExcursionErrors, KindError, Who
 from kinematics.excursion_teeth import TeethCompared, teeth_along, tooth_pair
 from viewer.excursion_figures import KIND_LABEL
-from viewer.report_excursions import FRONT_WORDS, stop_sentences, worst_sentence
-from viewer.report_guidance import SETTING_ROWS, record_sentence, setting_sources, settings_table
+from viewer.report_excursions import setup_sentences, stop_sentences, worst_sentence
+from viewer.report_guidance import (
+    AVERAGE,
+    NOT_GIVEN,
+    record_sentence,
+    setting_sources,
+    settings_table,
+)
 from viewer.report_tables import plain, um
 
 if TYPE_CHECKING:
@@ -38,14 +44,6 @@ NO_TABLE = (
     "case file."
 )
 HALF_TABLE = "What the case's [articulator] does not give is an average, marked below."
-AVERAGE = "average, not of this patient"
-NOT_GIVEN = {
-    "intercondylar_mm": "distance of the true-axis points",
-    "immediate_side_shift_left_mm": "not given: none",
-    "guide_radius_left_mm": "not given: flat",
-    "incisal_sagittal_deg": "not given: flat",
-    "incisal_lateral_deg": "not given: flat",
-}
 BLANK: dict[str, Any] = {
     "sentence": "", "notes": [], "rows": [], "settings": [], "moves": {}, "ghosts": {},
     "teeth": {"sentences": [], "head": [], "rows": [], "note": ""}, "rev": 0,
@@ -182,21 +180,18 @@ def excursions_state(
         return BLANK | {"sentence": "No excursion can start.", "notes": notes, "rev": rev}
     tolerance = reading.case.decision.tolerance_mm
     table = reading.case.articulator
-    settings = _settings(e, setting_sources(table, e.guidance))
+    settings = [
+        {"what": what, "value": value, "from": source}
+        for what, value, _, source in settings_table(e, setting_sources(table, e.guidance)).rows
+    ]
     if not any(row["from"] not in {AVERAGE, *NOT_GIVEN.values()} for row in settings):
         notes.append(NO_TABLE)
     elif any(AVERAGE in row["from"] for row in settings):
         notes.append(HALF_TABLE)
     if e.guidance is not None and (said := record_sentence(e.guidance)):
         notes.append(said)
-    cause = "the arbitrary axis"
     third = reading.case.third_point
-    if third is not None and third.error_superior_mm:
-        cause += " and the third reference point's error"
-    notes.append(
-        "Both movements start with the casts put together at the target: this error, of "
-        f"{cause}, comes on top of the closure's. {FRONT_WORDS[e.front]}"
-    )
+    notes.append(setup_sentences(e, 0.0 if third is None else third.error_superior_mm))
     worst = max(float(np.linalg.norm(k.error_mm[-1], axis=1).max()) for k in e.kinds.values())
     state = {
         "sentence": worst_sentence(e),
@@ -234,23 +229,6 @@ def _row(e: ExcursionErrors, kind: Any, tolerance_mm: float, worst_mm: float) ->
         "worst": bool(size[j] == worst_mm),
         "end": f"no: {' and '.join(early)} stopped early" if early else "yes",
     }
-
-
-def _settings(e: ExcursionErrors, sources: Mapping[str, str]) -> list[dict[str, str]]:
-    rows = []
-    for (what, value, _), (_, *names) in zip(settings_table(e).rows, SETTING_ROWS, strict=True):
-        fields = [n for n in names if n is not None]
-        missing = NOT_GIVEN.get(fields[0], AVERAGE)
-        texts = [sources.get(n, missing) for n in fields]
-        alike = len(set(texts)) == 1
-        rows.append(
-            {
-                "what": what,
-                "value": value,
-                "from": texts[0] if alike else f"left {texts[0]}, right {texts[1]}",
-            }
-        )
-    return rows
 
 
 def _moves(e: ExcursionErrors, kind: Any, who: Who) -> list[list[float]]:

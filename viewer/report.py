@@ -175,6 +175,7 @@ def render_report(
     a = assessment
     first = a.verdict.stop
     order = [first, *[s for s in a.stops if s != first]]
+    found = tables.findings_table(a)
     shown = [
         (name, *PLATE_TEXT[name], {t: Markup(data_uri(plates[name][t])) for t in THEMES})
         for name in PLATE_TEXT
@@ -194,12 +195,14 @@ def render_report(
             for s in extra
         ],
         remedies=tables.remedy_table(a),
+        findings_line=tables.findings_line(a),
+        findings=found,
         tables=[
             tables.axes_table(a),
             tables.angles_table(a),
             tables.contact_table(a),
             *[tables.landmark_table(a, s) for s in order],
-            tables.findings_table(a),
+            found,
             tables.inputs_table(a),
             tables.mounting_table(a),
         ],

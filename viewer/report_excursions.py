@@ -34,7 +34,7 @@ START_ERROR_MM = 0.0005
 """A smaller error at the start is none (ours): half of the last digit shown."""
 SETTINGS_WORDS = {
     "same_angles": "The articulator is set to the patient's guidance angles.",
-    "records": "The articulator's settings are solved from the patient's records, taken on it.",
+    "records": "The articulator is set by the patient's records, put between the casts on it.",
 }
 
 
@@ -120,18 +120,25 @@ def way_sentence(e: ExcursionErrors, most: int | None = None) -> str:
             along = min((c.patient, c.articulator), key=lambda a: float(a.least_mm[i]))
             upper = int(along.against[1:, i][along.clearance_mm[1:, i].argmin()])
             into = f" into {upper}" if upper else ""
-            deep = -float(least[i])
-            depth = f"by up to {plain(deep, 2)} mm"
-            if deep > DEEP_SHARE * ALONG_LIMIT_MM:
-                depth = f"by {plain(ALONG_LIMIT_MM)} mm or more"
-            found.append((deep, f"{along.places[i]}{into} {depth} ({KIND_LABEL[kind]})"))
+            words = f"{along.places[i]}{into} ({depth_words(-float(least[i]))})"
+            found.append((float(least[i]), kind, words))
     if not found:
         return ""
-    shown = [words for _, words in found]
-    if most is not None and len(found) > most:
-        deepest = sorted(found, key=lambda item: -item[0])[:most]
-        shown = [*(words for _, words in deepest), f"and {len(found) - most} more"]
-    return f"In the way of the guided front: {'; '.join(shown)}."
+    named = sorted(found)[:most]
+    parts = [
+        f"{KIND_LABEL[kind]}: {', '.join(deep)}"
+        for kind in dict.fromkeys(kind for _, kind, _ in found)
+        if (deep := [text for _, k, text in named if k == kind])
+    ]
+    rest = len(found) - len(named)
+    parts += [f"and {rest} more"] if rest else []
+    return f"In the way of the guided front, with the greatest depth: {'; '.join(parts)}."
+
+
+def depth_words(depth_mm: float) -> str:
+    """How deep a tooth would reach into the upper; only a lower bound near the search's limit."""
+    sure_mm = DEEP_SHARE * ALONG_LIMIT_MM
+    return f"over {plain(sure_mm, 1)} mm" if depth_mm > sure_mm else f"{plain(depth_mm, 2)} mm"
 
 
 def start_sentence(e: ExcursionErrors) -> str:
@@ -150,15 +157,12 @@ def start_sentence(e: ExcursionErrors) -> str:
     )
 
 
-def excursion_paragraphs(
-    e: ExcursionErrors, tolerance_mm: float, third_error_mm: float = 0.0
-) -> tuple[str, ...]:
-    """What stands above the figures of the excursions.
+def setup_sentences(e: ExcursionErrors, third_error_mm: float = 0.0) -> str:
+    """Where both movements start, what the error is of, how the articulator is set and guided.
 
     Parameters
     ----------
     e : ExcursionErrors
-    tolerance_mm : float
     third_error_mm : float
         Height error of the third reference point that the comparison holds, superior positive.
     """
@@ -169,6 +173,23 @@ def excursion_paragraphs(
         if third_error_mm
         else "; the error is that of the axis alone."
     )
+    return " ".join(
+        (start_sentence(e), cause, SETTINGS_WORDS[e.settings_from], FRONT_WORDS[e.front])
+    )
+
+
+def excursion_paragraphs(
+    e: ExcursionErrors, tolerance_mm: float, third_error_mm: float = 0.0
+) -> tuple[str, ...]:
+    """What stands above the figures of the excursions.
+
+    Parameters
+    ----------
+    e : ExcursionErrors
+    tolerance_mm : float
+    third_error_mm : float
+        As in :func:`setup_sentences`.
+    """
     over = [
         KIND_LABEL[k]
         for k, error in e.kinds.items()
@@ -180,16 +201,11 @@ def excursion_paragraphs(
         if over
         else f"No excursion leaves {limit}."
     )
+    told = "" if e.guidance is None else record_sentence(e.guidance)
     return (
         f"{worst_sentence(e)} {said}",
-        start_sentence(e)
-        + " "
-        + cause
-        + " "
-        + SETTINGS_WORDS[e.settings_from]
-        + " "
-        + FRONT_WORDS[e.front],
-        *([] if e.guidance is None else [s for s in [record_sentence(e.guidance)] if s]),
+        setup_sentences(e, third_error_mm),
+        *filter(None, (told,)),
         *stop_sentences(e),
         CAUTION,
     )
@@ -234,7 +250,12 @@ def excursion_table(e: ExcursionErrors, kind: Kind, teeth: Sequence[int]) -> Tab
             )
         )
     shift = max(abs(float(p.side_shift_mm[-1])) for p in (error.patient, error.articulator))
-    note = f"The patient {_fate(error.patient)}; the articulator {_fate(error.articulator)}. "
+    both = error.patient.complete and error.articulator.complete
+    note = (
+        "Both go to the end. "
+        if both
+        else f"The patient {_fate(error.patient)}; the articulator {_fate(error.articulator)}. "
+    )
     note += (
         "Descent: how steeply the tooth's path falls from the horizontal; heading: its way in the "
         "horizontal, 0 straight forwards, + to the patient's left."
@@ -248,7 +269,7 @@ def excursion_table(e: ExcursionErrors, kind: Kind, teeth: Sequence[int]) -> Tab
     words = KIND_LABEL[kind]
     return Table(
         f"{words[0].upper()}{words[1:]}: error at the end, worst teeth",
-        ("landmark", "size, µm", "antero-posterior, µm", "transverse, µm", "vertical, µm",
+        ("landmark", "size, µm", "anteroposterior, µm", "transverse, µm", "vertical, µm",
          "high (+) open (−), µm", "descent, patient, °", "descent, articulator, °",
          "heading, patient, °", "heading, articulator, °"),
         (False, *[True] * 9),

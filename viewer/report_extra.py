@@ -7,7 +7,7 @@ case file that would bring the others.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
@@ -18,7 +18,12 @@ from viewer.figure_look import wrapped
 from viewer.figures import to_svg
 from viewer.report import Section
 from viewer.report_excursions import excursion_paragraphs, excursion_table, stop_sentences
-from viewer.report_guidance import record_table, rule_sentence, settings_table
+from viewer.report_guidance import (
+    record_table,
+    rule_sentence,
+    setting_sources,
+    settings_table,
+)
 from viewer.report_tables import NONE, Table, chance, plain, signed, yes_no
 from viewer.report_teeth import tooth_figures, tooth_sections
 from viewer.risk_figures import draw_risk_figure, tooth_chances
@@ -141,7 +146,7 @@ def extra_sections(
                 svgs("paths", "error"),
                 (
                     *(excursion_table(e, k, a.landmarks.teeth) for k in e.kinds),
-                    settings_table(e),
+                    settings_table(e, setting_sources(a.case.articulator, e.guidance)),
                     *([] if e.guidance is None else [record_table(e.guidance)]),
                 ),
             )
@@ -343,13 +348,18 @@ def _transfer(a: Assessment, t: Transfer) -> Section:
             )
         )  # fmt: skip
     if a.mounting.influences:
+        average = a.mounting.method == "average"
+        unit, shown = _fitting_unit(a.mounting.influences[0][1])
+        what = "average" if average else "reading"
         found.append(
             Table(
-                "What each reading of the mounting moves",
-                ("reading", "its standard deviation moves the teeth by, µm"),
+                f"What each {what} of the mounting moves",
+                (what, f"its standard deviation moves the teeth by, {unit}"),
                 (False, True),
-                tuple((n, plain(1e3 * mm)) for n, mm in a.mounting.influences),
-                "Against the axis; repeat the first reading first.",
+                tuple((n, shown(mm)) for n, mm in a.mounting.influences),
+                "Against the axis; published standard deviations: measure this patient instead."
+                if average
+                else "Against the axis; repeat the first reading first.",
             )
         )
     if t.mounting_sd_mm is not None:
@@ -358,7 +368,7 @@ def _transfer(a: Assessment, t: Transfer) -> Section:
         found.append(
             Table(
                 "Where the mounting leaves the casts uncertain",
-                ("landmark", "antero-posterior, µm", "transverse, µm", "vertical, µm", "all, µm"),
+                ("landmark", "anteroposterior, µm", "transverse, µm", "vertical, µm", "all, µm"),
                 (False, True, True, True, True),
                 tuple(
                     (a.landmarks.names[i], *(plain(1e3 * float(c)) for c in t.mounting_sd_mm[i]),
@@ -370,6 +380,13 @@ def _transfer(a: Assessment, t: Transfer) -> Section:
             )
         )  # fmt: skip
     return Section("The transfer", t.sentences, (), tuple(found))
+
+
+def _fitting_unit(largest_mm: float) -> tuple[str, Callable[[float], str]]:
+    """The unit of a column of uncertainties, and how it shows one: mm from one millimetre on."""
+    if largest_mm >= 1.0:
+        return "mm", lambda mm: plain(float(mm), 1)
+    return "µm", lambda mm: plain(1e3 * float(mm))
 
 
 def _change(before: float, after: float, digits: int) -> tuple[str, str, str]:

@@ -8,6 +8,8 @@ from kinematics.case_guidance import RECORD_LABEL
 from viewer.report_tables import NONE, Table, plain
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from kinematics.case import Case
     from kinematics.case_guidance import CaseGuidance
     from kinematics.case_tables import Articulator
@@ -24,6 +26,15 @@ SETTING_ROWS = (
     ("incisal table, sagittal, °", "incisal_sagittal_deg", None),
     ("incisal table, lateral, °", "incisal_lateral_deg", None),
 )  # fmt: skip
+AVERAGE = "average, not of this patient"
+NOT_GIVEN = {
+    "intercondylar_mm": "distance of the true-axis points",
+    "immediate_side_shift_left_mm": "not given: none",
+    "guide_radius_left_mm": "not given: flat",
+    "incisal_sagittal_deg": "not given: flat",
+    "incisal_lateral_deg": "not given: flat",
+}
+"""What stands for a setting that is not given, where that is no average."""
 
 
 def rule_sentence(case: Case) -> str:
@@ -134,8 +145,15 @@ def record_sentence(guidance: CaseGuidance) -> str:
     )
 
 
-def settings_table(e: ExcursionErrors) -> Table:
-    """Guidance of the patient, and as set on the articulator."""
+def settings_table(e: ExcursionErrors, sources: Mapping[str, str]) -> Table:
+    """Guidance of the patient, where it is from, and as set on the articulator.
+
+    Parameters
+    ----------
+    e : ExcursionErrors
+    sources : mapping
+        From :func:`setting_sources`.
+    """
 
     def value(settings: object, left: str, right: str | None) -> str:
         ends = [getattr(settings, n) for n in (left, right) if n is not None]
@@ -144,12 +162,22 @@ def settings_table(e: ExcursionErrors) -> Table:
             return f"left {texts[0]}, right {texts[1]}"
         return texts[0]
 
+    def source(left: str, right: str | None) -> str:
+        missing = NOT_GIVEN.get(left, AVERAGE)
+        texts = [sources.get(n, missing) for n in (left, right) if n is not None]
+        return texts[0] if len(set(texts)) == 1 else f"left {texts[0]}, right {texts[1]}"
+
     return Table(
         "Guidance that the excursions were computed with",
-        ("setting", "patient", "articulator"),
-        (False, True, True),
+        ("setting", "patient", "articulator", "where the patient's is from"),
+        (False, True, True, False),
         tuple(
-            (what, value(e.settings, *names), value(e.articulator_settings, *names))
+            (
+                what,
+                value(e.settings, *names),
+                value(e.articulator_settings, *names),
+                source(*names),
+            )
             for what, *names in SETTING_ROWS
         ),
         "A dash at the radius: the guide is flat.",

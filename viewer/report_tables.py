@@ -158,7 +158,7 @@ def landmark_table(a: Assessment, stop: Stop) -> Table:
         )
     return Table(
         f"Every landmark, stop: {STOP_LABEL[stop]}",
-        ("landmark", "tooth", "x, mm", "y, mm", "z, mm", "antero-posterior, µm", "transverse, µm",
+        ("landmark", "tooth", "x, mm", "y, mm", "z, mm", "anteroposterior, µm", "transverse, µm",
          "vertical, µm", "size, µm", "high (+) open (−), µm"),
         (False, *[True] * 9),
         tuple(rows),
@@ -305,6 +305,16 @@ def findings_table(a: Assessment) -> Table:
         tuple((f.level, f.where, f.message, f.fix) for f in found),
         "" if found else "The checks found nothing to say.",
     )
+
+
+def findings_line(a: Assessment) -> str:
+    """One line at the top of the report that points at errors and warnings; or none."""
+    parts = [
+        f"{n} {level}{'' if n == 1 else 's'}"
+        for level in ("error", "warning")
+        if (n := sum(f.level == level for f in a.findings))
+    ]
+    return f"{' and '.join(parts)} about the inputs" if parts else ""
 
 
 def what_would_add(a: Assessment) -> str:

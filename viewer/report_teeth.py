@@ -8,11 +8,17 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from kinematics.excursion_contact import CLEARANCE_LIMIT_MM, NEAR_CONTACT_MM
+from kinematics.excursion_teeth import ALONG_LIMIT_MM
 from viewer.excursion_figures import KIND_LABEL, draw_excursion_figure
 from viewer.excursion_tooth_figures import SIDE_WORDS, draw_tooth_figure, touching_places
 from viewer.figures import to_svg
 from viewer.report import Section
-from viewer.report_excursions import contact_sentence, touching_words, way_sentence
+from viewer.report_excursions import (
+    DEEP_SHARE,
+    contact_sentence,
+    touching_words,
+    way_sentence,
+)
 from viewer.report_tables import NONE, Table, plain
 
 if TYPE_CHECKING:
@@ -154,6 +160,8 @@ def _spans(along: TeethAlong, i: int) -> str:
 
 
 def _gap(value_mm: float, limit_mm: float) -> str:
+    if np.isfinite(value_mm) and value_mm < -DEEP_SHARE * limit_mm:
+        return f"under {plain(-DEEP_SHARE * limit_mm, 1)}"  # beyond, depths are a lower bound
     return plain(value_mm, 2) if np.isfinite(value_mm) else f"over {plain(limit_mm)}"
 
 
@@ -188,8 +196,8 @@ def contact_tables(d: ExcursionDetails) -> list[Table]:
                     SIDE_WORDS[here.where[i]] or "protrusive",
                     _spans(here, i),
                     _spans(there, i),
-                    _gap(float(here.least_mm[i]), 1.0),
-                    _gap(float(there.least_mm[i]), 1.0),
+                    _gap(float(here.least_mm[i]), ALONG_LIMIT_MM),
+                    _gap(float(there.least_mm[i]), ALONG_LIMIT_MM),
                     only,
                 )
             )

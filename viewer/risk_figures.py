@@ -16,6 +16,7 @@ from viewer.decision_figure import decision_figure
 from viewer.figure_data import tooth_table
 from viewer.figure_look import DASH, RC, halo, new_figure, wrapped
 from viewer.palette import LIGHT, LINE_STYLE
+from viewer.report_tables import chance as chance_words
 
 if TYPE_CHECKING:
     from kinematics.assess import Assessment
@@ -114,7 +115,7 @@ def probability_figure(assessment: Assessment) -> Any:
             bar.set_gid(f"chance-{role}-{i}")
         for x, value in zip(at + side * width, percent):
             axes.annotate(
-                f"{value:.0f}" if value >= 0.95 else ("<1" if value > 0.0 else "0"),
+                f"{value:.0f}" if value >= 0.95 else "<1",
                 (x, value),
                 xytext=(0, 2),
                 textcoords="offset points",
@@ -197,12 +198,10 @@ def worst_error_figure(assessment: Assessment) -> Any:
         axes.plot([low, end], [y, y], ls="none", marker="|", ms=12, mew=2.2, color=colour, zorder=3)
         axes.plot([middle], [y], marker="o", ms=7, color=colour, ls="none", zorder=3)
         option = spread.option(OPTION[role])
-        beyond = 100.0 * option.beyond_any
+        beyond = chance_words(option.beyond_any, spread.trials)
         right = end < 0.62 * high
         axes.annotate(
-            f"{OPTION[role]}: {low:.0f} to {end:.0f} µm, "
-            + (f"{beyond:.0f} %" if beyond >= 0.95 or beyond == 0.0 else "under 1 %")
-            + " beyond",
+            f"{OPTION[role]}: {low:.0f} to {end:.0f} µm, {beyond} beyond",
             (end if right else low, y),
             xytext=(10 if right else -10, 0),
             textcoords="offset points",
