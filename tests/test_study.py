@@ -116,6 +116,32 @@ def test_the_identity_changes_with_case_meshes_and_seed(tmp_path):
 
 
 @pytest.mark.parametrize(
+    ("changes", "field"),
+    [
+        ({"articulator": {"records": [{"kind": "protrusive", "file": "scan.stl"}]}},
+         "articulator.records.0.file"),
+        ({"mounting": {"method": "located_axis", "left": [0.0, 1.0, 0.0],
+                       "third_point_mm": [80.0, 0.0, 0.0], "openings": [{"file": "scan.stl"}]},
+          "true_axis": None}, "mounting.openings.0.file"),
+    ],
+)  # fmt: skip
+def test_the_identity_holds_every_scan_that_the_rows_depend_on(tmp_path, changes, field):
+    case = casts_case(tmp_path) | changes
+    scan = tmp_path / "scan.stl"
+    scan.write_bytes((tmp_path / "lower.stl").read_bytes())
+    study = make_study(tmp_path, case)
+    before = study.identity()
+    scan.write_bytes((tmp_path / "upper.stl").read_bytes())
+    after = study.identity()
+    assert set(after["meshes"]) == {"upper", "lower", field}
+    assert digest(after) != digest(before)
+    scan.unlink()
+    with pytest.raises(InputError) as caught:
+        study.identity()
+    assert caught.value.where == field
+
+
+@pytest.mark.parametrize(
     ("changes", "text"),
     [
         ({"vary": [{"field": "record.thicknes_mm", "low": 1, "high": 2}]}, "record.thickness_mm"),
