@@ -199,14 +199,14 @@ def _check_order(angles: Array, nominal: Array, labels: Sequence[str]) -> None:
         )
 
 
-def check_located(axis: HingeAxis, centre: Array) -> None:
-    """Refuse an axis at a distance from the arch that no head has."""
+def check_located(axis: HingeAxis, centre: Array, where: str, fix: str) -> None:
+    """Refuse an axis at a distance from the arch that no head has; ``where`` and ``fix`` go to
+    the error."""
     reach = float(axis.distance_mm(centre))
     if not REACH_MM[0] <= reach <= REACH_MM[1]:
         raise InputError(
-            "openings",
+            where,
             f"an axis {reach:.4g} mm from the middle of the arch",
             f"{REACH_MM[0]:g} to {REACH_MM[1]:g} mm",
-            "Check the unit of the translations (mm), and that the poses are "
-            "upper_scan_from_lower_scan.",
+            fix,
         )

@@ -127,7 +127,13 @@ def axis_from_poses(
     across = np.stack([chosen.toward, chosen.above])
     base = np.kron(np.eye(2), across)
     axis = HingeAxis(chosen.left, chosen.right)
-    check_located(axis, turn[used[0]] @ centre + shift[used[0]])
+    check_located(
+        axis,
+        turn[used[0]] @ centre + shift[used[0]],
+        "openings",
+        "Check the unit of the translations (mm), and that the poses are "
+        "upper_scan_from_lower_scan.",
+    )
     opening, residual = np.full(n, np.nan), np.full(n, np.nan)
     opening[used] = np.degrees(chosen.angles)
     e = chosen.residuals

@@ -20,6 +20,8 @@ Array = NDArray[np.float64]
 
 OUTLIER_SD = 6.0
 """A sample farther off than this many robust standard deviations is set aside (ours)."""
+STRAIGHT = 1e-9
+"""Spread across a path, as a share of that along it, that is rounding (ours)."""
 WARN_SD_MM = 2.0
 """Uncertainty of an axis point from which a longer arc is advised (ours)."""
 
@@ -125,7 +127,9 @@ def axis_from_tracked_points(
     across = np.stack([best.toward, best.above])
     base = np.kron(np.eye(2), across)
     axis = HingeAxis(best.foot + half_widths_mm[0] * best.u, best.foot - half_widths_mm[1] * best.u)
-    check_located(axis, data[keep].mean(axis=0))
+    check_located(
+        axis, data[keep].mean(axis=0), "tracks", "Check the unit of the samples and their arcs."
+    )
     own = owner[keep]
     arc = np.array([np.degrees(np.ptp(best.angle[own == j])) for j in range(count)])
     _check_arcs(arc, best, hint)
@@ -174,8 +178,21 @@ def _checked(tracks: Sequence[ArrayLike]) -> tuple[Array, NDArray[np.intp]]:
             "6 numbers more than unknowns (two a sample; 4, and 2 a track)",
             "Record more samples.",
         )
+    if not any(_bent(a) for a in arrays):
+        raise InputError(
+            "tracks",
+            "points that move on straight lines",
+            "arcs about the hinge axis",
+            "Record a wider opening, with all digits of the samples.",
+        )
     owner = np.repeat(np.arange(len(arrays)), [len(a) for a in arrays])
     return np.concatenate(arrays), owner
+
+
+def _bent(track: Array) -> bool:
+    """Whether a path leaves a straight line by more than rounding."""
+    along, across, _ = np.linalg.svd(track - track.mean(axis=0), compute_uv=False)
+    return bool(across > STRAIGHT * along)
 
 
 def _departure(best: ArcFit, owner: NDArray[np.intp], noise_mm: float | None, dof: int) -> float:

@@ -136,6 +136,9 @@ def test_a_short_arc_is_accepted_with_a_warning_that_states_the_uncertainty():
     assert any("uncertain by" in f.message for f in got.findings)
 
 
+STRAIGHT = [np.array([[90 + 0.1 * i, y, -35 - 0.5 * i] for i in range(12)]) for y in (0.0, 25.0)]
+
+
 @pytest.mark.parametrize(
     ("paths", "change", "text"),
     [
@@ -146,8 +149,10 @@ def test_a_short_arc_is_accepted_with_a_warning_that_states_the_uncertainty():
         (tracks(0.8), {"noise_mm": 0.05}, "times"),
         (tracks(), {"noise_mm": -1.0}, "above 0"),
         (tracks(), {"left": [1, 0, 0]}, "degrees away"),
-        ([0.1 * p for p in tracks()], {}, "unit"),
+        ([0.1 * p for p in tracks()], {}, "tracks: got an axis .* unit"),
         (tracks(samples=4)[:1], {}, "6 numbers more"),
+        (STRAIGHT, {}, "tracks: got points that move on straight lines"),
+        (STRAIGHT[:1], {}, "straight lines"),
     ],
 )
 def test_bad_input_is_refused_with_what_to_do(paths, change, text):
