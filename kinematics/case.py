@@ -273,7 +273,8 @@ def set_field(case: Case, dotted: str, value: float) -> Case:
                 default = getattr(default, part, None)
             here[key] = _lists(default) if isinstance(default, tuple) else {}
             here = here[key]
-    number: float = int(value) if dotted == "uncertainty.seed" and value == int(value) else value
+    whole = dotted == "uncertainty.seed" and float(value).is_integer()
+    number: float = int(value) if whole else value
     if isinstance(here, list):
         here[int(last)] = number
     else:

@@ -112,11 +112,11 @@ def _as_labels(values: NDArray, file: Path) -> NDArray[np.int16]:
     numbers = np.asarray(values, dtype=np.float64)
     units = numbers % 10
     good = (numbers == 0) | ((numbers >= 11) & (numbers <= 85) & (units >= 1) & (units <= 8))
-    if not (good & (numbers == np.floor(numbers))).all():
-        worst = numbers[~good][:1] if (~good).any() else numbers[:1]
+    good &= numbers == np.floor(numbers)
+    if not good.all():
         raise InputError(
             "vertex property tooth",
-            f"label {worst[0]:g}",
+            f"label {numbers[~good][0]:g}",
             "0 or an ISO 3950 tooth number (11 to 85)",
             "Correct the labels or remove the property.",
             file,

@@ -314,6 +314,9 @@ def test_number_of_an_absent_table_can_be_set(data):
     case = set_field(case_from_dict(data), "articulator.bennett_left_deg", 7.5)
     assert case.articulator.bennett_left_deg == 7.5
     assert set_field(case, "uncertainty.seed", 3.0).uncertainty.seed == 3
+    for value in (0.5, float("nan"), float("inf")):
+        with pytest.raises(InputError, match=r"uncertainty\.seed"):
+            set_field(case, "uncertainty.seed", value)
 
 
 def test_unknown_or_refused_field_is_named(data):

@@ -252,6 +252,14 @@ def test_labels_that_are_no_tooth_are_refused(tmp_path, label):
         load_cast(tmp_path / "a.ply", "lower")
 
 
+def test_a_label_that_is_no_whole_number_is_the_one_named(tmp_path):
+    text = GOOD_PLY.replace(b"property float z\n", b"property float z\nproperty float tooth\n")
+    text = text.replace(b"0 0 0\n50 0 0\n0 50 0", b"0 0 0 11\n50 0 0 12.5\n0 50 0 11")
+    (tmp_path / "a.ply").write_bytes(text)
+    with pytest.raises(InputError, match=r"label 12\.5"):
+        load_cast(tmp_path / "a.ply", "lower")
+
+
 def test_unknown_extension_arch_and_unit_are_refused(tmp_path):
     (tmp_path / "a.blend").write_bytes(b"x")
     with pytest.raises(InputError, match=r"\.stl, \.ply, \.obj, \.off"):
