@@ -174,7 +174,7 @@ def why(error_mm: NDArray[np.float64], axis_error_mm: NDArray[np.float64]) -> st
 def departure_words(departure_mm: float) -> str:
     """Say the departure as a clinician would."""
     if abs(departure_mm) < 5e-4:
-        return "with the record taken at the target vertical dimension"
+        return "a record taken at the target vertical dimension"
     verb = "opening" if departure_mm > 0 else "closing"
     return f"{verb} {abs(departure_mm):.1f} mm (incisors) from the record to the target"
 
@@ -204,7 +204,8 @@ def answer(
             f"{head}, within your tolerance of {limit}: locating the true axis is not needed for "
             f"it, and {room}."
         )
+    keep = f"{break_even_mm:.1f} mm" if np.isfinite(break_even_mm) else f"{HINGE_RANGE_MM:g} mm"
     return (
-        f"{head}, beyond your tolerance of {limit}: keep the departure to {break_even_mm:.1f} mm, "
+        f"{head}, beyond your tolerance of {limit}: keep the departure to {keep}, "
         "take the record at the target vertical dimension, or locate and transfer the true axis."
     )

@@ -69,6 +69,19 @@ def test_the_sentence_says_on_which_side_of_the_tolerance_it_falls(error, word):
     assert "4.5 mm" in text
 
 
+def test_the_sentence_is_whole_without_a_departure_and_beyond_the_hinge_range():
+    still = answer(0.0, "37 buccal cusp", 0.3, 0.0, 4.5, "pin")
+    assert still.startswith(
+        "On this arbitrary axis, a record taken at the target vertical dimension leaves an "
+        "occlusal error of up to 0 µm"
+    )
+    far = {"record": {"thickness_mm": 30.0, "site": "incisors"},
+           "decision": {"tolerance_mm": 1.8, "stop": "equal_angle"}}  # fmt: skip
+    found = assess(landmarks_only(**far)).verdict
+    assert found.break_even_departure_mm == float("inf")
+    assert "keep the departure to 20 mm," in found.sentence
+
+
 @pytest.mark.parametrize(("tolerance", "planned"), [(0.02, False), (0.1, False), (0.3, True)])
 def test_every_remedy_is_within_where_its_own_error_is(tolerance, planned):
     remedies = assess(landmarks_only(decision={"tolerance_mm": tolerance})).verdict.remedies
