@@ -53,10 +53,9 @@ class DistancesFit:
     chi_square, dof : float, int
     covariance : ndarray, shape (6, 6)
         As in ``Mounting``; widened where the residuals exceed the stated sd.
-    axis_covariance : ndarray, shape (9, 9)
-        Of the pose, the width and the third point's x and y; zero where they are no unknowns.
-    gain : ndarray, shape (6, m)
-        Motion that one standard deviation of each reading makes.
+    gain : ndarray, shape (9, m)
+        What one standard deviation of each reading does to the pose (6), the width and the third
+        point's x and y; zero where they are no unknowns.
     findings : tuple of Finding
     """
 
@@ -70,7 +69,6 @@ class DistancesFit:
     chi_square: float
     dof: int
     covariance: Array
-    axis_covariance: Array
     gain: Array
     findings: tuple[Finding, ...]
 
@@ -138,21 +136,20 @@ def fit_distances(table: DistancesMounting, width_mm: float | None) -> Distances
         chi_square=best.chi_square,
         dof=dof,
         covariance=covariance,
-        axis_covariance=_axis_covariance(problem, widen * inverse),
-        gain=np.sqrt(widen) * (inverse @ j.T)[:6],
+        gain=_gain(problem, np.sqrt(widen) * (inverse @ j.T)),
         findings=tuple(findings),
     )
 
 
-def _axis_covariance(problem: Problem, covariance: Array) -> Array:
-    """Covariance of pose, width, third point's x and y, from that of the unknowns."""
+def _gain(problem: Problem, gain: Array) -> Array:
+    """Rows for pose, width, third point's x and y, from those of the unknowns."""
     rows = list(range(6))
     if problem.width_mm is None:
         rows.append(6)
     if problem.uses_third:
         rows += [7, 8]
-    out = np.zeros((9, 9))
-    out[np.ix_(rows, rows)] = covariance
+    out = np.zeros((9, gain.shape[1]))
+    out[rows] = gain
     return out
 
 

@@ -22,7 +22,11 @@ from kinematics.case_mounting import (
 from kinematics.case_types import tooth_side
 from kinematics.errors import Finding, InputError
 from kinematics.mesh import Cast
-from kinematics.mounting_frame import axis_orbital_from_articulator, small_motion
+from kinematics.mounting_frame import (
+    axis_orbital_from_articulator,
+    cast_shift_mm,
+    small_motion,
+)
 from kinematics.mounting_methods import (
     LowerPoint,
     Pose,
@@ -204,6 +208,7 @@ def _placed(
 ) -> Mounting:
     """Put both axes into ``axis_orbital`` and check that the teeth are where teeth are."""
     width, frame, covariance = pose.width_mm, pose.frame_from_upper_scan, pose.covariance
+    moves = [(name, gain[:6]) for name, gain in pose.gains]
     if pose.on_arbitrary:
         width = float(np.sqrt(width**2 - offset_gap(case) ** 2))
         true, arbitrary = axes_of(case, width)
@@ -212,9 +217,10 @@ def _placed(
         if covariance is not None:
             adjoint = _adjoint(step)
             covariance = adjoint @ covariance @ adjoint.T
-        if pose.axis_covariance is not None:
-            gain = np.hstack([_adjoint(step), _step_gain(case, pose, step)])
-            covariance = gain @ pose.axis_covariance @ gain.T
+        whole = np.hstack([_adjoint(step), _step_gain(case, pose, step)])
+        moves = [(name, whole[:, : len(gain)] @ gain) for name, gain in pose.gains]
+        if moves:
+            covariance = np.asarray(sum(move @ move.T for _, move in moves))
     elif case.arbitrary_axis is not None and not case.arbitrary_axis.by_offsets:
         true = HingeAxis(np.array([0.0, width / 2, 0.0]), np.array([0.0, -width / 2, 0.0]))
         table = case.arbitrary_axis
@@ -241,7 +247,9 @@ def _placed(
         true_axis=true,
         arbitrary_axis=arbitrary,
         findings=(*pose.findings, *check_teeth(teeth)),
-        influences=tuple(sorted(pose.influences, key=lambda item: -item[1])),
+        influences=tuple(
+            sorted(((n, cast_shift_mm(m)) for n, m in moves), key=lambda item: -item[1])
+        ),
         true_axis_covariance_mm2=_frozen(pose.true_axis_covariance_mm2),
     )
 

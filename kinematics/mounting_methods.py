@@ -30,7 +30,6 @@ from kinematics.mounting_frame import (
     OCCLUSAL_PLANE_SD_DEG,
     THIRD_POINT_REACH_MM,
     bonwill_frame,
-    cast_shift_mm,
     propagated,
 )
 from kinematics.rigid_fit import fit_rigid
@@ -43,9 +42,10 @@ LowerPoint = tuple[str, int, NDArray[np.float64]]
 class Pose:
     """A method's own result: the pose on the axis it measured, before the other axis is placed.
 
-    ``axis_covariance``, shape (9, 9), is the joint covariance of the pose (6), the width of the
-    measured axis and the third point's x and y, where that axis is the arbitrary one and its
-    points were measured: the step to the true axis depends on all of them.
+    ``gains`` holds for each reading (or fact) what one standard uncertainty of it does, shape
+    (6, k) for k independent coordinates: motion of the frame. With 9 rows the change of the
+    measured axis' width and of the third point's x and y follow, on which the step from an
+    arbitrary to the true axis depends.
     """
 
     frame_from_upper_scan: RigidTransform
@@ -54,10 +54,9 @@ class Pose:
     covariance: NDArray[np.float64] | None = None
     findings: tuple[Finding, ...] = ()
     on_arbitrary: bool = False
-    influences: tuple[tuple[str, float], ...] = ()
+    gains: tuple[tuple[str, NDArray[np.float64]], ...] = ()
     third_point_mm: tuple[float, float] = (THIRD_POINT_REACH_MM, 0.0)
     true_axis_covariance_mm2: NDArray[np.float64] | None = None
-    axis_covariance: NDArray[np.float64] | None = None
 
 
 def lower_to_upper(case: Case) -> RigidTransform:
@@ -131,10 +130,8 @@ def by_fiducials(table: FiducialsMounting, width: float) -> Pose:
                 )
             )
     residuals = tuple(zip(names, misses.tolist(), strict=True))
-    influences = tuple((n, cast_shift_mm(g)) for n, g in zip(names, fit.gain, strict=True))
-    return Pose(
-        fit.b_from_a, width, residuals, fit.covariance, tuple(findings), influences=influences
-    )
+    gains = tuple(zip(names, fit.gain, strict=True))
+    return Pose(fit.b_from_a, width, residuals, fit.covariance, tuple(findings), gains=gains)
 
 
 def by_average(
@@ -179,8 +176,8 @@ def by_average(
     )
     gain = propagated(build, values, sds)
     names = ("Bonwill arm", "Balkwill angle", "occlusal plane to axis-orbital plane")
-    influences = tuple((n, cast_shift_mm(g[:, None])) for n, g in zip(names, gain.T, strict=True))
-    return Pose(build(values), width, (), gain @ gain.T, (note,), influences=influences)
+    gains = tuple((n, g[:, None]) for n, g in zip(names, gain.T, strict=True))
+    return Pose(build(values), width, (), gain @ gain.T, (note,), gains=gains)
 
 
 def _incisal(named: list[LowerPoint]) -> NDArray[np.float64]:
@@ -224,8 +221,7 @@ def by_axis_points(table: AxisPointsMounting) -> Pose:
     frame = build(values)
     at = frame.apply(third)
     covariance: NDArray[np.float64] | None = None
-    joint: NDArray[np.float64] | None = None
-    influences: tuple[tuple[str, float], ...] = ()
+    gains: tuple[tuple[str, NDArray[np.float64]], ...] = ()
     if table.sd_mm is not None:
         gain = propagated(build, values, np.full(9, table.sd_mm))
         covariance = gain @ gain.T
@@ -235,19 +231,15 @@ def by_axis_points(table: AxisPointsMounting) -> Pose:
         third_gain = gain[3:5] + np.cross(gain[:3].T, at).T[:2]
         third_gain[:, 6:] += table.sd_mm * frame.rotation.as_matrix()[:2]
         every = np.vstack([gain, width_gain, third_gain])
-        joint = every @ every.T
         names = ("left axis point", "right axis point", "third point")
-        influences = tuple(
-            (n, cast_shift_mm(gain[:, 3 * i : 3 * i + 3])) for i, n in enumerate(names)
-        )
+        gains = tuple((n, every[:, 3 * i : 3 * i + 3]) for i, n in enumerate(names))
     return Pose(
         frame,
         HingeAxis(values[:3], values[3:6]).width_mm,
         covariance=covariance,
         on_arbitrary=table.axis == "arbitrary",
-        influences=influences,
+        gains=gains,
         third_point_mm=(float(at[0]), float(at[1])),
-        axis_covariance=joint,
     )
 
 
@@ -281,9 +273,8 @@ def by_distances(table: DistancesMounting, case: Case) -> Pose:
         fit.covariance,
         fit.findings,
         table.axis == "arbitrary",
-        tuple((n, cast_shift_mm(g[:, None])) for n, g in zip(fit.titles, fit.gain.T, strict=True)),
+        tuple((n, g[:, None]) for n, g in zip(fit.titles, fit.gain.T, strict=True)),
         fit.third_point_mm,
-        axis_covariance=fit.axis_covariance,
     )
 
 

@@ -42,6 +42,18 @@ def test_axis_points_width_and_third_point_are_all_in_the_covariance(offsets):
 
     given = at().point_sd_mm(CAST_PROBES_MM)
     assert given == pytest.approx(by_each_reading(at(), at, 9, 0.8), rel=1e-4)
+    # The reading to repeat: what each point alone does to whole mountings.
+    probes = CAST_PROBES_MM
+    mid = at().axis_orbital_from_upper_scan
+    alone = {}
+    for k, name in enumerate(("left axis point", "right axis point", "third point")):
+        moves = [
+            small_motion(at(3 * k + i, 1e-3).axis_orbital_from_upper_scan, mid) / 1e-3 * 0.8
+            for i in range(3)
+        ]
+        moved = motion_jacobian(probes) @ np.array(moves).T
+        alone[name] = np.sqrt((moved**2).sum() / len(probes))
+    assert dict(at().influences) == pytest.approx(alone, rel=1e-3)
 
 
 def test_readings_that_fit_width_and_third_point_carry_them_too():
@@ -71,3 +83,5 @@ def test_readings_that_fit_width_and_third_point_carry_them_too():
 
     given = at().point_sd_mm(CAST_PROBES_MM)
     assert given == pytest.approx(by_each_reading(at(), at, len(rows), 0.5), rel=2e-3)
+    squares = sum(mm**2 for _, mm in at().influences)
+    assert squares == pytest.approx((given**2).sum() / len(CAST_PROBES_MM), rel=1e-9)
