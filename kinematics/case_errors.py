@@ -69,10 +69,21 @@ def _explain(problem: dict[str, Any]) -> tuple[str, str, str, str]:
     if kind == "finite_number":
         return where, _show(value), "a finite number", "Give the measured value."
     if kind in {"model_type", "model_attributes_type", "dict_type"}:
-        return where, _show(value), "a table", f"Write [{where}] and its keys below."
+        head = f"[{where}]"
+        if loc and isinstance(loc[-1], int):
+            head = f"[[{'.'.join(str(p) for p in loc[:-1])}]]"
+        return where, _show(value), "a table", f"Write {head} and its keys below."
+    if kind == "list_type" and isinstance(value, dict):
+        return where, "one table", "a list of tables", f"Write [[{where}]] in double brackets."
     if kind == "too_long" and ctx.get("field_type") == "Tuple":
         need = f"{ctx['max_length']} numbers"
         return where, f"{ctx['actual_length']} values", need, "Remove what is too much."
+    if kind == "too_long":
+        got, need = f"{ctx['actual_length']} entries", f"at most {ctx['max_length']}"
+        return where, got, need, "Remove what is too much."
+    if kind == "too_short":
+        got, need = f"{ctx['actual_length']} entries", f"at least {ctx['min_length']}"
+        return where, got, need, "Add what is missing."
     need = problem["msg"].removeprefix("Input should ").removeprefix("be ")
     need = need.replace("a valid number", "a number").replace("a valid tuple", "a list of numbers")
     return where, _show(value), need, "Correct the value."

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 import stat
 from pathlib import Path
@@ -9,7 +10,8 @@ from typing import Literal
 
 from pydantic import Field, PrivateAttr, model_validator
 
-from kinematics.case_mounting import AnyMounting, check_unique
+from kinematics.axis import MIN_POINT_DISTANCE_MM
+from kinematics.case_mounting import AnyMounting, AxisPointsMounting, check_unique
 from kinematics.case_tables import (
     ArbitraryAxis,
     Articulator,
@@ -29,8 +31,6 @@ from kinematics.errors import Finding, InputError
 
 SCHEMA = "hingewise-case/1"
 """Name and version of the case file's layout."""
-GENERAL_SITES = ("incisors", "pin")
-"""Sites that are not landmarks."""
 INCISORS = frozenset({31, 32, 41, 42, 71, 72, 81, 82})
 """ISO 3950 lower incisors."""
 
@@ -138,6 +138,26 @@ class Case(Table):
                 "points",
                 "the four offsets when the mounting's axis points are the arbitrary ones",
                 "Give [arbitrary_axis] as left/right anterior/superior offsets.",
+                "arbitrary_axis",
+            )
+        if on_arbitrary and isinstance(self.mounting, AxisPointsMounting):
+            self._check_skew(self.mounting)
+
+    def _check_skew(self, mounting: AxisPointsMounting) -> None:
+        """Refuse offsets that differ by side by more than the measured points are apart."""
+        axis = self.arbitrary_axis
+        if axis is None:
+            return
+        apart = math.dist(mounting.left_point_mm, mounting.right_point_mm)
+        gap = math.hypot(
+            (axis.left_anterior_mm or 0.0) - (axis.right_anterior_mm or 0.0),
+            (axis.left_superior_mm or 0.0) - (axis.right_superior_mm or 0.0),
+        )
+        if apart**2 - gap**2 < MIN_POINT_DISTANCE_MM**2:
+            refuse(
+                f"offsets that differ by {gap:.4g} mm between left and right",
+                f"clearly less than the {apart:.4g} mm between the axis points",
+                "Check the offsets and the mounting's axis points.",
                 "arbitrary_axis",
             )
 

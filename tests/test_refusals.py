@@ -34,6 +34,15 @@ AXIS_POINTS = {
 }
 
 
+SKEW = {
+    "left_anterior_mm": 30.0,
+    "left_superior_mm": 0.0,
+    "right_anterior_mm": -30.0,
+    "right_superior_mm": 0.0,
+}
+SCAN = {"kind": "protrusive", "file": "scan.ply"}
+
+
 def caliper(**reading: object) -> dict[str, object]:
     return {
         "method": "distances",
@@ -66,6 +75,32 @@ def caliper(**reading: object) -> dict[str, object]:
         ({"landmarks": [{"name": "a", "tooth": 31, "point_mm": [1.0, 2.0]}]}, "point_mm", "3 num"),
         ({"pin": {"tip_mm": [1.0, 2.0, 3.0, 4.0]}}, "pin.tip_mm", "3 numbers"),
         ({"pin": 7}, "pin", "Write [pin]"),
+        (
+            {
+                "mounting": {
+                    **AXIS_POINTS,
+                    "axis": "arbitrary",
+                    "left_point_mm": [0.0, 20.0, 0.0],
+                    "right_point_mm": [0.0, -20.0, 0.0],
+                },
+                "true_axis": None,
+                "arbitrary_axis": SKEW,
+            },
+            "arbitrary_axis",
+            "offsets that differ by 60 mm between left and right",
+        ),
+        (
+            {"articulator": {"records": [SCAN] * 4}},
+            "articulator.records",
+            "got 4 entries, need at most 3",
+        ),
+        ({"articulator": {"records": SCAN}}, "articulator.records", "[[articulator.records]]"),
+        ({"articulator": {"records": ["x"]}}, "records.0", "Write [[articulator.records]]"),
+        (
+            {"mounting": {"method": "fiducials", "fiducials": []}},
+            "mounting.fiducials",
+            "got 0 entries, need at least 3",
+        ),
     ],
 )
 def test_a_case_that_cannot_be_meant_names_the_field(changes, field, words):
