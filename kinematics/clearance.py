@@ -11,6 +11,10 @@ from numpy.typing import ArrayLike, NDArray
 from kinematics.kernels import kernel
 from kinematics.mesh import Cast
 
+NEAR_CONTACT_MM = 0.05
+"""Clearance below which a tooth counts as in contact (ours; a thin foil is 0.008 to 0.04 mm)."""
+CLEARANCE_LIMIT_MM = 3.0
+"""Clearances are looked for up to here; farther is reported as infinite (ours)."""
 LEAF_FACES = 4
 """Triangles in a leaf of the tree (ours)."""
 MORTON_BITS = 10

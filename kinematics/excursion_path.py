@@ -152,11 +152,6 @@ class ExcursionPath:
         points = np.asarray(start_mm, dtype=np.float64).reshape(-1, 3)
         return np.stack([s.motion.apply(points).reshape(-1, 3) for s in self.reached])
 
-    def traced_on_lower(self, upper_mm: ArrayLike) -> NDArray[np.float64]:
-        """Paths of upper points as the lower sees them (in the lower's start pose), mm."""
-        points = np.asarray(upper_mm, dtype=np.float64).reshape(-1, 3)
-        return np.stack([s.motion.inv().apply(points).reshape(-1, 3) for s in self.reached])
-
     @property
     def way_mm(self) -> NDArray[np.float64]:
         """Way of the condylar elements at each reached step, shape (n,), mm.

@@ -13,8 +13,12 @@ from scipy.spatial import cKDTree
 from scipy.spatial.transform import RigidTransform
 
 from kinematics.case_types import tooth_side
-from kinematics.clearance import ClearanceSurface, surface_of
-from kinematics.excursion_contact import CLEARANCE_LIMIT_MM, NEAR_CONTACT_MM
+from kinematics.clearance import (
+    CLEARANCE_LIMIT_MM,
+    NEAR_CONTACT_MM,
+    ClearanceSurface,
+    surface_of,
+)
 from kinematics.excursion_path import ExcursionPath
 from kinematics.mesh import Cast
 
@@ -93,7 +97,7 @@ class TeethAlong:
         return spans_mm(self.way_mm, self.touching[:, tooth])
 
     def as_dict(self) -> dict[str, Any]:
-        """JSON-ready; teeth that stay farther away than 3 mm have null clearances."""
+        """JSON-ready; clearances beyond 1 mm (at the end: 3 mm) are null."""
         least, rows = self.least_mm, []
         for i, place in enumerate(self.places):
             at = int(self.clearance_mm[1:, i].argmin()) + 1 if len(self.way_mm) > 1 else 0

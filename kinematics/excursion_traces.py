@@ -9,8 +9,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.clearance import ClearanceSurface
-from kinematics.excursion_contact import CLEARANCE_LIMIT_MM
+from kinematics.clearance import CLEARANCE_LIMIT_MM, ClearanceSurface
 from kinematics.excursion_error_records import WHO, ExcursionErrors, Who
 from kinematics.excursion_path import Kind
 from kinematics.excursion_teeth import ToothPair

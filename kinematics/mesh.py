@@ -68,6 +68,15 @@ class Cast:
         """Whether any vertex carries a tooth number."""
         return bool(self.tooth.any())
 
+    def face_tooth(self, face: int) -> int:
+        """ISO 3950 number of a face: the commonest of its corners' (of two alike the smaller).
+
+        0 where no corner has one, and for the face -1, which stands for none.
+        """
+        labels = self.tooth[self.faces[face]] if face >= 0 else self.tooth[:0]
+        labels = labels[labels > 0]
+        return int(np.bincount(labels).argmax()) if len(labels) else 0
+
     def moved(self, motion: RigidTransform) -> Cast:
         """Return the cast moved (or expressed in another frame) by a rigid transform."""
         return Cast(

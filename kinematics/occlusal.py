@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import ConvexHull, cKDTree
 
+from kinematics.case_types import tooth_side
 from kinematics.mesh import Cast
 
 FACING = 0.3
@@ -140,7 +141,7 @@ def automatic_landmarks(
     if not numbers:
         return []
     middle = np.mean(list(centre.values()), axis=0)
-    one_side = len({_is_left(t) for t in numbers}) == 1
+    one_side = len({tooth_side(t) for t in numbers}) == 1
     out: list[tuple[str, int, NDArray[np.float64]]] = []
     for t in numbers:
         mesial = _mesial(t, centre, middle, direction)
@@ -149,7 +150,7 @@ def automatic_landmarks(
             continue
         buccal = np.cross(mesial, direction)
         if one_side:
-            outwards = _is_left(t) != (lower.arch == "lower")
+            outwards = (tooth_side(t) > 0) != (lower.arch == "lower")
         else:
             outwards = bool(buccal @ (centre[t] - middle) >= 0)
         buccal = buccal if outwards else -buccal
@@ -159,10 +160,6 @@ def automatic_landmarks(
         if right in edges and left in edges:
             out.append(("incisal point", 0, 0.5 * (edges[right] + edges[left])))
     return out
-
-
-def _is_left(tooth: int) -> bool:
-    return tooth // 10 in (2, 3)
 
 
 def _mesial(

@@ -100,8 +100,8 @@ def contact_report(found: FirstContact, upper: Cast, lower: Cast, about: str) ->
     if found.status == "already_touching":
         text = "The casts already touch or interpenetrate at the record pose."
         return ContactReport("already_touching", 0.0, found.point_mm, 0, 0, text)
-    upper_tooth = face_tooth(upper, found.upper_face)
-    lower_tooth = face_tooth(lower, found.lower_face)
+    upper_tooth = upper.face_tooth(found.upper_face)
+    lower_tooth = lower.face_tooth(found.lower_face)
     text = (
         f"Closing {found.closing_deg:.3f} degrees about {about}, {tooth_text(lower_tooth)} of the "
         f"lower first meets {tooth_text(upper_tooth)} of the upper."
@@ -109,12 +109,6 @@ def contact_report(found: FirstContact, upper: Cast, lower: Cast, about: str) ->
     return ContactReport(
         "contact", float(found.closing_deg), found.point_mm, upper_tooth, lower_tooth, text
     )
-
-
-def face_tooth(cast: Cast, face: int) -> int:
-    """ISO 3950 number of a face: its most frequent vertex label, 0 where it has none."""
-    labels = [int(t) for t in cast.tooth[cast.faces[face]] if t]
-    return max(set(labels), key=labels.count) if labels else 0
 
 
 def mouth_return(

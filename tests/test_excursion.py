@@ -295,14 +295,6 @@ def test_hinge_path_is_an_arc_about_the_axis_with_free_steps():
     assert chord == pytest.approx(2.0 * radius * np.sin(np.radians(6.0)))
 
 
-def test_path_on_the_lower_is_the_same_relative_motion():
-    """An upper point that a lower point reaches is traced back onto that lower point."""
-    path = excursion(unit(), "left_lateral", 5)
-    lower = np.array([50.0, 20.0, -35.0])
-    end = path.points_path(lower)[-1, 0]
-    np.testing.assert_allclose(path.traced_on_lower(end)[-1, 0], lower, atol=1e-10)
-
-
 def test_curved_guide_that_ends_stops_the_excursion_and_is_named():
     articulator = unit(
         **both("sagittal_inclination_{}_deg", -20.0), **both("guide_radius_{}_mm", 6.0)

@@ -9,14 +9,10 @@ from scipy.spatial.transform import RigidTransform, Rotation
 
 from kinematics.articulator import ArticulatorSettings, build_articulator
 from kinematics.axis import HingeAxis, closing_motion
+from kinematics.clearance import surface_of
 from kinematics.contact import first_contact, prepare
 from kinematics.excursion import excursion
-from kinematics.excursion_contact import (
-    cast_stop,
-    clearance_by_tooth,
-    clearance_mm,
-    contacts_along,
-)
+from kinematics.excursion_contact import cast_stop
 from kinematics.mesh import Cast, load_cast
 
 CUSP = np.array([90.0, 0.0, -35.0])
@@ -167,6 +163,10 @@ def test_contacts_know_the_working_side(y, where):
     assert path.steps[0].contact.where == "start"
 
 
+def clearance_mm(points, upper, limit_mm=3.0):
+    return np.abs(surface_of(upper).clearance(points, limit_mm)[0])
+
+
 def test_clearance_is_the_distance_to_the_surface_by_an_independent_library():
     """Oracle: trimesh's proximity query on a coarse sphere."""
     pytest.importorskip("rtree", reason="RTREE ABSENT: the independent distance check did not run")
@@ -182,15 +182,15 @@ def test_clearance_is_the_distance_to_the_surface_by_an_independent_library():
     assert np.isinf(ours[theirs > 2.5 + 1e-9]).all()
 
 
-def test_clearance_by_tooth_is_zero_in_contact_and_grows_with_opening():
-    stop = cast_stop(roof(), cusp())
-    assert clearance_by_tooth(stop, RigidTransform.identity()) == {
-        31: pytest.approx(0.0, abs=1e-12)
-    }
+def test_clearance_is_zero_in_contact_and_grows_with_opening():
+    upper, lower = roof(), cusp()
+    assert clearance_mm(lower.vertices_mm, upper).min() == pytest.approx(0.0, abs=1e-12)
     apart = RigidTransform.from_translation([0.0, 0.0, -1.0])
     expected = np.cos(np.arctan(np.hypot(np.tan(np.radians(20.0)), np.tan(np.radians(10.0)))))
-    assert clearance_by_tooth(stop, apart)[31] == pytest.approx(expected, abs=1e-9)
-    assert clearance_by_tooth(stop, RigidTransform.from_translation([0.0, 0.0, -9.0])) == {}
+    found = clearance_mm(lower.moved(apart).vertices_mm, upper)
+    assert found.min() == pytest.approx(expected, abs=1e-9)
+    far = RigidTransform.from_translation([0.0, 0.0, -9.0])
+    assert np.isinf(clearance_mm(lower.moved(far).vertices_mm, upper)).all()
 
 
 def real_casts(scans):
@@ -222,19 +222,3 @@ def test_real_casts_slide_on_each_other_without_a_gap(scans, kind):
         # The contact point lies on both casts (distances by the brute-force formula).
         assert clearance_mm(step.contact.point_mm, upper)[0] < 1e-8
         assert clearance_mm(step.contact.point_mm, lower.moved(step.motion))[0] < 1e-8
-
-
-def test_contacts_along_the_way_name_labelled_teeth(scans):
-    upper, lower = real_casts(scans)
-    tooth = np.where(lower.vertices_mm[:, 1] > 0.0, 36, 46).astype(np.int16)
-    tooth[lower.vertices_mm[:, 2] < -60.0] = 0
-    labelled = Cast("lower", lower.vertices_mm, lower.faces, tooth)
-    unit = build_articulator(ArticulatorSettings(intercondylar_mm=95.84), [97.0, 0.0, -37.0])
-    stop = cast_stop(upper, labelled)
-    path = excursion(unit, "left_lateral", 2, front="teeth", teeth=stop)
-    rows = contacts_along(path, stop, within_mm=0.5)
-    assert rows
-    for row in rows:
-        assert row.clearance_mm <= 0.5
-        expected = "working" if row.tooth == 36 else "non_working"
-        assert row.where == ("midline" if row.step == 0 else expected)

@@ -13,8 +13,9 @@ from hypothesis import strategies as st
 from scipy.spatial.transform import RigidTransform, Rotation
 
 from kinematics.articulator import ArticulatorSettings, build_articulator
+from kinematics.clearance import CLEARANCE_LIMIT_MM, NEAR_CONTACT_MM
 from kinematics.excursion import excursion
-from kinematics.excursion_contact import CLEARANCE_LIMIT_MM, NEAR_CONTACT_MM, cast_stop
+from kinematics.excursion_contact import cast_stop
 from kinematics.excursion_teeth import (
     ALONG_LIMIT_MM,
     TeethCompared,

@@ -8,7 +8,7 @@ from scipy.spatial.transform import RigidTransform, Rotation
 from kinematics.axis import HingeAxis, opening_motion
 from kinematics.contact import first_contact, prepare
 from kinematics.mesh import Cast
-from kinematics.occlusion import NO_MESHES, face_tooth, mouth_return, return_report
+from kinematics.occlusion import NO_MESHES, mouth_return, return_report
 from tests.strategies import numbers
 
 TRUE = HingeAxis([0.0, 55.0, 0.0], [0.0, -55.0, 0.0])
@@ -122,9 +122,12 @@ def test_the_report_measures_the_propping_at_the_incisors():
 
 def test_a_face_takes_its_most_frequent_tooth():
     cast = Cast("upper", np.eye(3), np.array([[0, 1, 2]]), np.array([16, 17, 17]))
-    assert face_tooth(cast, 0) == 17
+    assert cast.face_tooth(0) == 17
+    assert cast.face_tooth(-1) == 0
+    between = Cast("lower", np.eye(3), np.array([[0, 1, 2]]), np.array([41, 0, 31]))
+    assert between.face_tooth(0) == 31
     plain = Cast("upper", np.eye(3), np.array([[0, 1, 2]]), np.zeros(3))
-    assert face_tooth(plain, 0) == 0
+    assert plain.face_tooth(0) == 0
 
 
 def test_without_casts_there_is_no_contact_and_no_tooth():

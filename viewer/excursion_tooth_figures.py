@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.excursion_contact import CLEARANCE_LIMIT_MM, NEAR_CONTACT_MM
+from kinematics.clearance import CLEARANCE_LIMIT_MM, NEAR_CONTACT_MM
 from kinematics.excursion_teeth import spans_mm
 from viewer.excursion_figures import KIND_LABEL, ROLES
 from viewer.figure_look import DASH, RC, halo, new_figure, wrapped
