@@ -152,13 +152,10 @@ def case_from_dict(
         ) from None
     case._folder = Path(folder)
     try:
-        case.cast_path("upper")
-        case.cast_path("lower")
+        for field, name in case.meshes().items():
+            case.path(name, field)
         if case.uncertainty is not None and case.uncertainty.file is not None:
             case.path(case.uncertainty.file, "uncertainty.file")
-        for i, record in enumerate(case.articulator.records if case.articulator else ()):
-            if record.file is not None:
-                case.path(record.file, f"articulator.records.{i}.file")
     except InputError as error:
         raise InputError(error.where, error.got, error.allowed, error.fix, file) from None
     return case

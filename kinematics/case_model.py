@@ -226,6 +226,18 @@ class Case(Table):
             )
         return full
 
+    def meshes(self) -> dict[str, str]:
+        """Every mesh file that the case names, by the field that names it."""
+        if self.casts is None:
+            return {}
+        out = {"casts.upper": self.casts.upper, "casts.lower": self.casts.lower}
+        opened = getattr(self.mounting, "openings", ())
+        recorded = self.articulator.records if self.articulator is not None else ()
+        for table, scans in (("mounting.openings", opened), ("articulator.records", recorded)):
+            fields = ((f"{table}.{i}.file", scan.file) for i, scan in enumerate(scans))
+            out |= {field: file for field, file in fields if file is not None}
+        return out
+
     def cast_path(self, which: Literal["upper", "lower"]) -> Path | None:
         """Path of a cast, or None without casts."""
         return (

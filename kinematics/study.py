@@ -304,26 +304,17 @@ def _check_field(case: Case, v: Vary, excursions: bool) -> None:
 
 
 def _mesh_digests(case: Case) -> dict[str, str]:
-    """SHA-256 of every mesh that the case names, by arch or by the field that names it."""
-    if case.casts is None:
-        return {}
-    named = {"upper": ("casts.upper", case.casts.upper), "lower": ("casts.lower", case.casts.lower)}
-    records = case.articulator.records if case.articulator is not None else ()
-    for table, scans in (
-        ("articulator.records", records),
-        ("mounting.openings", getattr(case.mounting, "openings", ())),
-    ):
-        fields = ((f"{table}.{i}.file", scan.file) for i, scan in enumerate(scans))
-        named |= {field: (field, file) for field, file in fields if file is not None}
+    """SHA-256 of every mesh that the case names: ``upper``, ``lower``, else by its field."""
     out = {}
-    for key, (field, file) in named.items():
-        path = case.path(file, field)
+    for field, name in case.meshes().items():
+        path = case.path(name, field)
         try:
-            out[key] = hashlib.sha256(path.read_bytes()).hexdigest()
+            content = path.read_bytes()
         except OSError as error:
             raise InputError(
                 field, str(error), "a readable mesh", "Check the file's name.", path
             ) from None
+        out[field.removeprefix("casts.")] = hashlib.sha256(content).hexdigest()
     return out
 
 
