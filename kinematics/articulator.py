@@ -32,7 +32,7 @@ START_TOLERANCE_MM = 1e-9
 AVERAGE_INTERCONDYLAR_MM = 99.6
 """Mean intercondylar base, CBCT n=120, 85.2 to 112.6 mm (PubMed 26734666)."""
 AVERAGE_INCLINATION_DEG = 41.9
-"""Mean sagittal condylar angle, n=32, SD 7.8 (J Prosthodont 2013;22:561-565)."""
+"""Mean sagittal condylar angle, n=32, SD 7.8 (J Prosthodont 2013;22:561-565, abstract READ)."""
 AVERAGE_BENNETT_DEG = 8.15
 """Mean of 7.3 left and 9.0 right deg, n=47 (IADR 2013 abstract 177411)."""
 BENNETT_OFFSET_DEG, BENNETT_DIVISOR = 12.0, 8.0
@@ -92,8 +92,8 @@ def settings_from_case(
     Parameters
     ----------
     table : mapping or None
-        Fields of the case file's ``[articulator]``; missing ones and None mean "not given".
-        ``front`` and ``bennett_rule`` are no settings of the guides and are passed over.
+        Settings by their names in the case file's ``[articulator]``; missing ones and None mean
+        "not given".
     width_mm : float, optional
         Distance of the case's true-axis points; the default of ``intercondylar_mm``.
     bennett_rule : bool
@@ -103,13 +103,10 @@ def settings_from_case(
     Raises
     ------
     InputError
-        A name that is no setting. Values are checked when the articulator is built.
+        A name that is no setting, or a width that no articulator has. Values are checked when the
+        articulator is built.
     """
-    given = {
-        name: value
-        for name, value in (table or {}).items()
-        if value is not None and name not in ("front", "bennett_rule")
-    }
+    given = {name: value for name, value in (table or {}).items() if value is not None}
     known = ArticulatorSettings.__dataclass_fields__
     for name in given:
         if name not in known:
@@ -117,8 +114,16 @@ def settings_from_case(
                 f"articulator.{name}", "an unknown setting", f"one of {', '.join(known)}",
                 "Correct the name.",
             )  # fmt: skip
-    if width_mm is not None:
-        given.setdefault("intercondylar_mm", width_mm)
+    if width_mm is not None and "intercondylar_mm" not in given:
+        low, high = INTERCONDYLAR_RANGE_MM
+        if not low <= width_mm <= high:
+            raise InputError(
+                "articulator.intercondylar_mm",
+                f"nothing, and true-axis points {width_mm:.4g} mm apart, which would stand for it",
+                f"{low:g} to {high:g} mm between the condylar elements",
+                "Give intercondylar_mm.",
+            )
+        given["intercondylar_mm"] = width_mm
     settings = replace(ArticulatorSettings(), **given)
     if bennett_rule:
         rule = {

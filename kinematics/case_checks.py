@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 from kinematics.errors import Finding
 
@@ -23,12 +23,6 @@ def findings(case: Case) -> list[Finding]:
     return [*_label(case), *_poses(case), *_axes(case), *_decision(case)]
 
 
-def _finding(
-    level: Literal["error", "warning", "note"], where: str, message: str, fix: str
-) -> Finding:
-    return Finding(level, where, message, fix)
-
-
 def _label(case: Case) -> list[Finding]:
     name = re.fullmatch(r"(?:[^\W\d_]{2,}[-'.]? ?,? ?){2,4}", case.label)
     words = case.label.replace(",", " ").split()
@@ -38,7 +32,7 @@ def _label(case: Case) -> list[Finding]:
         return []
     what = "a date" if date else "a person's name"
     return [
-        _finding(
+        Finding(
             "warning", "label", f"looks like {what}", "Use a pseudonym, such as 'case 17', only."
         )
     ]
@@ -51,7 +45,7 @@ def _poses(case: Case) -> list[Finding]:
     if mm is not None and mm > HINGE_OPENING_MM:
         where = "the incisors" if site == "incisors" else f"{site} (more at the incisors)"
         out.append(
-            _finding(
+            Finding(
                 "warning",
                 "record.thickness_mm",
                 f"{mm:g} mm at {where} is beyond pure hinge opening (up to about "
@@ -62,7 +56,7 @@ def _poses(case: Case) -> list[Finding]:
     for table, deg in (("record", record.opening_deg), ("target", target.opening_deg)):
         if deg is not None and deg > HINGE_OPENING_DEG:
             out.append(
-                _finding(
+                Finding(
                     "warning",
                     f"{table}.opening_deg",
                     f"{deg:g} deg is beyond pure hinge opening (about {HINGE_OPENING_DEG:g} deg)",
@@ -71,7 +65,7 @@ def _poses(case: Case) -> list[Finding]:
             )
     if record.opening_deg is not None and record.opening_deg < 0:
         out.append(
-            _finding(
+            Finding(
                 "warning",
                 "record.opening_deg",
                 "the record lies closed beyond the scanned pose",
@@ -80,7 +74,7 @@ def _poses(case: Case) -> list[Finding]:
         )
     if target.vdo_change_mm is not None and target.vdo_change_mm > VDO_RAISE_MM:
         out.append(
-            _finding(
+            Finding(
                 "warning",
                 "target.vdo_change_mm",
                 f"a raise of {target.vdo_change_mm:g} mm; more than {VDO_RAISE_MM:g} mm is rarely "
@@ -91,7 +85,7 @@ def _poses(case: Case) -> list[Finding]:
     closed = case.casts is None or case.casts.scanned_at == "intercuspation"
     if record.as_scanned and closed and case.casts is not None:
         out.append(
-            _finding(
+            Finding(
                 "warning",
                 "record.as_scanned",
                 "the record is the intercuspation in which the casts were scanned",
@@ -103,7 +97,7 @@ def _poses(case: Case) -> list[Finding]:
     )
     if same:
         out.append(
-            _finding(
+            Finding(
                 "note",
                 "target",
                 "the record was taken at the target: departure 0, so no hinge axis matters",
@@ -119,7 +113,7 @@ def _axes(case: Case) -> list[Finding]:
         width = case.true_axis.width_mm
         if not WIDTH_MM[0] <= width <= WIDTH_MM[1]:
             out.append(
-                _finding(
+                Finding(
                     "warning",
                     "true_axis.width_mm",
                     f"{width:g} mm is unusual (published {WIDTH_MM[0]:g} to {WIDTH_MM[1]:g} mm)",
@@ -132,7 +126,7 @@ def _axes(case: Case) -> list[Finding]:
         for name, value in values.items():
             if abs(value) > OFFSET_MM:
                 out.append(
-                    _finding(
+                    Finding(
                         "warning",
                         f"arbitrary_axis.{name}",
                         f"{value:g} mm is farther off than in any published study",
@@ -141,7 +135,7 @@ def _axes(case: Case) -> list[Finding]:
                 )
         if not any(values.values()) and case.uncertainty is None:
             fix = "Give the offsets, or [uncertainty] with the spread of the arbitrary axis."
-            out.append(_finding("warning", "arbitrary_axis", "lies on the true axis", fix))
+            out.append(Finding("warning", "arbitrary_axis", "lies on the true axis", fix))
     return out
 
 
@@ -151,7 +145,7 @@ def _decision(case: Case) -> list[Finding]:
     if low <= mm <= high:
         return []
     return [
-        _finding(
+        Finding(
             "warning",
             "decision.tolerance_mm",
             f"{mm:g} mm is outside the tolerances in use ({low:g} to {high:g} mm)",

@@ -48,8 +48,8 @@ def case_guidance(case: Case, geometry: ExcursionGeometry) -> CaseGuidance:
     Raises
     ------
     InputError
-        A record that tells no setting that an articulator has, about the true or the arbitrary
-        axis; the error says which.
+        A record that tells no setting that an articulator has, about the true axis or (the error
+        then says so) about the arbitrary one.
     """
     table, width = case.articulator, geometry.true_axis.width_mm
     start = geometry.start_error or RigidTransform.identity()

@@ -30,8 +30,9 @@ from kinematics.excursion_error_records import (
 from kinematics.excursion_path import Front, Kind
 from kinematics.guidance import incisal_table
 from kinematics.mesh import Cast
+from kinematics.mounting_frame import THIRD_POINT_REACH_MM
 
-DEFAULT_THIRD_MM = (80.0, 0.0, 0.0)
+DEFAULT_THIRD_MM = (THIRD_POINT_REACH_MM, 0.0, 0.0)
 """A third reference point in the axis-orbital plane (any point of it in front gives the frame)."""
 EXCURSIONS: tuple[Kind, ...] = ("protrusion", "left_lateral", "right_lateral")
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from kinematics.articulator import AVERAGE_INCLINATION_DEG
 from kinematics.axis import HingeAxis, opening_motion
 from kinematics.case_model import Case
 from kinematics.closure import error_motion, pin_closing
@@ -15,9 +16,8 @@ from kinematics.errors import InputError
 from kinematics.mounting import Mounting
 from kinematics.mounting_frame import THIRD_POINT_REACH_MM
 
-SAGITTAL_DEG = 41.9
-"""Sagittal condylar inclination where the case gives none: mean of 32 subjects, J Prosthodont
-2013;22:561 (READ, abstract)."""
+SAGITTAL_DEG = AVERAGE_INCLINATION_DEG
+"""Sagittal condylar inclination where the case gives none."""
 BENNETT_DEG = 7.5
 """Bennett angle where the case gives none: progressive side shift, Lundeen & Wirth 1973
 (from memory)."""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 from typing import Literal
 
@@ -311,11 +311,6 @@ class UncertaintyInputs:
             threads=self.threads,
         )
         return np.where(reached & (status > 0), closing, np.nan)
-
-
-def with_stop(inputs: UncertaintyInputs, stop: Stop) -> UncertaintyInputs:
-    """The same inputs for another stop."""
-    return replace(inputs, stop=stop)
 
 
 def _root(covariance: FloatArray) -> FloatArray:

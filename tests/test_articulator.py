@@ -59,6 +59,12 @@ def test_missing_case_settings_become_averages_and_the_width_of_the_axis():
     assert settings_from_case(None) == ArticulatorSettings()
 
 
+def test_a_width_that_no_articulator_has_asks_for_the_setting_that_it_would_stand_for():
+    with pytest.raises(InputError, match=r"articulator\.intercondylar_mm: got nothing.* 50 mm"):
+        settings_from_case({}, width_mm=50.0)
+    assert settings_from_case({"intercondylar_mm": 110.0}, width_mm=50.0).intercondylar_mm == 110.0
+
+
 def test_bennett_rule_fills_only_what_is_missing():
     got = settings_from_case(
         {"bennett_left_deg": 5.0, "sagittal_inclination_right_deg": 40.0}, bennett_rule=True
