@@ -310,6 +310,17 @@ def test_the_decision_chart_is_the_chord_times_the_axis_error_in_the_midline():
     assert (chart.coverage_mm <= chart.worst_mm + 1e-15).all()
 
 
+def test_a_located_axis_whose_errors_hang_together_is_one_cause_of_four_numbers():
+    together = 0.5 * np.eye(4) + 0.5
+    given = inputs(population=PARALLEL, true_axis_covariance_mm2=together)
+    groups = dict(given.groups)
+    first = given.population.n_uniform
+    assert groups["error in locating the true axis"] == tuple(range(first, first + 4))
+    apart = inputs(population=PARALLEL, true_axis_covariance_mm2=np.diag([1.0, 0.0, 1.0, 0.0]))
+    columns = [c for _, group in apart.groups for c in group if c >= first]
+    assert columns[:2] == [first, first + 2]
+
+
 def test_the_uncertain_inputs_are_named_and_each_column_is_used_once():
     given = inputs(
         population=NormalPopulation(1, 1),

@@ -61,9 +61,13 @@ def test_the_mean_of_a_measured_case_is_near_its_single_answer():
     ],
 )
 def test_the_assumptions_say_where_the_scatter_comes_from(table, measured, study):
-    told = " ".join(inputs_from_case(place(the_case(uncertainty=table))).assumptions)
+    told = " ".join(
+        inputs_from_case(place(the_case(uncertainty=table | {"true_axis_sd_mm": 0.7}))).assumptions
+    )
     assert ("is this patient's, measured" in told) is measured
     assert ("The study's scatter" in told) is study
+    assert "uncertain by 0.7 mm" in told
+    assert "its recordings" not in told
 
 
 def test_a_case_that_says_nothing_of_uncertainty_has_none():
