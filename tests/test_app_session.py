@@ -9,6 +9,7 @@ import pytest
 
 from tests.cases import landmarks_only
 from tests.test_app_excursions import PageServer
+from viewer import app_later, app_session
 from viewer.app_session import Desk
 from viewer.app_state import Session
 
@@ -46,3 +47,41 @@ def test_a_malformed_message_is_answered_and_the_desk_works_on(name):
         told = [v for k, v in server.state.order if k == "notice" and v["text"]]
         assert "not done" in told[0]["text"]
         assert "ValueError" in told[0]["text"]
+
+
+@pytest.mark.parametrize(
+    ("module", "name", "kept"),
+    [(app_session, "weigh", False), (app_later, "complete", False), (app_later, "_spread", True)],
+)
+def test_a_computation_that_fails_is_told_and_the_desk_works_on(monkeypatch, module, name, kept):
+    session, server = Session(landmarks_only(uncertainty={"seed": 1})), PageServer()
+
+    def broken(*_args, **_more):
+        raise ZeroDivisionError("a fault of ours")
+
+    async def use():
+        desk = Desk(session, server)
+        monkeypatch.setattr(module, name, broken)
+        work = asyncio.ensure_future(desk.work())
+        try:
+            async with asyncio.timeout(60):
+                while "a fault of ours" not in server.state["notice"]["text"]:
+                    assert not work.done(), work.exception()
+                    await asyncio.sleep(0.02)
+            assert not server.state["waiting"]
+            if module is app_later:
+                await asyncio.sleep(0.02)
+                shown = server.state["excursions"]
+                assert bool(shown["rows"]) == kept
+                assert kept or "see the notice" in shown["sentence"]
+            desk.change("left_anterior_mm", 2.5)
+            async with asyncio.timeout(60):
+                while server.state["numbers"]["controls"]["left_anterior_mm"] != 2.5:
+                    assert not work.done(), work.exception()
+                    await asyncio.sleep(0.02)
+        finally:
+            work.cancel()
+            desk.close()
+
+    with ThreadPoolExecutor(1) as pool:
+        pool.submit(lambda: asyncio.run(use())).result(120)

@@ -9,6 +9,7 @@ import socket
 import sys
 import webbrowser
 from collections.abc import Callable
+from pathlib import Path
 from typing import Any
 
 from kinematics.case import Case
@@ -115,7 +116,7 @@ async def _serve(
         server.enable_module(vue3)
         server.serve[token] = vue3.www
         server.serve[f"{token}/client"] = str(CLIENT)
-        page = index_html((vue3_index(vue3.www)).read_text(encoding="utf-8"))
+        page = index_html(vue3_index(vue3.www).read_text(encoding="utf-8"))
         desk = Desk(session, server)
 
         def bind(wslink_server: Any) -> None:
@@ -187,8 +188,6 @@ async def _serve(
             await server.stop()
 
 
-def vue3_index(www: str) -> Any:
+def vue3_index(www: str) -> Path:
     """Path of trame's own index page."""
-    from pathlib import Path
-
     return Path(www) / "index.html"

@@ -22,13 +22,6 @@ FRONTS = ("pin", "teeth", "first")
 """What may stop the front in excursions."""
 CONTROLS = ("departure_mm", *OFFSETS, "stop", "tolerance_mm", "front")
 """Every control that changes the case."""
-FIELD = {
-    **{name: f"arbitrary_axis.{name}" for name in OFFSETS},
-    "stop": "decision.stop",
-    "tolerance_mm": "decision.tolerance_mm",
-    "front": "articulator.front",
-}
-"""Dotted field of the case by control; the departure has none of its own."""
 DEPARTURE_LIMIT_MM = 30.0
 """Largest departure accepted, mm at the incisors (ours; pure hinge opening reaches about 20)."""
 

@@ -12,8 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.assess import DepartureCurve
-from viewer.app_scene import arc
-from viewer.figure_data import ArcPair, at_side
+from viewer.figure_data import ArcPair, arc_pairs, at_side
 from viewer.palette import AXIS_LABEL, STOP_LABEL
 
 if TYPE_CHECKING:
@@ -25,6 +24,7 @@ MARGIN = {"left": 44.0, "right": 8.0, "top": 20.0, "bottom": 36.0}
 TICK_STEPS = (1.0, 2.0, 5.0)
 NAME_PX = 130.0
 """Names nearer than this across are written under each other."""
+ARC_STEPS = 24
 CURVE_ROOM = 2.2
 """How far above the verdict's own curve another may stretch the axis."""
 
@@ -135,28 +135,6 @@ def _fit(
     return scale, middle - scale * (low + high) / 2
 
 
-def arc_pairs(reading: Closures, factor: int) -> list[ArcPair]:
-    """Paths of the most posterior landmark (worse side) and the most anterior one.
-
-    As :func:`viewer.figure_data.arc_pairs`, with a factor that the user chose.
-    """
-    marks, result = reading.landmarks, reading.stops[reading.decision]
-    record = reading.landmarks_record_mm
-    x, y = record[:, 0], record[:, 1]
-    sides = [np.flatnonzero(y >= 0), np.flatnonzero(y < 0)]
-    back = [int(s[np.argmin(x[s])]) for s in sides if len(s)]
-    posterior = max(back, key=lambda i: float(result.magnitude_mm[i]))
-    pairs = []
-    for i in dict.fromkeys([posterior, int(np.argmax(x))]):
-        true = arc(reading.true_axis, record[i], reading.true_closing_deg, steps=24)
-        arbitrary = arc(reading.arbitrary_axis, record[i], result.closing_deg, steps=24)
-        gap = arbitrary - true
-        pairs.append(
-            ArcPair(marks.names[i], true, arbitrary, true + factor * gap, factor, 1e3 * gap[-1])
-        )
-    return pairs
-
-
 def arcs_chart(reading: Closures, factor: int, box: tuple[float, float]) -> dict[str, Any]:
     """Sagittal paths of a molar and an incisor about both axes as drawing instructions.
 
@@ -169,7 +147,7 @@ def arcs_chart(reading: Closures, factor: int, box: tuple[float, float]) -> dict
         Width and height in pixels; the upper part is at true scale, the lower enlarged.
     """
     width, height = box
-    pairs = arc_pairs(reading, factor)
+    pairs = arc_pairs(reading, reading.decision, factor, steps=ARC_STEPS)
     y = float(pairs[0].true_mm[0, 1])
     hinge = {
         "true": at_side(reading.true_axis, y)[[0, 2]],

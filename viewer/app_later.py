@@ -7,7 +7,9 @@ when the case has changed.
 from __future__ import annotations
 
 import asyncio
+import os
 import time
+import traceback
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from functools import partial
@@ -15,15 +17,21 @@ from typing import Any
 
 from kinematics.closures import Closures
 from kinematics.errors import HingewiseError
-from viewer.app_charts import CURVE_BOX, curve_chart
 from viewer.app_excursions import BLANK, excursions_state
 from viewer.app_scene import mouth_state
 from viewer.app_state import Superseded, complete, spread_of
-from viewer.app_view import answer_state, later_state
+from viewer.app_view import later_state, weighed_state
 
 ASIDE_S = 0.004
 """How often a longer computation looks whether it may go on while a request is worked off."""
 SPREAD_COMING = "How sure this is: chance draws where the axes may lie, {:.0f} % done…"
+
+
+def our_fault(error: Exception) -> str:
+    """Words for what failed by a fault of ours; its traceback with ``HINGEWISE_DEBUG=1``."""
+    if os.environ.get("HINGEWISE_DEBUG"):
+        traceback.print_exception(error)
+    return f"this is our fault: {type(error).__name__}: {str(error)[:200]}"
 
 
 class Later:
@@ -47,8 +55,8 @@ class Later:
     ) -> None:
         self._publish, self._is_current, self._is_engaged = publish, is_current, is_engaged
         self._pool = ThreadPoolExecutor(1, "later")
-
-    _closed = False
+        self._closed = False
+        self._excursions_rev = 0
 
     def close(self) -> None:
         """End the thread, at its next look whether it may go on."""
@@ -63,7 +71,30 @@ class Later:
             raise Superseded
 
     async def run(self, reading: Closures, rev: int) -> None:
-        """Work off every tier of a reading, or as many as come before the next change."""
+        """Work off every tier of a reading, or as many as come before the next change.
+
+        Notes
+        -----
+        *Guarantee*: a tier that fails is told on the page; the tiers before it stay.
+        """
+        try:
+            await self._tiers(reading, rev)
+        except Superseded:
+            return
+        except HingewiseError as error:
+            text = str(error)
+        except Exception as error:  # the page still has its numbers
+            text = f"Not everything was computed; {our_fault(error)}"
+        else:
+            return
+        if self._closed or not self._is_current(rev):
+            return
+        self._publish(notice={"text": text, "kind": "bad"}, waiting=False)
+        if self._excursions_rev != rev:
+            none = BLANK | {"sentence": "Not computed: see the notice.", "rev": rev}
+            self._publish(excursions=none)
+
+    async def _tiers(self, reading: Closures, rev: int) -> None:
         loop = asyncio.get_running_loop()
         check = partial(self._check, rev)
 
@@ -77,34 +108,19 @@ class Later:
                 raise Superseded
             return found
 
-        try:
-            found = await work(complete, reading, check, excursions=False)
-        except Superseded:
-            return
-        except HingewiseError as error:
-            none = BLANK | {"sentence": "Not computed: see the notice.", "rev": rev}
-            notice = {"text": str(error), "kind": "bad"}
-            self._publish(notice=notice, waiting=False, excursions=none)
-            return
+        found = await work(complete, reading, check, excursions=False)
         later = later_state(found) | {"mouth_point": mouth_state(found)}
-        even = found.verdict.break_even_departure_mm
-        self._publish(
-            answer=answer_state(reading, found.verdict),
-            curve=curve_chart(reading, found.curve, even, CURVE_BOX),
-            later=later,
-            waiting=False,
+        told = weighed_state(reading, found.verdict, found.curve)
+        self._publish(later=later, waiting=False, **told)
+        ways = await work(
+            excursions_state, reading, rev, check, lambda state: say(excursions=state)
         )
-        try:
-            ways = await work(
-                excursions_state, reading, rev, check, lambda state: say(excursions=state)
-            )
-            self._publish(excursions=ways)
-            if reading.case.uncertainty is not None:
-                told = _Told(reading, lambda text: say(later=later | {"spread": [text]}))
-                spread = await work(_spread, reading, check, told)
-                self._publish(later=later | {"spread": spread})
-        except Superseded:
-            return
+        self._publish(excursions=ways)
+        self._excursions_rev = rev
+        if reading.case.uncertainty is not None:
+            progress = _Told(reading, lambda text: say(later=later | {"spread": [text]}))
+            spread = await work(_spread, reading, check, progress)
+            self._publish(later=later | {"spread": spread})
 
     def _say(self, rev: int, values: dict[str, Any]) -> None:
         if self._is_current(rev):

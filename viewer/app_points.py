@@ -127,7 +127,8 @@ class Pending:
             mark: dict[str, Any] = {"name": name.strip(), "point_mm": self._point}
             text = str(tooth or "").strip() or (str(self._tooth) if self._tooth else "")
             if text:
-                mark["tooth"] = int(number("tooth", text))
+                tooth_number = number("tooth", text)
+                mark["tooth"] = int(tooth_number) if tooth_number.is_integer() else tooth_number
             data.setdefault("landmarks", []).append(mark)
             case = case_from_dict(data, folder=reading.case.folder)
         else:

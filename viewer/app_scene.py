@@ -16,12 +16,11 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 from scipy.spatial.transform import RigidTransform
 
-from kinematics.axis import HingeAxis
-from kinematics.closure import high_amount, rotated_about
+from kinematics.closure import high_amount
 from kinematics.mesh import Cast
 from kinematics.occlusal import vertex_normals
 from viewer.palette import AXIS_LABEL, LINE_STYLE, scale_limit_um
-from viewer.scene import ends
+from viewer.scene import arc, crown_tops, ends, plane_corners
 from viewer.scene_items import dashes
 
 if TYPE_CHECKING:
@@ -129,19 +128,6 @@ def _matrix(motion: RigidTransform) -> Any:
     return np.asarray(motion.as_matrix()).T.reshape(16).tolist()
 
 
-def arc(
-    axis: HingeAxis,
-    point_mm: NDArray[np.float64],
-    closing_deg: float,
-    *,
-    start_deg: float = 0.0,
-    steps: int = 48,
-) -> NDArray[np.float64]:
-    """As :func:`viewer.scene.arc`, all angles at once (some hundred times quicker)."""
-    angles = np.linspace(start_deg, closing_deg, steps + 1)
-    return rotated_about(axis, -angles, np.asarray(point_mm)[None])[:, 0]
-
-
 def _line(
     layer: str, role: str, path: NDArray[np.float64], radius: float, lengths: tuple[float, float]
 ) -> dict[str, Any]:
@@ -200,7 +186,6 @@ def scene_state(reading: Closures, factor: int) -> dict[str, Any]:
             text = f"first contact, {AXIS_LABEL[role]}"
             labels.append(_label("contact", role, text, report.point_mm))
     reach = float(marks.incisal_point_mm[0])
-    half = 0.5 * reading.true_axis.width_mm
     return {
         "target": _matrix(to_target),
         "record": _matrix(poses.record_from_scanned),
@@ -211,7 +196,7 @@ def scene_state(reading: Closures, factor: int) -> dict[str, Any]:
         "lines": lines,
         "points": points,
         "labels": labels,
-        "plane": [[-12, half, 0], [reach, half, 0], [reach, -half, 0], [-12, -half, 0]],
+        "plane": plane_corners(reading.true_axis, reach),
     }
 
 
@@ -238,12 +223,7 @@ def _crowns(lower: Cast) -> dict[int, NDArray[np.float64]]:
     kept = _crown_cache.get(id(lower))
     if kept is not None and kept[0] is lower:
         return kept[1]
-    found = {}
-    for number in np.unique(lower.tooth[lower.tooth > 0]):
-        part = lower.vertices_mm[lower.tooth == number]
-        middle = 0.5 * (part.min(axis=0) + part.max(axis=0))
-        middle[2] = part[:, 2].max()
-        found[int(number)] = middle
+    found = crown_tops(lower)
     _crown_cache.clear()
     _crown_cache[id(lower)] = (lower, found)
     return found

@@ -7,10 +7,8 @@ drag never builds a backlog.
 from __future__ import annotations
 
 import asyncio
-import os
 import shutil
 import tempfile
-import traceback
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
@@ -19,14 +17,14 @@ from typing import Any
 from kinematics.closures import Closures
 from kinematics.errors import HingewiseError, InputError
 from viewer import app_points
-from viewer.app_charts import ARCS_BOX, CURVE_BOX, arcs_chart, curve_chart
+from viewer.app_charts import ARCS_BOX, arcs_chart
 from viewer.app_excursions import BLANK, FRONT_CHOICES
 from viewer.app_export import export, save_case, slug
-from viewer.app_later import Later
+from viewer.app_later import Later, our_fault
 from viewer.app_page import map_table, template
 from viewer.app_scene import casts_payload, scene_state
 from viewer.app_state import Session, weigh
-from viewer.app_view import answer_state, numbers_state
+from viewer.app_view import numbers_state, weighed_state
 from viewer.figure_data import NICE_FACTORS, nice_factor
 
 REST_S = 0.6
@@ -34,6 +32,7 @@ REST_S = 0.6
 GHOST_MM = 3.0
 """How far apart the exaggerated lower is drawn at first (ours)."""
 FACTORS = tuple(f for f in NICE_FACTORS if f <= 200)
+"""Exaggerations that the page offers."""
 
 
 class Desk:
@@ -57,6 +56,11 @@ class Desk:
         )
         self._folder = Path(tempfile.mkdtemp(prefix="hingewise-view-"))
         self._casts: tuple[Any, bytes] | None = None
+        self._casts_rev = 1
+        self._answering = False
+        self._notice: dict[str, str] | None = None
+        self._finishing: asyncio.Future[None] | None = None
+        self._weighed = self._finished = 0  # revisions
         self._job = 0
         self._points = app_points.Pending()
         worst = float(session.reading.stops[session.reading.decision].magnitude_mm.max())
@@ -189,10 +193,7 @@ class Desk:
             self._errors[field] = f"Got {error.got}; need {error.allowed}. {error.fix}"
             return
         except Exception as error:  # the session is as it was, and the viewer goes on
-            if os.environ.get("HINGEWISE_DEBUG"):
-                traceback.print_exc()
-            what = f"{type(error).__name__}: {str(error)[:200]}"
-            self._notice = {"text": f"That was not done; this is our fault: {what}", "kind": "bad"}
+            self._notice = {"text": f"That was not done; {our_fault(error)}", "kind": "bad"}
             return
         if field == "*":
             self._errors = {}
@@ -201,37 +202,38 @@ class Desk:
 
     async def work(self) -> None:
         """Work off requests for ever: numbers first, then diagrams, then what takes longer."""
-        loop = asyncio.get_running_loop()
-        weighed, finished = 0, 0
         while True:
-            if self._jobs:
-                key = next(iter(self._jobs))
-                self._answering = True
-                job = self._jobs.pop(key)
-                await loop.run_in_executor(self._pool, job)
-                await self._publish_numbers(loop)
+            try:
+                await self._step(asyncio.get_running_loop())
+            except Exception as error:  # the viewer goes on with what is shown
                 self._answering = False
-                continue
-            reading, rev = self.session.reading, self.session.rev
-            if weighed != rev:
-                verdict, curve = await loop.run_in_executor(self._pool, weigh, reading)
-                weighed = rev
-                if not self._jobs:
-                    even = float("nan") if verdict is None else verdict.break_even_departure_mm
-                    self._set(
-                        answer=answer_state(reading, verdict),
-                        curve=curve_chart(reading, curve, even, CURVE_BOX),
-                        waiting=verdict is None,
-                    )
-                continue
-            if finished != rev and (self._finishing is None or self._finishing.done()):
-                if await self._woken(REST_S):
-                    continue
-                finished = rev
-                self._finishing = asyncio.ensure_future(self._later.run(reading, rev))
-                self._finishing.add_done_callback(lambda _: self._wake.set())
-                continue
-            await self._woken(None)
+                text = f"Not everything was drawn; {our_fault(error)}"
+                self._set(notice={"text": text, "kind": "bad"}, waiting=False)
+
+    async def _step(self, loop: asyncio.AbstractEventLoop) -> None:
+        if self._jobs:
+            key = next(iter(self._jobs))
+            self._answering = True
+            job = self._jobs.pop(key)
+            await loop.run_in_executor(self._pool, job)
+            await self._publish_numbers(loop)
+            self._answering = False
+            return
+        reading, rev = self.session.reading, self.session.rev
+        if self._weighed != rev:
+            self._weighed = rev
+            verdict, curve = await loop.run_in_executor(self._pool, weigh, reading)
+            if not self._jobs:
+                self._set(waiting=verdict is None, **weighed_state(reading, verdict, curve))
+            return
+        if self._finished != rev and (self._finishing is None or self._finishing.done()):
+            if await self._woken(REST_S):
+                return
+            self._finished = rev
+            self._finishing = asyncio.ensure_future(self._later.run(reading, rev))
+            self._finishing.add_done_callback(lambda _: self._wake.set())
+            return
+        await self._woken(None)
 
     async def _woken(self, seconds: float | None) -> bool:
         self._wake.clear()
@@ -249,10 +251,6 @@ class Desk:
         with self._state as state:
             for name, value in values.items():
                 state[name] = value
-
-    _answering = False
-    _notice: dict[str, str] | None = None
-    _finishing: asyncio.Future[None] | None = None
 
     async def _publish_numbers(self, loop: Any) -> None:
         reading, rev = self.session.reading, self.session.rev
@@ -294,8 +292,6 @@ class Desk:
             "about": self._about(reading),
         }
 
-    _casts_rev = 1
-
     def _about(self, reading: Closures) -> dict[str, Any]:
         numbers = numbers_state(reading)
         return {
@@ -312,7 +308,6 @@ class Desk:
     def _publish_first(self) -> None:
         reading = self.session.reading
         verdict, curve = weigh(reading)
-        even = float("nan") if verdict is None else verdict.break_even_departure_mm
         first = {
             "trame__template_main": template(),
             "trame__template_error": template(),
@@ -320,8 +315,7 @@ class Desk:
             "trame__vue_use": ["hingewise"],
             "trame_error_report_msg": "",
             "numbers": numbers_state(reading),
-            "answer": answer_state(reading, verdict),
-            "curve": curve_chart(reading, curve, even, CURVE_BOX),
+            **weighed_state(reading, verdict, curve),
             "later": {
                 "mouth": "",
                 "findings": [],

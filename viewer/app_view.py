@@ -8,16 +8,16 @@ import numpy as np
 
 from kinematics.closure import STOPS
 from viewer.app_case import axis_note, control_values
+from viewer.app_charts import CURVE_BOX, curve_chart
 from viewer.palette import STOP_LABEL
-from viewer.report_tables import CONTACT_WORDS, STOP_MEANING, plain, signed, um
+from viewer.report_tables import CONTACT_WORDS, STOP_MEANING, plain, signed, um, worst_first
 
 if TYPE_CHECKING:
     from kinematics.assess import Assessment
     from kinematics.closures import Closures
+    from kinematics.judging import DepartureCurve
     from kinematics.occlusion import ContactReport
     from kinematics.verdict import Verdict
-
-FINDING_ORDER = {"error": 0, "warning": 1, "note": 2}
 
 
 def numbers_state(reading: Closures) -> dict[str, Any]:
@@ -129,14 +129,25 @@ def answer_state(reading: Closures, verdict: Verdict | None) -> dict[str, Any]:
     }
 
 
+def weighed_state(
+    reading: Closures, verdict: Verdict | None, curve: DepartureCurve
+) -> dict[str, Any]:
+    """The answer and the curve, by their names on the page."""
+    even = float("nan") if verdict is None else verdict.break_even_departure_mm
+    return {
+        "answer": answer_state(reading, verdict),
+        "curve": curve_chart(reading, curve, even, CURVE_BOX),
+    }
+
+
 def later_state(assessment: Assessment) -> dict[str, Any]:
     """What comes after a moment's rest: return to the mouth, and every finding."""
-    found = sorted(assessment.findings, key=lambda f: FINDING_ORDER[f.level])
     return {
         "spread": [],
         "transfer": list(assessment.transfer.sentences),
         "mouth": "" if assessment.mouth is None else assessment.mouth.contact.message,
         "findings": [
-            {"level": f.level, "where": f.where, "message": f.message, "fix": f.fix} for f in found
+            {"level": f.level, "where": f.where, "message": f.message, "fix": f.fix}
+            for f in worst_first(assessment.findings)
         ],
     }

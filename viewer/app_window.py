@@ -11,6 +11,7 @@ from kinematics.errors import InputError
 from viewer.app_case import control_values
 from viewer.app_scene import display_mesh, scene_state
 from viewer.app_state import Session
+from viewer.cli import CAUTION
 from viewer.figure_data import nice_factor
 from viewer.palette import STOP_LABEL, Theme, colours
 from viewer.scene import standard_views
@@ -26,10 +27,6 @@ SLIDERS = {
     "right_superior_mm": ("right: superior +, mm", (-15.0, 15.0)),
 }
 """Text and range of every slider, mm."""
-CAUTION = (
-    "Planning, teaching and research aid; not a medical device. Verify on the patient; the "
-    "licensed clinician and local rules decide."
-)
 VIEW_KEYS = {"1": "oblique", "2": "left", "3": "front", "4": "occlusal"}
 
 

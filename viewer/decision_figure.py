@@ -22,8 +22,6 @@ CHART_FINE = 121
 """Points along each side of the decision chart after interpolation (ours)."""
 CHART_LEVELS_UM = (25, 50, 100, 200, 300, 500, 750, 1000, 1500, 2000)
 """Errors of which the decision chart may draw a line, micrometres (ours)."""
-
-
 LABEL_TOP = 0.68
 """Share of the chart's height up to which the case is labelled; the legend stands above."""
 

@@ -1,4 +1,4 @@
-"""Scene to pixels: the only module that imports pyvista, and only inside its functions."""
+"""Scene to pixels with pyvista, which is imported inside the functions only."""
 
 from __future__ import annotations
 
@@ -37,7 +37,6 @@ PROBE = (
     "raise SystemExit(0 if n.ptp(a) > 0 else 3)"
 )
 """A trial picture; run in a process of its own, because a missing library crashes VTK."""
-FEATURE_DEG = 60.0
 
 
 @dataclass(frozen=True)

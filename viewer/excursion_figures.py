@@ -16,7 +16,7 @@ from viewer.palette import LIGHT
 
 if TYPE_CHECKING:
     from kinematics.arcon_comparison import ArconComparison
-    from kinematics.excursion_border import BorderPair, SagittalBorder
+    from kinematics.excursion_border import BorderPair
     from kinematics.excursion_error_records import ExcursionErrors, Who
 
 KIND_LABEL = {
@@ -43,13 +43,12 @@ ROLES: tuple[tuple[Who, str, str, str], ...] = (
 
 
 def draw_excursion_figure(name: str, *arguments: Any, **keys: Any) -> Any:
-    """Draw ``paths``, ``error``, ``border``, ``borders`` or ``arcon`` in the project's look."""
+    """Draw ``paths``, ``error``, ``borders`` or ``arcon`` in the project's look."""
     import matplotlib
 
     drawn: dict[str, Callable[..., Any]] = {
         "paths": excursion_paths_figure,
         "error": excursion_error_figure,
-        "border": border_figure,
         "borders": border_pair_figure,
         "arcon": arcon_figure,
     }
@@ -153,41 +152,6 @@ def excursion_error_figure(errors: ExcursionErrors) -> Any:
     stopped = _stopped(errors)
     if stopped:
         figure.text(0.08, 0.955, stopped, fontsize=9, color=LIGHT.ink)
-    return figure
-
-
-def border_figure(border: SagittalBorder, name: str = "incisal point") -> Any:
-    """Draw the hinge and protrusive parts of a point's sagittal border figure.
-
-    Returns
-    -------
-    matplotlib.figure.Figure
-        True scale, from the patient's right; the start is the origin.
-    """
-    figure = new_figure(5.2, 5.6)
-    axes = figure.add_axes((0.16, 0.11, 0.78, 0.78))
-    start = border.hinge_mm[0]
-    for points, label, line, role, gid in (
-        (border.hinge_mm, "pure hinge opening", "solid", "true", "border-hinge"),
-        (border.protrusive_mm, "protrusion in contact", "dotted", "ink", "border-protrusion"),
-    ):
-        move = points - start
-        axes.plot(
-            move[:, 0],
-            move[:, 2],
-            ls=DASH[line],
-            lw=2.4,
-            color=getattr(LIGHT, role),
-            gid=gid,
-            label=label,
-        )
-    axes.plot(0.0, 0.0, "o", ms=5, color=LIGHT.ink)
-    axes.set_aspect("equal", adjustable="datalim")
-    axes.set_xlabel("anterior (mm)")
-    axes.set_ylabel("up (mm)")
-    axes.set_title(f"sagittal border, {name}", fontsize=10.5, loc="left", color=LIGHT.ink)
-    axes.grid(visible=True)
-    axes.legend(loc="lower right", fontsize=9)
     return figure
 
 

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 from kinematics.clearance import CLEARANCE_LIMIT_MM, NEAR_CONTACT_MM
 from kinematics.excursion_teeth import spans_mm
 from viewer.excursion_figures import KIND_LABEL, ROLES
+from viewer.figure_data import arch_order
 from viewer.figure_look import DASH, RC, halo, new_figure, wrapped
 from viewer.palette import LIGHT, clearance_colours
 
@@ -100,15 +101,7 @@ def contacts_figure(details: ExcursionDetails) -> Any:
 def touching_places(patient: TeethAlong, articulator: TeethAlong) -> list[int]:
     """Indices of the lower teeth that touch after the start on either, right to left."""
     there = np.flatnonzero(patient.touched | articulator.touched)
-    return sorted((int(i) for i in there), key=lambda i: _arch_order(patient.teeth[i]) or (0, i))
-
-
-def _arch_order(tooth: int) -> tuple[int, int] | None:
-    """Order from the patient's right to the left; None without a number."""
-    if not tooth:
-        return None
-    left = tooth // 10 in (2, 3, 6, 7)
-    return (1, tooth % 10) if left else (0, -(tooth % 10))
+    return sorted((int(i) for i in there), key=lambda i: arch_order(patient.teeth[i], i))
 
 
 def _row_name(along: TeethAlong, i: int) -> str:

@@ -9,11 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.axis import HingeAxis
-from viewer.scene import arc
+from viewer.scene import ARC_STEPS, arc
 
 if TYPE_CHECKING:
     from kinematics.assess import Assessment
     from kinematics.closure import Stop
+    from kinematics.closures import Closures
 
 ARC_SHARE = 0.45
 """How large the drawn error is made beside the path's length (ours)."""
@@ -62,8 +63,23 @@ class ArcPair:
     error_um: NDArray[np.float64]
 
 
-def arc_pairs(assessment: Assessment, stop: Stop) -> list[ArcPair]:
+def arc_pairs(
+    assessment: Assessment | Closures,
+    stop: Stop,
+    factor: int | None = None,
+    *,
+    steps: int = ARC_STEPS,
+) -> list[ArcPair]:
     """Paths of the most posterior landmark (worse side) and the most anterior one.
+
+    Parameters
+    ----------
+    assessment : Assessment or Closures
+    stop : str
+    factor : int, optional
+        Exaggeration of the error; where not given, what suits each path.
+    steps : int
+        Of each path.
 
     Returns
     -------
@@ -80,13 +96,14 @@ def arc_pairs(assessment: Assessment, stop: Stop) -> list[ArcPair]:
     pairs = []
     for i in dict.fromkeys([posterior, int(np.argmax(x))]):
         point = record[i]
-        true = arc(assessment.true_axis, point, assessment.true_closing_deg)
-        arbitrary = arc(assessment.arbitrary_axis, point, result.closing_deg)
+        true = arc(assessment.true_axis, point, assessment.true_closing_deg, steps=steps)
+        arbitrary = arc(assessment.arbitrary_axis, point, result.closing_deg, steps=steps)
         length = float(np.linalg.norm(true[-1] - true[0]))
         gap = arbitrary - true
-        factor = nice_factor(float(np.linalg.norm(gap[-1])), ARC_SHARE * length)
+        fitting = nice_factor(float(np.linalg.norm(gap[-1])), ARC_SHARE * length)
+        times = fitting if factor is None else factor
         pairs.append(
-            ArcPair(marks.names[i], true, arbitrary, true + factor * gap, factor, 1e3 * gap[-1])
+            ArcPair(marks.names[i], true, arbitrary, true + times * gap, times, 1e3 * gap[-1])
         )
     return pairs
 
@@ -95,6 +112,11 @@ def tooth_rank(tooth: int) -> int:
     """Place of an ISO 3950 tooth from the patient's right (negative) to left, for sorting."""
     quadrant, position = divmod(int(tooth), 10)
     return position if quadrant in (2, 3, 6, 7) else -position
+
+
+def arch_order(tooth: int, place: int) -> tuple[int, int]:
+    """Sorts places from the patient's right to left; between them those without a number (0)."""
+    return (tooth_rank(tooth), 0) if tooth else (0, place)
 
 
 @dataclass(frozen=True, eq=False)

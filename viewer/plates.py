@@ -24,8 +24,6 @@ SAME_PLACE_PX = 4.0
 BAR_MM = 10.0
 """Length of the length bar."""
 DPI = 100
-PLATES = ("oblique", "left", "occlusal")
-"""Views that are shown in the report."""
 
 
 def _figure(picture: Picture, page: str, below_px: int) -> tuple[Any, Any]:

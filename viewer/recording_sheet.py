@@ -4,18 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Collection
 from dataclasses import dataclass, replace
-from pathlib import Path
 
 import jinja2
 
 from kinematics.case_template import template
-from kinematics.whole_files import write_file
-
-CAUTION = (
-    "Planning, teaching and research aid; not a medical device. Verify on the patient. "
-    "The licensed clinician and local rules decide."
-)
-
+from viewer.cli import CAUTION
 
 ROOMY_LINES = 30
 """Up to so many lines a sheet has high ones (ours; more would take a second page)."""
@@ -345,13 +338,3 @@ def recording_sheet_html(
     lines = sum(s.rows or len(s.fields) for s in sections)
     roomy = lines <= ROOMY_LINES
     return str(_PAGE.render(label=label, sections=sections, caution=CAUTION, roomy=roomy))
-
-
-def write_recording_sheet(
-    path: Path | str,
-    kind: str,
-    measurements: Collection[str] = (),
-    label: str = "________________",
-) -> None:
-    """Write the sheet, whole or not at all; ``InputError`` if the folder cannot be written."""
-    write_file(path, recording_sheet_html(kind, measurements, label))

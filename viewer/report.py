@@ -163,7 +163,8 @@ def render_report(
     from jinja2 import Environment, StrictUndefined
     from markupsafe import Markup
 
-    from kinematics.result import CAUTIONS, versions
+    from kinematics.result import CAUTIONS, PACKAGES
+    from kinematics.versions import versions
 
     environment = Environment(
         autoescape=True,
@@ -210,5 +211,5 @@ def render_report(
         sources=tables.sources(a),
         would_add=tables.what_would_add(a),
         cautions=CAUTIONS,
-        versions=versions(),
+        versions=versions(PACKAGES),
     )

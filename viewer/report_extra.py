@@ -1,7 +1,7 @@
 """The report's further sections: how sure, when it matters, what from, the transfer, excursions.
 
-Each comes only where the case has what it needs; :func:`what_would_add` names the tables of the
-case file that would bring the others.
+Each comes only where the case has what it needs; :func:`viewer.report_tables.what_would_add`
+names the tables of the case file that would bring the others.
 """
 
 from __future__ import annotations

@@ -17,8 +17,11 @@ from kinematics.uncertainty_summary import percent, wilson_interval
 from viewer.palette import STOP_LABEL
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     from kinematics.assess import Assessment
     from kinematics.closure import Stop
+    from kinematics.errors import Finding
     from kinematics.occlusion import ContactReport
 
 NONE = "–"
@@ -294,10 +297,15 @@ def mounting_table(a: Assessment) -> Table:
     )
 
 
+def worst_first(findings: Iterable[Finding]) -> list[Finding]:
+    """Errors, then warnings, then notes, each in their order."""
+    order = {"error": 0, "warning": 1, "note": 2}
+    return sorted(findings, key=lambda f: order[f.level])
+
+
 def findings_table(a: Assessment) -> Table:
     """Findings, worst first."""
-    order = {"error": 0, "warning": 1, "note": 2}
-    found = sorted(a.findings, key=lambda f: order[f.level])
+    found = worst_first(a.findings)
     return Table(
         "Findings and warnings",
         ("kind", "where", "what was found", "what to do"),

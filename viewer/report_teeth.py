@@ -11,6 +11,7 @@ from kinematics.clearance import CLEARANCE_LIMIT_MM, NEAR_CONTACT_MM
 from kinematics.excursion_teeth import ALONG_LIMIT_MM
 from viewer.excursion_figures import KIND_LABEL, draw_excursion_figure
 from viewer.excursion_tooth_figures import SIDE_WORDS, draw_tooth_figure, touching_places
+from viewer.figure_data import arch_order
 from viewer.figures import to_svg
 from viewer.report import Section
 from viewer.report_excursions import (
@@ -222,11 +223,7 @@ def clearance_table(d: ExcursionDetails) -> Table:
     """Least clearance of each lower tooth at the end of each excursion."""
     kinds = list(d.teeth)
     first = d.teeth[kinds[0]].patient
-    order = sorted(
-        range(len(first.places)),
-        key=lambda i: (first.teeth[i] // 10 in (3, 7), first.teeth[i] % 10 * (
-            1 if first.teeth[i] // 10 in (3, 7) else -1)) if first.teeth[i] else (False, i),
-    )  # fmt: skip
+    order = sorted(range(len(first.places)), key=lambda i: arch_order(first.teeth[i], i))
     head = ["lower"]
     for kind in kinds:
         head += [f"{KIND_LABEL[kind]}, mouth", f"{KIND_LABEL[kind]}, articulator"]

@@ -11,7 +11,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from kinematics.axis import HingeAxis, closing_motion
+from kinematics.axis import HingeAxis
+from kinematics.closure import rotated_about
 from viewer.palette import AXIS_LABEL, LINE_STYLE, Theme, scale_limit_um
 from viewer.scene_items import (
     Item,
@@ -29,6 +30,7 @@ from viewer.scene_items import (
 if TYPE_CHECKING:
     from kinematics.assess import Assessment
     from kinematics.closure import Stop
+    from kinematics.mesh import Cast
 
 LAYERS = (
     "upper",
@@ -53,6 +55,8 @@ ARC_RADIUS_MM = 0.6
 ARC_STEPS = 48
 ARC_DASH_MM = (1.0, 0.7)
 """The same for the short arcs."""
+PLANE_BEHIND_MM = 12.0
+"""How far the axis-orbital plane is drawn behind the axis (ours)."""
 EXTENDED_ARC_DEG = 9.0
 """How far an arc is continued thinly beyond both ends, so that its circle can be seen (ours)."""
 
@@ -86,7 +90,7 @@ def arc(
         Angles count closing positive from the pose of ``point_mm``; the ends are included.
     """
     angles = np.linspace(start_deg, closing_deg, steps + 1)
-    return np.stack([closing_motion(axis, float(a)).apply(point_mm) for a in angles])
+    return rotated_about(axis, -angles, np.asarray(point_mm, dtype=np.float64)[None])[:, 0]
 
 
 def ends(names: tuple[str, ...], points_mm: NDArray[np.float64]) -> list[int]:
@@ -104,6 +108,28 @@ def ends(names: tuple[str, ...], points_mm: NDArray[np.float64]) -> list[int]:
             index = np.flatnonzero(side)
             chosen.append(int(index[np.argmin(x[index])]))
     return list(dict.fromkeys(chosen))
+
+
+def crown_tops(cast: Cast) -> dict[int, NDArray[np.float64]]:
+    """Where each tooth's number is written: over the middle of its crown, shape (3,), mm."""
+    tops = {}
+    for number in np.unique(cast.tooth[cast.tooth > 0]):
+        part = cast.vertices_mm[cast.tooth == number]
+        middle = 0.5 * (part.min(axis=0) + part.max(axis=0))
+        middle[2] = part[:, 2].max()
+        tops[int(number)] = middle
+    return tops
+
+
+def plane_corners(axis: HingeAxis, reach_mm: float) -> list[list[float]]:
+    """Corners of the axis-orbital plane as drawn, from behind the true axis to the incisors, mm."""
+    half = 0.5 * axis.width_mm
+    return [
+        [-PLANE_BEHIND_MM, half, 0.0],
+        [reach_mm, half, 0.0],
+        [reach_mm, -half, 0.0],
+        [-PLANE_BEHIND_MM, -half, 0.0],
+    ]
 
 
 def _axis_items(axis: HingeAxis, role: str) -> list[Item]:
@@ -175,11 +201,8 @@ def _cast_items(assessment: Assessment, stop: Stop) -> list[Item]:
         signed.flags.writeable = False
     items.append(Surface("lower", "lower", lower.vertices_mm, lower.faces))
     items.append(Surface("map", "lower", lower.vertices_mm, lower.faces, 1.0, signed))
-    for number in np.unique(lower.tooth[lower.tooth > 0]):
-        part = lower.vertices_mm[lower.tooth == number]
-        middle = 0.5 * (part.min(axis=0) + part.max(axis=0))
-        middle[2] = part[:, 2].max()
-        items.append(Label("teeth", "ink", str(number), frozen(middle)))
+    for number, at in crown_tops(lower).items():
+        items.append(Label("teeth", "ink", str(number), frozen(at)))
     moved = assessment.stops[stop].error_motion.apply(lower.vertices_mm)
     items.append(Surface("articulator", "ghost", frozen(moved), lower.faces, 0.35))
     record = assessment.lower_record
@@ -211,10 +234,9 @@ def _contact_items(assessment: Assessment) -> list[Item]:
 
 def _plane_items(assessment: Assessment) -> list[Item]:
     reach = float(assessment.landmarks.incisal_point_mm[0])
-    half = 0.5 * assessment.true_axis.width_mm
-    corners = [[-12, half, 0], [reach, half, 0], [reach, -half, 0], [-12, -half, 0]]
+    corners = frozen(plane_corners(assessment.true_axis, reach))
     return [
-        Plane("plane", "plane", frozen(corners), 0.18),
+        Plane("plane", "plane", corners, 0.18),
         Label("plane", "plane", "axis-orbital plane", frozen([reach, 0.0, 0.0])),
     ]
 

@@ -13,6 +13,7 @@ from rich.table import Table
 
 from kinematics.errors import Finding
 from viewer.cli import CAUTION
+from viewer.report_tables import worst_first
 
 if TYPE_CHECKING:
     from kinematics.assess import Assessment
@@ -24,8 +25,7 @@ MICROMETRES = 1000.0
 
 def print_findings(console: Console, findings: Iterable[Finding]) -> None:
     """Print findings, worst first."""
-    order = {"error": 0, "warning": 1, "note": 2}
-    for finding in sorted(findings, key=lambda f: order[f.level]):
+    for finding in worst_first(findings):
         style = LEVEL_STYLE[finding.level]
         text = escape(f"{finding.where}: {finding.message}. {finding.fix}")
         console.print(f"[{style}]{finding.level}[/] {text}")

@@ -128,6 +128,11 @@ def test_the_keyboard_alone_changes_undoes_and_turns(page):
     page.focus(".stage canvas")
     page.keyboard.press("ArrowLeft")
     assert page.evaluate("window.hingewiseView.camera.az") != az
+    page.focus("#tab-errors")
+    page.keyboard.press("ArrowLeft")
+    page.keyboard.press("Enter")
+    assert page.get_attribute("#tab-findings", "aria-selected") == "true"
+    assert page.get_attribute(".sheet", "aria-labelledby") == "tab-findings"
 
 
 def test_another_stop_changes_the_verdict(page, session):

@@ -15,7 +15,7 @@
   };
   const ui = reactive({
     theme: stored || (matchMedia("(prefers-color-scheme: dark)").matches ? "dark" : "light"),
-    view: "oblique", fitted: 0, gl: true, glWhy: "", tab: "errors", pick: "", panel: "", hover: "",
+    view: "oblique", fitted: 0, gl: true, glWhy: "", tab: "errors", pick: "", panel: "",
     layers: { upper: true, lower: true, map: false, ghost: true, record: false, axes: true, arcs: true,
       landmarks: true, contact: false, plane: false, labels: true },
     through: false, name: "", tooth: "", at: ["", "", ""], file: "changed_case.toml", overwrite: false,
@@ -26,6 +26,10 @@
       this.view = view; this.through = Boolean(v.through);
       for (const [k, on] of Object.entries(v.layers)) this.layers[k] = Boolean(on);
       this.fitted++;
+    },
+    beside(event, step) { // arrow keys go along tabs and choices; Enter or space chooses
+      const all = [...event.currentTarget.querySelectorAll("button:not(:disabled)")], i = all.indexOf(event.target);
+      if (i >= 0) all[(i + step + all.length) % all.length].focus();
     },
     swap() {
       this.theme = this.theme === "dark" ? "light" : "dark";
@@ -94,7 +98,6 @@
         if (flying || waiting === null) return;
         const [value, id] = waiting;
         waiting = null; flying = true;
-        window.hingewiseSent = performance.now();
         const done = () => { flying = false; fly(); };
         trame.trigger("change", [props.name, value, id]).then(done, done);
       };
