@@ -35,6 +35,13 @@ def cross(a: Array, b: Array) -> Array:
     )
 
 
+def frozen(a: NDArray[np.floating]) -> Array:
+    """A read-only copy."""
+    b = np.array(a, dtype=np.float64)
+    b.flags.writeable = False
+    return b
+
+
 def turns_about(u: Array, angles_rad: Array) -> Array:
     """Rotation matrices about the unit vector u, shape (n, 3, 3)."""
     k = cross_matrix(u)

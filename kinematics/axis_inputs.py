@@ -17,6 +17,8 @@ Array = NDArray[np.float64]
 
 MAX_MAGNIFICATION = 50.0
 """Refused beyond it: a registration error of 0.03 mm would be 1.5 mm at the axis (ours)."""
+LEAST_OPENING_DEG = float(np.degrees(2.0 * np.arcsin(0.5 / MAX_MAGNIFICATION)))
+"""Angle between two poses that magnifies so much (1.15 degrees; derived here)."""
 MAX_TILT_DEG = 45.0
 """An axis farther than this from the stated left is not a transverse axis (ours)."""
 REACH_MM = (20.0, 200.0)
@@ -151,7 +153,7 @@ def check_openings(
             "openings",
             f"scans {widest:.3g} degrees apart at most, which magnify a registration error "
             f"{effect}",
-            f"at least {np.degrees(2 * np.arcsin(0.5 / MAX_MAGNIFICATION)):.2f} degrees apart "
+            f"at least {LEAST_OPENING_DEG:.2f} degrees apart "
             f"(at most {MAX_MAGNIFICATION:g} times); 5 degrees or more is better",
             "Scan the bite at a wider opening within pure hinge movement.",
         )

@@ -13,7 +13,7 @@ from scipy.stats import chi2
 
 from kinematics.axis import HingeAxis
 from kinematics.axis_checks import pure_rotation_test, scan_at_fault
-from kinematics.axis_fit import LineFit, fit_line, metric
+from kinematics.axis_fit import LineFit, fit_line, frozen, metric
 from kinematics.axis_inputs import (
     MAX_MAGNIFICATION,
     check_located,
@@ -140,16 +140,16 @@ def axis_from_poses(
     residual[used] = np.sqrt(np.einsum("na,nab,nb->n", e, point_metric, e))
     result = LocatedAxis(
         axis=axis,
-        line_directions=_frozen(across),
-        line_covariance_mm2=_frozen(line_covariance),
-        covariance_mm2=_frozen(base.T @ line_covariance @ base),
+        line_directions=frozen(across),
+        line_covariance_mm2=frozen(line_covariance),
+        covariance_mm2=frozen(base.T @ line_covariance @ base),
         dof=chosen.dof,
         noise_known=known,
         noise_mm=noise_mm if known else noise_mm * scale,
         inflation=inflation,
-        opening_deg=_frozen(opening),
-        residual_mm=_frozen(residual),
-        weights=_frozen(factors),
+        opening_deg=frozen(opening),
+        residual_mm=frozen(residual),
+        weights=frozen(factors),
         departure=pure_rotation_test(chosen, known, direction, whiteners[used], point_metric),
         magnification=largest_magnification(chosen.angles),
         scan_at_fault=fault,
@@ -241,9 +241,3 @@ def _compare(fit: Fit, axis: HingeAxis, angles: Array, trust: Array) -> tuple[Sc
             ScanCombination(tuple(group), opening, factor, True, other, float(left), float(right))
         )
     return tuple(out)
-
-
-def _frozen(a: Array) -> Array:
-    b = np.array(a, dtype=np.float64)
-    b.flags.writeable = False
-    return b

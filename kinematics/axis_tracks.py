@@ -13,7 +13,14 @@ from scipy.stats import chi2, f
 from kinematics.arc_fit import ArcFit, demean, fit_arcs
 from kinematics.axis import HingeAxis
 from kinematics.axis_checks import REJECT_P, registration_magnification
-from kinematics.axis_inputs import MAX_MAGNIFICATION, MAX_TILT_DEG, check_located, towards_left
+from kinematics.axis_fit import frozen
+from kinematics.axis_inputs import (
+    LEAST_OPENING_DEG,
+    MAX_MAGNIFICATION,
+    MAX_TILT_DEG,
+    check_located,
+    towards_left,
+)
 from kinematics.errors import Finding, InputError
 
 Array = NDArray[np.float64]
@@ -141,15 +148,15 @@ def axis_from_tracked_points(
     )
     result = TrackedAxis(
         axis=axis,
-        line_directions=_frozen(across),
-        line_covariance_mm2=_frozen(line_covariance),
-        covariance_mm2=_frozen(base.T @ line_covariance @ base),
+        line_directions=frozen(across),
+        line_covariance_mm2=frozen(line_covariance),
+        covariance_mm2=frozen(base.T @ line_covariance @ base),
         dof=dof,
         noise_known=noise_mm is not None,
         noise_mm=estimated if noise_mm is None else noise_mm,
-        arc_deg=_frozen(arc),
-        radius_mm=_frozen(np.array([best.radius[own == j].mean() for j in range(count)])),
-        residual_mm=_frozen(np.array([np.sqrt(square[own == j].mean()) for j in range(count)])),
+        arc_deg=frozen(arc),
+        radius_mm=frozen(np.array([best.radius[own == j].mean() for j in range(count)])),
+        residual_mm=frozen(np.array([np.sqrt(square[own == j].mean()) for j in range(count)])),
         departure_p=p,
         outliers=outliers,
         findings=(),
@@ -225,8 +232,7 @@ def _check_arcs(arc_deg: Array, best: ArcFit, hint: Array) -> None:
             "tracks",
             f"arcs of {widest:.3g} degrees at most, which magnify an error at least "
             f"{factor:.0f} times",
-            f"{np.degrees(2 * np.arcsin(0.5 / MAX_MAGNIFICATION)):.2f} degrees or more; "
-            "8 or more is better",
+            f"{LEAST_OPENING_DEG:.2f} degrees or more; 8 or more is better",
             "Record a wider opening within pure hinge movement.",
         )
     tilt = float(np.degrees(np.arccos(np.clip(best.u @ hint, -1.0, 1.0))))
@@ -256,9 +262,3 @@ def _remarks(result: TrackedAxis) -> list[Finding]:
         message = f"{len(result.outliers)} samples set aside: {named}"
         out.append(Finding("note", "tracks", message, "Look for a lost or slipped marker."))
     return out
-
-
-def _frozen(a: NDArray[np.floating]) -> Array:
-    b = np.array(a, dtype=np.float64)
-    b.flags.writeable = False
-    return b

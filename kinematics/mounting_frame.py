@@ -13,8 +13,8 @@ from kinematics.errors import InputError
 from kinematics.rigid_fit import motion_jacobian
 
 THIRD_POINT_REACH_MM = 80.0
-"""Distance of the third point from the axis where none was measured (ours; it only places the
-point within its plane, which no result depends on)."""
+"""Distance of the third point from the axis where none was measured (ours; a mounting only
+places the point within its plane by it; the tilt by a point off its height depends on it)."""
 CAST_PROBES_MM = np.array([[90.0, 0.0, -38.0], [50.0, 25.0, -35.0], [50.0, -25.0, -35.0]])
 """Where incisors and second molars lie in about every patient, axis_orbital (ours)."""
 CAST_PROBES_MM.flags.writeable = False

@@ -3,9 +3,6 @@
 from __future__ import annotations
 
 import math
-import platform
-from functools import cache
-from importlib.metadata import PackageNotFoundError, version
 from typing import Any
 
 import numpy as np
@@ -16,6 +13,7 @@ from kinematics.assess import Assessment
 from kinematics.axis import HingeAxis
 from kinematics.occlusion import ContactReport
 from kinematics.risk import risk_dict
+from kinematics.versions import versions
 
 SCHEMA = "hingewise-result/1"
 """Name and version of the layout of result.json."""
@@ -28,19 +26,7 @@ CAUTIONS = (
 """Said in the report, the viewer, the README and the command line."""
 
 PACKAGES = ("hingewise", "numpy", "scipy", "trimesh", "numba", "pyvista")
-
-
-def versions() -> dict[str, str]:
-    """Versions of Python and of the packages that the numbers depend on."""
-    return {"python": platform.python_version(), **{name: _version(name) for name in PACKAGES}}
-
-
-@cache
-def _version(name: str) -> str:
-    try:
-        return version(name)
-    except PackageNotFoundError:
-        return "not installed"
+"""Packages that the numbers and the pictures depend on."""
 
 
 def number(value: float) -> float | None:
@@ -239,6 +225,6 @@ def result_dict(assessment: Assessment) -> dict[str, Any]:
             for f in a.findings
         ],
         "cautions": list(CAUTIONS),
-        "versions": versions(),
+        "versions": versions(PACKAGES),
         "seed": a.case.uncertainty.seed if a.case.uncertainty else None,
     }

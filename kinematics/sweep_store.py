@@ -4,10 +4,8 @@ from __future__ import annotations
 
 import json
 import os
-import platform
 from collections.abc import Iterator
 from contextlib import contextmanager
-from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 from typing import Any
 
@@ -16,6 +14,7 @@ import numpy as np
 from kinematics.errors import InputError
 from kinematics.study import Study, digest
 from kinematics.sweep_rows import Columns
+from kinematics.versions import versions
 from kinematics.whole_files import Refusal, write_file
 
 MANIFEST = "sweep.json"
@@ -202,7 +201,7 @@ class SweepFolder:
             "rows": self.study.samples,
             "parts": self.study.chunks,
             "seed": self.study.seed,
-            "versions": versions(),
+            "versions": versions(LIBRARIES),
         }
 
     def _check_manifest(self, path: Path) -> None:
@@ -248,17 +247,6 @@ def difference(old: Any, new: Any, where: str = "") -> str:
 def _short(value: Any) -> str:
     text = json.dumps(value)
     return text if len(text) <= 60 else text[:57] + "..."
-
-
-def versions() -> dict[str, str]:
-    """Versions of Python and of the libraries that the rows come from."""
-    out = {"python": platform.python_version()}
-    for name in LIBRARIES:
-        try:
-            out[name] = version(name)
-        except PackageNotFoundError:
-            out[name] = "not installed"
-    return out
 
 
 def column(table: Any, name: str) -> np.ndarray:
