@@ -172,7 +172,12 @@ def return_report(
     """Put a return to the mouth into the user's terms; lengths in mm, ``axis_orbital``."""
     low = opening_motion(true_axis, propped_deg).apply(incisal_point_true_mm)
     propped_mm = float(incisal_point_true_mm[2] - low[2])
-    where = f"between {tooth_text(upper_tooth)} and {tooth_text(lower_tooth)}"
+    side = "left" if point_mm[1] >= 0.0 else "right"
+    where = (
+        f"between {tooth_text(upper_tooth)} and {tooth_text(lower_tooth)}"
+        if upper_tooth or lower_tooth
+        else f"on the patient's {side} (no tooth labels)"
+    )
     if propped_mm > 5e-4:
         text = (
             f"In the mouth the restoration first meets {where} and props the bite open by "

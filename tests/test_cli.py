@@ -296,6 +296,14 @@ def test_start_writes_a_case_that_reads_and_refuses_to_overwrite(tmp_path, capsy
     refused(capsys, "axis_points", args=["start", tmp_path / "n", "--mounting", "axis_point"])
 
 
+def test_the_help_of_start_names_every_choice():
+    from kinematics.case_template import MEASUREMENTS, MOUNTINGS
+    from viewer.cli import MEASUREMENT_NAMES, MOUNTING_NAMES
+
+    assert ", ".join(MOUNTINGS) == MOUNTING_NAMES
+    assert ", ".join(MEASUREMENTS) == MEASUREMENT_NAMES
+
+
 def test_start_asks_what_was_measured(tmp_path, monkeypatch):
     from viewer.start import ask
 

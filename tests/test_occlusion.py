@@ -118,6 +118,9 @@ def test_the_report_measures_the_propping_at_the_incisors():
     assert "props the bite open by 0.31 mm" in report.contact.message
     beyond = return_report(np.zeros(3), 17, 47, -0.2, TRUE, incisor)
     assert "past the target" in beyond.contact.message
+    for y, side in ((20.0, "left"), (-20.0, "right")):
+        bare = return_report(np.array([40.0, y, -35.0]), 0, 0, 0.2, TRUE, incisor)
+        assert f"first meets on the patient's {side} (no tooth labels)" in bare.contact.message
 
 
 def test_a_face_takes_its_most_frequent_tooth():

@@ -66,6 +66,15 @@ def test_sheet_asks_only_for_what_exists():
     assert "uncertainty.study" in recording_sheet_html("matrix", {"uncertainty"})
 
 
+def test_what_lateral_records_tell_is_asked_only_without_them():
+    both = recording_sheet_html("axis_points", ("articulator", "guidance_records"))
+    alone = recording_sheet_html("axis_points", ("articulator",))
+    assert "Bennett angle, without lateral record" in both
+    assert "sagittal_inclination" not in both
+    assert "without lateral record" not in alone
+    assert "sagittal_inclination" in alone
+
+
 def test_an_unknown_choice_is_refused():
     with pytest.raises(InputError, match="'average'"):
         recording_sheet_html("averages")

@@ -193,6 +193,11 @@ def test_readings_and_residuals_of_the_mounting_are_shown_largest_first(full):
     assert readings.rows == (("orbitale to left", "400"), ("width", "100"))
     assert where.rows[0][0] == full.landmarks.names[-1]
     assert number(where.rows[0][-1]) == pytest.approx(300.0 * k)
+    assert where.head[-1] == "all, µm"
+    far = replace(a, transfer=replace(a.transfer, mounting_sd_mm=10.0 * sd))
+    where = extra_sections(far)[0].tables[1]
+    assert where.head[-1] == "all, mm"
+    assert number(where.rows[0][-1]) == pytest.approx(3.0 * k)
 
 
 @pytest.mark.parametrize("kind", ["protrusion", "left_lateral", "right_lateral"])

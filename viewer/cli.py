@@ -26,6 +26,12 @@ CAUTION = (
     "Planning, teaching and research aid; not a medical device. Verify on the patient; the "
     "licensed clinician and local rules decide."
 )
+MOUNTING_NAMES = "axis_points, fiducials, matrix, distances, located_axis, average, none"
+MEASUREMENT_NAMES = (
+    "located_axis, marks, scanned_at_record, pin, third_point, articulator, guidance_records, "
+    "uncertainty"
+)
+"""Keys of :mod:`kinematics.case_template`, which is too slow to load for ``--help`` (tested)."""
 
 
 def build_parser() -> argparse.ArgumentParser:
@@ -65,13 +71,17 @@ def build_parser() -> argparse.ArgumentParser:
 
     sub = job("start", "write a commented case to fill in, and a recording sheet", run_start)
     sub.add_argument("folder", type=Path, metavar="FOLDER", help="made where it does not exist")
-    sub.add_argument("--mounting", help="how the casts relate to the axis (asked if left out)")
+    sub.add_argument(
+        "--mounting",
+        help=f"how the casts relate to the axis: {MOUNTING_NAMES} (asked if left out)",
+    )
     sub.add_argument(
         "--have",
         action="append",
         default=[],
         metavar="MEASUREMENT",
-        help="a measurement that exists; repeat it (asked if --mounting is left out)",
+        help=f"a measurement that exists: {MEASUREMENT_NAMES}; repeat it (asked if --mounting is "
+        "left out)",
     )
     sub.add_argument("--force", action="store_true", help="replace files that are there")
 

@@ -316,8 +316,12 @@ def sections_for(kind: str, measurements: Collection[str] = ()) -> list[Section]
         if name in measurements:
             out += sections
     if {"articulator", "guidance_records"} <= set(measurements):
-        told = "articulator.sagittal_inclination_{}_deg"  # by the records
-        rest = tuple(f for f in _ARTICULATOR.fields if f.key != told)
+        words = {  # what the records tell is refused beside them
+            "articulator.sagittal_inclination_{}_deg": "",
+            "articulator.bennett_{}_deg": "Bennett angle, without lateral record",
+        }
+        kept = [replace(f, words=words.get(f.key, f.words)) for f in _ARTICULATOR.fields]
+        rest = tuple(f for f in kept if f.words)
         out[out.index(_ARTICULATOR)] = replace(_ARTICULATOR, fields=rest)
     return [*out, _LANDMARKS, _RECORD]
 

@@ -365,20 +365,23 @@ def _transfer(a: Assessment, t: Transfer) -> Section:
     if t.mounting_sd_mm is not None:
         size = np.linalg.norm(t.mounting_sd_mm, axis=1)
         order = np.argsort(-size, kind="stable")[:WORST_ROWS]
+        unit, shown = _fitting_unit(float(size.max()))
         found.append(
             Table(
                 "Where the mounting leaves the casts uncertain",
-                ("landmark", "anteroposterior, µm", "transverse, µm", "vertical, µm", "all, µm"),
+                (
+                    "landmark",
+                    *(f"{w}, {unit}" for w in ("anteroposterior", "transverse", "vertical", "all")),
+                ),
                 (False, True, True, True, True),
                 tuple(
-                    (a.landmarks.names[i], *(plain(1e3 * float(c)) for c in t.mounting_sd_mm[i]),
-                     plain(1e3 * float(size[i])))
+                    (a.landmarks.names[i], *map(shown, (*t.mounting_sd_mm[i], size[i])))
                     for i in order
                 ),
-                "Standard uncertainty against the axis from the mounting's readings alone, at the "
-                "landmarks where it is largest.",
+                "Standard uncertainty against the axis from the mounting alone, at the landmarks "
+                "where it is largest.",
             )
-        )  # fmt: skip
+        )
     return Section("The transfer", t.sentences, (), tuple(found))
 
 
