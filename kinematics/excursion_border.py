@@ -15,6 +15,11 @@ from kinematics.excursion import DEFAULT_TRAVEL_MM, excursion
 from kinematics.excursion_error_records import WHO, ExcursionErrors, Who
 from kinematics.excursion_path import ExcursionPath, Front, ToothStop
 
+BORDER_OPENING_DEG = 12.0
+"""Extent of the hinge part (ours; 10 to 13 deg are said of people, from memory)."""
+BORDER_STEPS = 24
+"""Steps of the hinge part (ours)."""
+
 
 @dataclass(frozen=True, eq=False)
 class SagittalBorder:
@@ -39,9 +44,9 @@ def sagittal_border(
     articulator: Articulator,
     point_mm: ArrayLike,
     *,
-    opening_deg: float = 12.0,
+    opening_deg: float = BORDER_OPENING_DEG,
     travel_mm: float = DEFAULT_TRAVEL_MM,
-    steps: int = 24,
+    steps: int = BORDER_STEPS,
     front: Front = "pin",
     teeth: ToothStop | None = None,
 ) -> SagittalBorder:
@@ -73,12 +78,6 @@ def sagittal_border(
         hinge,
         protrusion,
     )
-
-
-BORDER_OPENING_DEG = 12.0
-"""Extent of the hinge part (ours; 10 to 13 deg are said of people, from memory)."""
-BORDER_STEPS = 24
-"""Steps of the hinge part (ours)."""
 
 
 @dataclass(frozen=True, eq=False)

@@ -6,7 +6,7 @@ from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform
 
 from kinematics.case_guidance import CaseGuidance, guidance_settings
@@ -19,6 +19,7 @@ from kinematics.excursion_path import Front
 from kinematics.mesh import Cast
 
 if TYPE_CHECKING:
+    from kinematics.assess import Assessment
     from kinematics.geometry import Geometry
 
 
@@ -100,34 +101,6 @@ def case_geometry(
     )
 
 
-def geometry_from_assessment(
-    assessment: Any,
-    *,
-    third_point_mm: ArrayLike | None = None,
-    stop: str | None = None,
-) -> ExcursionGeometry:
-    """Take the geometry from an assessment.
-
-    Parameters
-    ----------
-    assessment : kinematics.assess.Assessment
-    third_point_mm : array_like, shape (3,), mm, ``axis_orbital``, optional
-        The point that was used; by default the case's ``[third_point]`` with its error, else
-        a point of the true plane.
-    stop : {"equal_angle", "pin", "contact"}, optional
-        Let the articulator's excursions start from this stop's closure error.
-    """
-    whole = case_geometry(
-        assessment.case, assessment.geometry, assessment.upper, assessment.lower_true
-    )
-    changes: dict[str, Any] = {}
-    if third_point_mm is not None:
-        changes["third_point_mm"] = np.array(third_point_mm, dtype=np.float64)
-    if stop is not None:
-        changes["start_error"] = assessment.stops[stop].error_motion
-    return replace(whole, **changes)
-
-
 def case_excursions(case: Case, geometry: ExcursionGeometry, **options: Any) -> ExcursionErrors:
     """Compare the excursions of a case, with its ``[articulator]`` settings and records.
 
@@ -158,13 +131,15 @@ def case_excursions(case: Case, geometry: ExcursionGeometry, **options: Any) -> 
     return replace(errors, guidance=guidance if geometry.recorded else None)
 
 
-def errors_from_assessment(assessment: Any, **options: Any) -> ExcursionErrors:
+def errors_from_assessment(assessment: Assessment, **options: Any) -> ExcursionErrors:
     """Compare the excursions of an assessed case (see :func:`case_excursions`).
 
     Parameters
     ----------
-    assessment : kinematics.assess.Assessment
+    assessment : Assessment
     **options
         As in :func:`case_excursions`.
     """
-    return case_excursions(assessment.case, geometry_from_assessment(assessment), **options)
+    a = assessment
+    geometry = case_geometry(a.case, a.geometry, a.upper, a.lower_true)
+    return case_excursions(a.case, geometry, **options)

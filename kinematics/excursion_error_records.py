@@ -82,7 +82,7 @@ class ExcursionErrors:
         Where the articulator's lower starts, from its place in the mouth, ``axis_orbital``.
     details : ExcursionDetails or None
         Teeth along the way, traces, border figure and arcon comparison, where they were asked
-        for (:func:`kinematics.excursion_details.with_details`).
+        for (:func:`kinematics.excursion_details.assessed_excursions`).
     guidance : CaseGuidance or None
         What the case's records told, where it has any.
     """
