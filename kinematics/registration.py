@@ -198,7 +198,8 @@ def register(
     Raises
     ------
     InputError
-        Different arches, fewer than 50 vertices, or no partner at all.
+        Different arches, fewer than 50 vertices, no triangles, coordinates that are not finite, or
+        no partner at all.
 
     Notes
     -----
@@ -211,15 +212,15 @@ def register(
         raise InputError(
             "arch", f"{moving.arch} on {fixed.arch}", "two scans of one arch", "Check the files."
         )
-    surface = Surface(fixed)
     for cast in (moving, fixed):
+        where = cast.source or "scan"
         if len(cast.vertices_mm) < MIN_POINTS:
-            raise InputError(
-                cast.source or "scan",
-                f"{len(cast.vertices_mm)} vertices",
-                f"at least {MIN_POINTS}",
-                "Give the scan of an arch.",
-            )
+            got, need = f"{len(cast.vertices_mm)} vertices", f"at least {MIN_POINTS}"
+            raise InputError(where, got, need, "Give the scan of an arch.")
+        if not len(cast.faces) or not np.isfinite(cast.vertices_mm).all():
+            got = "no triangles" if not len(cast.faces) else "vertices that are not finite"
+            raise InputError(where, got, "a mesh of finite triangles", "Export the scan again.")
+    surface = Surface(fixed)
     used = moving.vertices_mm[np.unique(moving.faces)]
     coarse = used[:: max(1, len(used) // COARSE_POINTS)]
     fine = used[:: max(1, -(-len(used) // max_points))]

@@ -236,3 +236,14 @@ def test_registration_error_of_a_real_scan_reaches_the_axis_by_the_magnification
         square -= (square @ u) * u
         law = np.linalg.norm(square) / (2 * np.sin(np.radians(theta) / 2))
         assert found.distance_mm(point) == pytest.approx(law, rel=0.05, abs=0.01)
+
+
+@pytest.mark.parametrize("which", ["moving", "fixed"])
+@pytest.mark.parametrize("words", ["no triangles", "not finite"])
+def test_a_mesh_without_a_usable_surface_is_refused_on_either_side(which, words):
+    good = arch()
+    lost = np.where(np.arange(len(good.vertices_mm))[:, None] == 3, np.nan, good.vertices_mm)
+    bad = cast_of(good.vertices_mm, []) if words == "no triangles" else cast_of(lost, good.faces)
+    pair = {"moving": good, "fixed": good} | {which: bad}
+    with pytest.raises(InputError, match=words):
+        register(**pair)
