@@ -176,7 +176,8 @@ def sentences(
     """The answer for a reader: the probability, what locating changes, how much departure."""
     limit = f"{tolerance_mm * MICROMETRES:.0f} µm"
     arbitrary, located, _, target = options
-    gain = arbitrary.beyond_any - located.beyond_any
+    points = 100.0 * (arbitrary.beyond_any - located.beyond_any)
+    many = f"{points:.0f} percentage point{'' if round(points) == 1 else 's'}"
 
     def chance(option: OptionRisk) -> str:
         return percent(option.beyond_any, option.beyond_any_interval[1])
@@ -186,8 +187,8 @@ def sentences(
         f"{chance(arbitrary)} on the arbitrary axis and {chance(located)} "
         f"on the located one; with the record at the target vertical dimension it is "
         f"{chance(target)}.",
-        f"Locating the axis lowers that probability by {100.0 * gain:.0f} percentage points."
-        if gain >= 0.005
+        f"Locating the axis lowers that probability by {many}."
+        if points >= 1.0
         else "Locating the axis does not lower that probability by as much as one percentage "
         "point.",
         f"To keep it at or under {100.0 * risk_limit:g} %, the departure may reach {_room(even)} "

@@ -18,6 +18,7 @@ from kinematics.departure_risk import decision_chart, largest_departure, risk_at
 from kinematics.errors import InputError
 from kinematics.populations import NormalPopulation, open_uniform, study_population
 from kinematics.uncertainty import propagate, summary_dict, wilson_interval
+from kinematics.uncertainty_summary import OptionRisk, sentences
 from tests.hand_uncertainty import LOCATED, MARKS, inputs
 from tests.test_contact_samples import arches
 
@@ -364,3 +365,20 @@ def test_contact_without_casts_is_refused():
 def test_the_interval_of_a_counted_share_is_the_library_s(share, n):
     told = stats.binomtest(round(share * n), n).proportion_ci(method="wilson")
     assert wilson_interval(share, n) == pytest.approx((told.low, told.high), abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("arbitrary", "located", "words"),
+    [
+        (0.68, 0.0, "by 68 percentage points."),
+        (0.014, 0.0, "by 1 percentage point."),
+        (0.0095, 0.0, "does not lower that probability by as much as one percentage point."),
+        (0.0, 0.2, "does not lower"),
+    ],
+)
+def test_what_locating_changes_is_said_in_whole_points(arbitrary, located, words):
+    def option(chance):
+        return OptionRisk("", "", 0.0, np.zeros(1), chance, (chance, chance), 0.0, 0.0, 0.0)
+
+    options = (option(arbitrary), option(located), option(0.0), option(0.0))
+    assert words in sentences(0.3, options, 1.0, 2.0, 0.05)[1]
