@@ -2,16 +2,17 @@
 
 Axes are halved again and again into cells of neighbours. Each cell keeps a list of pairs of
 nodes that no axis of the cell can do without, thinned from its parent's list about one reference
-axis; an axis then starts from its last cell's list, with the contact of a neighbour as its bound.
+axis; the axes of a last cell then go through their list together, each with the contact of a
+neighbour as its bound.
 
 Notes
 -----
 *Guarantee.* Each axis has a bound from the start: the angle of a true contact about it, or that of
 its own whole descent. A cell's list misses no contact of any of its axes up to that axis's
-bound (proofs in ``kinematics.contact_cells``, ``contact_thin`` and ``contact_table``). Where axes
-differ by more than ``MAX_TILT``, the bounds are out of their domain and the cell is halved; a
-single axis has no stray. The last step runs the kernels of the one-axis path in the same
-frame, so its roots are the same.
+bound (proofs in ``kinematics.contact_cells``, ``contact_thin`` and ``contact_packet``). Where
+axes differ by more than ``MAX_TILT``, the bounds are out of their domain and the cell is halved,
+its last axes solved one by one. The last step runs the kernels of the one-axis path in the
+same frame, so its roots are the same.
 
 *Source.* Derived here.
 """
@@ -41,21 +42,19 @@ from kinematics.contact_cells import (
     order_by,
     widest,
 )
+from kinematics.contact_packet import WIDTH, solve_packet
 from kinematics.contact_point import contact_point
 from kinematics.contact_roots import START_RAD
-from kinematics.contact_table import ROWS, fill_table, survivors
 from kinematics.contact_thin import thin
 from kinematics.kernels import kernel
 
 STATUS_NAMES = ("none_in_range", "contact", "already_touching")
-LARGE, LAST = 640, 24
+LARGE, LAST = 640, WIDTH
 """Axes in a cell from which new contacts are tried as bounds, and in a last cell (ours, tuned)."""
-CLOSE_MM = 0.02
-"""Pairs with less room than this try crossed edges as normals too (ours, tuned)."""
-THIN_EVERY = 4
-"""An inner cell thins its list when it is this many times smaller than at the last time (tuned)."""
-COARSE, FINE = 1.5, 0.6
-"""A pair is divided while its size exceeds this many strays: inner cells, last cells (tuned)."""
+THIN_EVERY = 8
+"""A cell thins its list when it is this many times smaller than at the last time (ours, tuned)."""
+COARSE = 3.0
+"""A list's pair is divided while its size exceeds this many strays (ours, tuned)."""
 NEAR_RAD = math.radians(5.0)
 """One axis looks up to this angle first: bounds over a short turn are closer (ours, tuned)."""
 SHARE, FAR = 0.9, 3.0
@@ -135,10 +134,8 @@ def solve_cloud(upper, lower, motion, axes, toward, limit, pool, ub, wins, count
             left += 1
     members = todo[:left]
     pairs = np.zeros((4096, 2), dtype=np.int32)
-    table = np.empty((ROWS, 4096), dtype=np.float32)
-    score, keep = np.empty(4096, dtype=np.float32), np.empty(4097, dtype=np.int32)
     four, cell = np.empty((n_axes, 10)), np.zeros(CELL_SIZE)
-    own, spans = np.empty(9, dtype=np.float32), np.empty(4)
+    own, spans = np.empty((WIDTH, 2, 4, 3)), np.empty(4)
     values = np.empty(left)
     stack, moves = np.empty((256, 5), dtype=np.int64), np.ones((256, 4))
     stack[0] = np.array((0, left, 0, 1, THIN_EVERY * left))
@@ -174,11 +171,9 @@ def solve_cloud(upper, lower, motion, axes, toward, limit, pool, ub, wins, count
                     stack[top + 1, 0], stack[top + 1, 1] = lo, hi - late
                     top += 2
                     continue
-            if ends or THIN_EVERY * size <= before:
+            if THIN_EVERY * size <= before:
                 spans[:] = 0.0
-                pairs, new = thin(
-                    upper, fu, lower, fl, cell, FINE if ends else COARSE, pairs, first, last, spans
-                )
+                pairs, new = thin(upper, fu, lower, fl, cell, COARSE, pairs, first, last, spans)
                 first, last, before = last, new, size
                 for k in range(4):
                     moves[top, k] = spans[k] / (cell[HALF + k] + 1e-12)
@@ -191,41 +186,31 @@ def solve_cloud(upper, lower, motion, axes, toward, limit, pool, ub, wins, count
             else:
                 widest(axes, part, values)
             order_by(part, values[:size])
-            stack[top, 0], stack[top, 1] = (lo + hi) // 2, hi
+            cut = lo + LAST * ((size // LAST + 1) // 2)  # so that packets are full
+            stack[top, 0], stack[top, 1] = cut, hi
             stack[top, 2], stack[top, 3], stack[top, 4] = first, last, before
             moves[top + 1] = moves[top]
             stack[top + 1] = stack[top]
-            stack[top + 1, 0], stack[top + 1, 1] = lo, (lo + hi) // 2
+            stack[top + 1, 0], stack[top + 1, 1] = lo, cut
             top += 2
             continue
-        number = last - first
+        count[5] += last - first
         if usable:
-            if number > table.shape[1]:
-                table = np.empty((ROWS, 2 * number), dtype=np.float32)
-                score = np.empty(2 * number, dtype=np.float32)
-                keep = np.empty(2 * number + 1, dtype=np.int32)
-            fill_table(upper, fu, lower, fl, pairs, first, last, cell, CLOSE_MM, table)
-        count[5] += number
+            for m in range(size):
+                frames(axes, part[m], toward, motion, own[m, 0], own[m, 1])
+            mine = pairs[first:last]
+            solve_packet(upper, fu, lower, fl, cell, mine, part, own, four, ub, wins, work, count)
+        else:  # axes that differ too much: each its own way
+            for n in part:
+                frames(axes, n, toward, motion, fu, fl)
+                count[2] += 1
+                found[:] = wins[n]
+                ub[n] = descend(upper, fu, lower, fl, 0, 0, ub[n], found, work, count)
+                wins[n] = found
         for n in part:
-            frames(axes, n, toward, motion, fu, fl)
-            if usable:
-                try_pool(upper, fu, lower, fl, pool, n, ub, wins)
-            best = ub[n]
-            found[:] = wins[n]
-            if usable:
-                number = survivors(table, last - first, four[n], best, own, score, keep)
-            for k in range(number):
-                pair = first + (keep[k] if usable else k)
-                best = descend(
-                    upper, fu, lower, fl, pairs[pair, 0], pairs[pair, 1], best, found, work, count
-                )
-                if found[0] == START:
-                    break
-            if best <= START_RAD:
-                best, found[0] = -1.0, START
-            ub[n] = best
-            wins[n] = found
-            slot = remember(pool, slot, found)
+            if ub[n] <= START_RAD:
+                ub[n], wins[n, 0] = -1.0, START
+            slot = remember(pool, slot, wins[n])
 
 
 @kernel
