@@ -270,6 +270,17 @@ def test_nothing_sticks_out_of_the_window(page, size):
         assert box["y"] + box["height"] <= size[1] + 1
 
 
+@pytest.mark.parametrize("width", [1280, 1180, 1110, 1024])
+def test_every_tab_can_be_clicked_in_a_narrow_window(page, width):
+    page.set_viewport_size({"width": width, "height": 800})
+    for name in ("errors", "ways", "contacts", "excursions", "findings"):
+        page.click(f"#tab-{name}", timeout=10_000)
+        assert page.get_attribute(f"#tab-{name}", "aria-selected") == "true"
+        right = page.locator(f"#tab-{name}").bounding_box()
+        see = page.locator(".see").bounding_box()
+        assert right["x"] + right["width"] <= see["x"] + see["width"]
+
+
 def test_text_is_at_least_twelve_pixels_and_controls_have_names(page):
     small = page.evaluate(
         """() => [...document.querySelectorAll('.page *')].filter(e => e.childNodes.length &&
