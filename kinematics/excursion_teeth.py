@@ -231,9 +231,9 @@ def teeth_along(
     Notes
     -----
     *Guarantee*: each clearance is the least of the distances of the lower's vertices to the
-    upper's surface and, within 0.1 mm, of the upper's vertices to the lower's surface; the tooth
-    of a step's exact first contact counts as touching. Two edges that cross between their ends may
-    be nearer than that. *Source*: derived here.
+    upper's surface and of the upper's vertices to the lower's surface, within 1 mm (at the end
+    3 mm from the lower's vertices); the tooth of a step's exact first contact counts as touching.
+    Two edges that cross between their ends may be nearer than that. *Source*: derived here.
     """
     n, t = len(motions), len(pair.places)
     clearance, against = np.full((n, t), np.inf), np.zeros((n, t), dtype=np.int64)
@@ -244,7 +244,7 @@ def teeth_along(
         if k:
             np.minimum(least, gap[pair.occlusal], out=least)
         back = (pair.upper.vertices_mm - motion[:3, 3]) @ motion[:3, :3]
-        gap, face = pair.lower_surface.clearance(back, 2.0 * NEAR_CONTACT_MM)
+        gap, face = pair.lower_surface.clearance(back, ALONG_LIMIT_MM)
         place = np.where(face >= 0, pair.lower_face_place[face], -1)
         _least_of(clearance[k], against[k], place, gap, None, pair.upper.tooth)
         contact = path.reached[k].contact

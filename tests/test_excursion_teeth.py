@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from scipy.spatial.transform import RigidTransform, Rotation
 
 from kinematics.articulator import ArticulatorSettings, build_articulator
-from kinematics.clearance import CLEARANCE_LIMIT_MM, NEAR_CONTACT_MM
+from kinematics.clearance import CLEARANCE_LIMIT_MM
 from kinematics.excursion import excursion
 from kinematics.excursion_contact import cast_stop
 from kinematics.excursion_teeth import (
@@ -209,16 +209,33 @@ def test_it_finds_what_brute_force_finds(seed, kind):
         for i, number in enumerate(teeth.teeth):
             ours = teeth.clearance_mm[k, i]
             one = gap[(low.tooth == number) & (np.abs(gap) <= ALONG_LIMIT_MM)]
-            two = back[(of_upper == number) & (np.abs(back) <= 2 * NEAR_CONTACT_MM)]
+            two = back[(of_upper == number) & (np.abs(back) <= ALONG_LIMIT_MM)]
             expected = min([np.inf, *one, *two])
             if np.isinf(expected):
                 assert np.isinf(ours)
                 continue
             found += 1
             assert ours == pytest.approx(expected, abs=1e-9)
-        last = gap[np.abs(gap) <= CLEARANCE_LIMIT_MM]
+        last = [
+            *gap[np.abs(gap) <= CLEARANCE_LIMIT_MM],
+            *back[(of_upper > 0) & (np.abs(back) <= ALONG_LIMIT_MM)],
+        ]
     assert found > 5
-    assert teeth.end_mm.min() == pytest.approx(last.min(), abs=1e-9)
+    assert teeth.end_mm.min() == pytest.approx(min(last), abs=1e-9)
+
+
+@pytest.mark.parametrize("depth", [-0.6, 0.04, 0.3, 0.8])
+def test_an_upper_cusp_deep_in_a_wide_lower_face_is_found(depth):
+    """No vertex of the lower is near: only the upper's tip tells, however deep it goes."""
+    x, y, z = CUSP
+    points, faces, number = cone([0.0, 0.0, 0.0], 25)
+    points = np.array(points) * [1.0, 1.0, -1.0] + [x, y, z - depth]
+    up = joined("upper", [(points, np.array(faces)[:, ::-1], number)])
+    pair = tooth_pair(up, joined("lower", [slab(x, y, z - 3.0, 35, half=5.0)]), np.arange(8))
+    _, teeth = along(pair, steps=4, travel_mm=1.0)
+    np.testing.assert_allclose(teeth.clearance_mm[:, 0], -depth, atol=1e-9)
+    assert teeth.end_mm[0] == pytest.approx(-depth)
+    assert (teeth.against[:, 0] == 25).all()
 
 
 def test_the_tooth_of_an_exact_contact_touches_even_between_vertices():
