@@ -294,10 +294,10 @@ def descend(upper, fu, lower, fl, u, v, best, found, work, count):  # type: igno
                 count[0] += 1
                 if apart(dx, dy, best, ct, st, 0.0, 0.0):
                     continue
-                # Order only: the angle of the centres less that of the radii, roughly.
+                # Order only: the angle of the centres less half that of the radii (ours, tuned).
                 rho2 = dx[0] * dx[0] + dx[1] * dx[1] + 1.0
                 turn = (dy[0] * dx[1] - dy[1] * dx[0]) / rho2
-                g = turn - (dx[7] + dy[7]) / math.sqrt(rho2)
+                g = turn - 0.5 * (dx[7] + dy[7]) / math.sqrt(rho2)
                 at = top
                 while at > start and key[at - 1, 0] < g:
                     nodes[at, 0], nodes[at, 1] = nodes[at - 1, 0], nodes[at - 1, 1]
