@@ -292,6 +292,12 @@ def test_without_a_change_straight_guides_make_the_same_protrusion_on_either_mem
     c = assess(landmarks_only(articulator=table)).excursions.details.arcon
     np.testing.assert_allclose(c.unchanged_mm["protrusion"], 0.0, atol=1e-9)
     assert np.abs(c.difference_mm["protrusion"]).max() > 0.05
+    told = c.as_dict()
+    for name, ways in (("end_difference_mm", c.difference_mm),
+                       ("end_difference_unchanged_mm", c.unchanged_mm)):  # fmt: skip
+        for kind, way in ways.items():
+            assert told[name][kind] == way[-1].tolist()
+            assert np.abs(way[0]).max() < 1e-9  # both start together: the end is what is told
     assert np.abs(c.unchanged_mm["left_lateral"]).max() > 0.05
 
 

@@ -48,6 +48,11 @@ def worst(errors):
     return max(float(np.abs(e.error_mm).max()) for e in errors.kinds.values())
 
 
+def test_an_excursion_is_followed_in_twenty_steps_where_none_are_asked_for():
+    got = excursion_errors(geometry(), SETTINGS, kinds=("protrusion",))
+    assert len(got.kinds["protrusion"].error_mm) == 21
+
+
 @pytest.mark.parametrize("front_guide", ["with_casts", "own"])
 @pytest.mark.parametrize("settings_from", ["same_angles", "records"])
 @pytest.mark.parametrize("third", [DEFAULT_THIRD_MM, (60.0, 12.0, 0.0)])
