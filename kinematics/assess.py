@@ -221,11 +221,8 @@ def assess_placed(
     poses, theta = geometry.poses, closed.true_closing_deg
     contact_true, contact_arbitrary = closed.contact_true, closed.contact_arbitrary
     lower_true = None if placed.lower is None else placed.lower.moved(poses.target_from_scanned)
-    recorded: dict[str, float] = {}
-    if geometry.recorded:
-        guidance = case_guidance(case, case_geometry(case, geometry))
-        recorded = guidance.told
-        findings += guidance.patient.findings
+    guidance = case_guidance(case, case_geometry(case, geometry)).patient
+    findings += guidance.findings
     if closed.pair is not None:
         findings += _target_apart(case, closed.beyond_deg)
     if "already_touching" in (contact_arbitrary.status, contact_true.status):
@@ -292,7 +289,7 @@ def assess_placed(
             theta,
             geometry.landmarks.points_mm,
             opening_motion(closed.true_axis, theta).apply(geometry.pin_tip_target_mm),
-            recorded,
+            guidance.settings,
         ),
         risk=risk,
     )

@@ -66,11 +66,6 @@ class CaseGuidance:
     articulator: RecordedSettings | None
     recorded: Motions
 
-    @property
-    def told(self) -> dict[str, float]:
-        """What records told of the patient, by field."""
-        return {name: getattr(self.patient.settings, name) for name in self.patient.told}
-
     def as_dict(self) -> dict[str, Any]:
         """JSON-ready: what each record tells about either axis."""
         units = {"true_axis": self.patient, "arbitrary_axis": self.articulator}

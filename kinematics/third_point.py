@@ -2,25 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from kinematics.articulator import AVERAGE_INCLINATION_DEG
+from kinematics.articulator import (
+    AVERAGE_BENNETT_DEG,
+    AVERAGE_INCLINATION_DEG,
+    ArticulatorSettings,
+)
 from kinematics.axis import HingeAxis, opening_motion
 from kinematics.case_model import Case
 from kinematics.closure import error_motion, pin_closing
 from kinematics.errors import InputError
 from kinematics.mounting import Mounting
 from kinematics.mounting_frame import THIRD_POINT_REACH_MM
-
-SAGITTAL_DEG = AVERAGE_INCLINATION_DEG
-"""Sagittal condylar inclination where the case gives none."""
-BENNETT_DEG = 7.5
-"""Bennett angle where the case gives none: progressive side shift, Lundeen & Wirth 1973
-(from memory)."""
 
 
 @dataclass(frozen=True)
@@ -67,8 +64,8 @@ def third_point_effect(
     *,
     error_superior_mm: float,
     reach_mm: float,
-    sagittal_deg: float = SAGITTAL_DEG,
-    bennett_deg: float = BENNETT_DEG,
+    sagittal_deg: float = AVERAGE_INCLINATION_DEG,
+    bennett_deg: float = AVERAGE_BENNETT_DEG,
     sd_superior_mm: float = 0.0,
 ) -> ThirdPointEffect:
     """Compute the effect by turning the casts about the transferred axis and closing again.
@@ -145,19 +142,19 @@ def third_point_effect_of_case(
     true_closing_deg: float,
     target_mm: ArrayLike,
     pin_tip_record_mm: ArrayLike,
-    recorded: Mapping[str, float] | None = None,
+    guidance: ArticulatorSettings,
 ) -> ThirdPointEffect | None:
     """Return the effect for a case's ``[third_point]``; None without that table.
 
-    The condylar settings of ``[articulator]`` are used where they are given, and ``recorded``
-    ones (what the case's records told, by field); the mean of both sides.
+    ``guidance`` is the patient's; of each angle the mean of both sides counts.
     """
     table = case.third_point
     if table is None:
         return None
-    known = {**({} if case.articulator is None else case.articulator.given()), **(recorded or {})}
-    sagittal = _mean(known, "sagittal_inclination_{}_deg", SAGITTAL_DEG)
-    bennett = _mean(known, "bennett_{}_deg", BENNETT_DEG)
+    sagittal = 0.5 * (
+        guidance.sagittal_inclination_left_deg + guidance.sagittal_inclination_right_deg
+    )
+    bennett = 0.5 * (guidance.bennett_left_deg + guidance.bennett_right_deg)
     return third_point_effect(
         mounting.true_axis,
         mounting.arbitrary_axis,
@@ -170,11 +167,6 @@ def third_point_effect_of_case(
         bennett_deg=bennett,
         sd_superior_mm=table.sd_superior_mm,
     )
-
-
-def _mean(known: Mapping[str, float], name: str, default: float) -> float:
-    given = [known[n] for n in (name.format("left"), name.format("right")) if n in known]
-    return float(np.mean(given)) if given else default
 
 
 def _angle(rise: float, run: float) -> float:

@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.articulator import ArticulatorSettings
 from kinematics.case import Case
 from kinematics.marks import SideExtension, SlipCost, side_extension, slip_cost
 from kinematics.mounting import Mounting
@@ -48,7 +48,7 @@ def transfer_of(
     true_closing_deg: float,
     target_mm: NDArray[np.float64],
     pin_tip_record_mm: NDArray[np.float64],
-    recorded: Mapping[str, float] | None = None,
+    guidance: ArticulatorSettings,
 ) -> Transfer:
     """Collect the costs of a case's transfer.
 
@@ -61,11 +61,11 @@ def transfer_of(
     target_mm : ndarray, shape (k, 3), mm
         Landmarks at the target, ``axis_orbital``.
     pin_tip_record_mm : ndarray, shape (3,), mm
-    recorded : mapping of str to float, optional
-        Angles that the case's guidance records told, by field.
+    guidance : ArticulatorSettings
+        The patient's.
     """
     third = third_point_effect_of_case(
-        case, mounting, true_closing_deg, target_mm, pin_tip_record_mm, recorded
+        case, mounting, true_closing_deg, target_mm, pin_tip_record_mm, guidance
     )
     extension, slip = None, None
     marks = case.marks

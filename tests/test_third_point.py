@@ -3,11 +3,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from kinematics.articulator import AVERAGE_INCLINATION_DEG, ArticulatorSettings
+from kinematics.assess import assess
 from kinematics.axis import HingeAxis, axis_orbital_from_points
 from kinematics.case import case_from_dict
+from kinematics.case_guidance import guidance_settings
 from kinematics.errors import InputError
 from kinematics.mounting import mount
-from kinematics.third_point import SAGITTAL_DEG, third_point_effect, third_point_effect_of_case
+from kinematics.third_point import third_point_effect, third_point_effect_of_case
+from tests.cases import landmarks_only
 
 TRUE = HingeAxis(np.array([0.0, 55, 0]), np.array([0.0, -55, 0]))
 ARBITRARY = TRUE.shifted(
@@ -38,8 +42,8 @@ def test_sagittal_guidance_changes_degree_for_degree(error, reach, sagittal, ben
 
 
 def test_point_used_too_high_steepens_the_path():
-    assert effect(5.0).sagittal_deg[1] > SAGITTAL_DEG
-    assert effect(-5.0).sagittal_deg[1] < SAGITTAL_DEG
+    assert effect(5.0).sagittal_deg[1] > AVERAGE_INCLINATION_DEG
+    assert effect(-5.0).sagittal_deg[1] < AVERAGE_INCLINATION_DEG
     assert effect(0.0).bennett_deg[1] == pytest.approx(effect(0.0).bennett_deg[0])
 
 
@@ -93,15 +97,25 @@ def test_case_gives_the_error_and_the_settings():
         "landmarks": [{"name": "a", "tooth": 31, "point_mm": [90.0, 0.0, -38.0]}],
     }
     case = case_from_dict(data)
-    assert third_point_effect_of_case(case, mount(case), 2.0, TEETH, PIN) is None
+    average = ArticulatorSettings()
+    assert third_point_effect_of_case(case, mount(case), 2.0, TEETH, PIN, average) is None
     data["third_point"] = {"kind": "orbitale", "error_superior_mm": 5.0, "reach_mm": 80.0}
     data["articulator"] = {
         "sagittal_inclination_left_deg": 30.0,
         "sagittal_inclination_right_deg": 40.0,
     }
     case = case_from_dict(data)
-    got = third_point_effect_of_case(case, mount(case), 2.0, TEETH, PIN)
+    guidance = guidance_settings(case.articulator, 110.0, {}).settings
+    got = third_point_effect_of_case(case, mount(case), 2.0, TEETH, PIN, guidance)
     assert got == effect(5.0, sagittal_deg=35.0)
+
+
+def test_the_report_s_third_point_follows_the_rule_for_the_bennett_angle():
+    third = {"kind": "orbitale", "error_superior_mm": 5.0, "reach_mm": 80.0}
+    rule = {"bennett_rule": True, "sagittal_inclination_left_deg": 40.0,
+            "sagittal_inclination_right_deg": 40.0}  # fmt: skip
+    a = assess(landmarks_only(third_point=third, articulator=rule))
+    assert a.transfer.third_point.bennett_deg[0] == pytest.approx(17.0)  # 40 / 8 + 12
 
 
 def test_third_point_takes_only_its_own_number():
