@@ -13,6 +13,8 @@ from kinematics.kernels import kernel
 
 DISC_MM = 1e-9
 """Widening of every disc, mm: above the touching tolerance and all rounding (ours)."""
+ROUNDS = (16, 8, 2)
+"""Rounds towards the middle of the smallest disc: of up to 4, up to 64 and more faces (ours)."""
 MAX_FACES = 2**27
 """Largest accepted number of triangles (node numbers are 32-bit)."""
 
@@ -195,6 +197,55 @@ def _select(order, value, lo, hi, mid):  # type: ignore[no-untyped-def]
 
 
 @kernel
+def _middle(a, b, c):  # type: ignore[no-untyped-def]
+    """Centre of the smallest circle around a triangle."""
+    ux, uy, uz = b[0] - a[0], b[1] - a[1], b[2] - a[2]
+    vx, vy, vz = c[0] - a[0], c[1] - a[1], c[2] - a[2]
+    uu, uv, vv = (
+        ux * ux + uy * uy + uz * uz,
+        ux * vx + uy * vy + uz * vz,
+        vx * vx + vy * vy + vz * vz,
+    )
+    if uv <= 0.0:
+        s, t = 0.5, 0.5
+    elif uu <= uv:
+        s, t = 0.0, 0.5
+    elif vv <= uv:
+        s, t = 0.5, 0.0
+    else:
+        double = 2.0 * (uu * vv - uv * uv)
+        s, t = vv * (uu - uv) / double, uu * (vv - uv) / double
+    return a[0] + s * ux + t * vx, a[1] + s * uy + t * vy, a[2] + s * uz + t * vz
+
+
+@kernel
+def _centred(vertices, faces, order, lo, hi, n, centre, rounds):  # type: ignore[no-untyped-def]
+    """Move a disc's centre along its plane towards that of the smallest disc.
+
+    Each round goes towards the farthest point, ever less (Badoiu and Clarkson 2003, from memory);
+    the best centre met is returned.
+    """
+    x, y, z = centre
+    smallest = np.inf
+    for turn in range(rounds + 1):
+        far, ex, ey, ez = -1.0, 0.0, 0.0, 0.0
+        for i in range(lo, hi):
+            for k in range(3):
+                p = vertices[faces[order[i], k]]
+                dx, dy, dz = p[0] - x, p[1] - y, p[2] - z
+                d = n[0] * dx + n[1] * dy + n[2] * dz
+                dx, dy, dz = dx - d * n[0], dy - d * n[1], dz - d * n[2]
+                d = dx * dx + dy * dy + dz * dz
+                if d > far:
+                    far, ex, ey, ez = d, dx, dy, dz
+        if far < smallest:
+            smallest, centre = far, (x, y, z)
+        step = 1.0 / (turn + 2.0)
+        x, y, z = x + step * ex, y + step * ey, z + step * ez
+    return centre
+
+
+@kernel
 def _disc(vertices, faces, order, lo, hi, disc):  # type: ignore[no-untyped-def]
     """Fill ``disc`` with a flat disc around the faces order[lo:hi] (see ``Hierarchy.discs``)."""
     nx, ny, nz = 0.0, 0.0, 0.0
@@ -224,9 +275,15 @@ def _disc(vertices, faces, order, lo, hi, disc):  # type: ignore[no-untyped-def]
             d = nx * (p[0] - cx) + ny * (p[1] - cy) + nz * (p[2] - cz)
             least, most = min(least, d), max(most, d)
     shift = 0.5 * (least + most)
-    disc[0] = cx + shift * nx
-    disc[1] = cy + shift * ny
-    disc[2] = cz + shift * nz
+    n = (nx, ny, nz)
+    centre = (cx + shift * nx, cy + shift * ny, cz + shift * nz)
+    if hi - lo == 1:
+        f = order[lo]
+        centre = _middle(vertices[faces[f, 0]], vertices[faces[f, 1]], vertices[faces[f, 2]])
+    else:
+        rounds = ROUNDS[0] if hi - lo <= 4 else (ROUNDS[1] if hi - lo <= 64 else ROUNDS[2])
+        centre = _centred(vertices, faces, order, lo, hi, n, centre, rounds)
+    disc[0], disc[1], disc[2] = centre
     disc[3], disc[4], disc[5] = nx, ny, nz
     # Measured from the rounded centre and normal, so that rounding only widens the disc.
     cx, cy, cz = float(disc[0]), float(disc[1]), float(disc[2])

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy.optimize import minimize
 
 from kinematics.axis import HingeAxis
 from kinematics.broadphase import apart, axis_frame, placed, wave_range
@@ -43,6 +44,42 @@ def test_every_face_is_one_leaf_and_depth_is_logarithmic(size: int) -> None:
         level = [c for n in level if tree.right[n] >= 0 for c in (n + 1, int(tree.right[n]))]
         depth += bool(level)
     assert depth <= math.ceil(math.log2(size)) + 1
+
+
+SHAPES = {
+    "acute": ([0, 0, 0], [4, 0, 0], [2, 3, 0], 13.0 / 6.0),  # circumradius a b c / (4 area)
+    "right": ([0, 0, 0], [3, 0, 0], [0, 4, 0], 2.5),
+    "obtuse at b": ([0, 0, 0], [4, 1, 0], [8, 0, 0], 4.0),
+    "obtuse at a": ([4, 1, 0], [0, 0, 0], [8, 0, 0], 4.0),
+    "obtuse at c": ([0, 0, 0], [8, 0, 0], [4, 1, 0], 4.0),
+    "sliver": ([0, 0, 0], [5, 0, 0], [10, 0, 0], 5.0),
+    "point": ([1, 2, 3], [1, 2, 3], [1, 2, 3], 0.0),
+}
+
+
+@pytest.mark.parametrize("shape", SHAPES)
+def test_a_leaf_s_disc_is_the_smallest_circle_around_its_triangle(shape: str) -> None:
+    *corners, radius = SHAPES[shape]
+    tree = build_hierarchy(np.array(corners, dtype=float) + 20.0, [[0, 1, 2]], "upper")
+    assert float(tree.discs[0, 7]) == pytest.approx(radius, abs=1e-5)
+
+
+def test_larger_discs_come_within_a_few_percent_of_the_smallest_circle() -> None:
+    """Against scipy's minimax of the distances in the disc's own plane."""
+    rng = np.random.default_rng(3)
+    for _ in range(10):
+        points = rng.normal(0.0, [5.0, 3.0, 0.3], (60, 3))
+        tree = build_hierarchy(points, np.arange(60).reshape(20, 3), "upper")
+        disc = tree.discs[0].astype(float)
+        n = disc[3:6] / np.linalg.norm(disc[3:6])
+        flat = points - np.outer(points @ n, n)
+        _, _, rows = np.linalg.svd(n[None])
+        plane = flat @ rows[1:].T
+        best = minimize(
+            lambda c, at=plane: np.linalg.norm(at - c, axis=1).max(),
+            plane.mean(axis=0), method="Nelder-Mead", options={"xatol": 1e-8, "fatol": 1e-10},
+        ).fun  # fmt: skip
+        assert best * (1.0 - 1e-6) <= disc[7] <= 1.05 * best
 
 
 @pytest.mark.parametrize("lattice", [False, True])
