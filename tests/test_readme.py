@@ -9,6 +9,8 @@ from pathlib import Path
 
 import pytest
 
+from tests.benchmarks.run import with_figures
+
 REPO = Path(__file__).resolve().parents[1]
 README = (REPO / "README.md").read_text()
 DEVELOPERS = (REPO / "DEVELOPERS.md").read_text()
@@ -79,3 +81,13 @@ def test_linked_files_exist():
     for text in (README, DEVELOPERS):
         for target in re.findall(r"\]\(([^)#:]+)\)", text):
             assert (REPO / target).exists(), target
+
+
+def test_the_tables_of_make_bench_stand_in_developers_md_as_in_results_md():
+    figures = (REPO / "tests" / "benchmarks" / "RESULTS.md").read_text(encoding="utf-8")
+    page = (REPO / "DEVELOPERS.md").read_text(encoding="utf-8")
+    assert with_figures(page, figures) == page
+    assert "| open pair |" in page
+    changed = with_figures(page, figures.replace("open pair", "other pair"))
+    assert "| other pair |" in changed
+    assert changed.replace("other pair", "open pair") == page
