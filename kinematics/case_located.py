@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field, model_validator
 
-from kinematics.case_types import FileName, Point, RigidMatrix, Table, Text, refuse
+from kinematics.case_types import LowerPosition, Point, Table, Text, refuse
 
 HalfWidth = Annotated[float, Field(ge=20.0, le=100.0)]
 Noise = Annotated[float, Field(gt=0.0, le=2.0)]
@@ -16,26 +16,12 @@ Points = Annotated[
 """A list of points in mm."""
 
 
-class Opening(Table):
+class Opening(LowerPosition):
     """One opening: the lower's mesh in ``upper_scan``, or its pose."""
 
     name: Text | None = None
-    file: FileName | None = None
-    upper_scan_from_lower_scan: RigidMatrix | None = None
     opening_deg: Annotated[float, Field(ge=-60.0, le=60.0)] | None = None
     weight: Annotated[float, Field(gt=0.0, le=100.0)] = 1.0
-
-    @model_validator(mode="after")
-    def _one_form(self) -> Opening:
-        if (self.file is None) == (self.upper_scan_from_lower_scan is None):
-            got = "neither" if self.file is None else "both"
-            refuse(
-                got,
-                "either file or upper_scan_from_lower_scan",
-                "Name the scan of the lower at this opening, or give its 4x4 pose.",
-                "file",
-            )
-        return self
 
 
 class Track(Table):

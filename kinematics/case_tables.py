@@ -10,6 +10,7 @@ from kinematics.articulator import INTERCONDYLAR_RANGE_MM
 from kinematics.axis import MAX_POINT_DISTANCE_MM, MIN_POINT_DISTANCE_MM
 from kinematics.case_types import (
     FileName,
+    LowerPosition,
     NotNegative,
     Point,
     RigidMatrix,
@@ -278,27 +279,13 @@ class Uncertainty(Table):
         return self
 
 
-class GuidanceRecord(Table):
+class GuidanceRecord(LowerPosition):
     """``[[articulator.records]]``: the lower in a protruded or lateral interocclusal record.
 
-    Either its pose, or the file of a scan of the lower taken in the record, in ``upper_scan``.
     A left lateral record tells the guide of the right side, which orbits.
     """
 
     kind: Literal["protrusive", "left_lateral", "right_lateral"]
-    file: FileName | None = None
-    upper_scan_from_lower_scan: RigidMatrix | None = None
-
-    @model_validator(mode="after")
-    def _one_form(self) -> GuidanceRecord:
-        if (self.file is None) == (self.upper_scan_from_lower_scan is None):
-            refuse(
-                "neither" if self.file is None else "both",
-                "either file or upper_scan_from_lower_scan",
-                "Name the scan of the lower in this record, or give its 4x4 pose.",
-                "file",
-            )
-        return self
 
     def tells(self, name: str) -> bool:
         """Whether the record alone sets an angle of the articulator, by its field."""

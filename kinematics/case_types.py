@@ -4,10 +4,17 @@ from __future__ import annotations
 
 import unicodedata
 from collections.abc import Sequence
-from typing import Annotated, Any, NoReturn
+from typing import Annotated, Any, NoReturn, Self
 
 import numpy as np
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
+from pydantic import (
+    AfterValidator,
+    BaseModel,
+    BeforeValidator,
+    ConfigDict,
+    Field,
+    model_validator,
+)
 from pydantic_core import PydanticCustomError
 from scipy.spatial.transform import RigidTransform
 
@@ -162,3 +169,21 @@ def _checked_tooth(number: int) -> int:
 
 Tooth = Annotated[int, AfterValidator(_checked_tooth)]
 """An ISO 3950 tooth number."""
+
+
+class LowerPosition(Table):
+    """A position of the lower: its pose, or the file of a scan of it there, in ``upper_scan``."""
+
+    file: FileName | None = None
+    upper_scan_from_lower_scan: RigidMatrix | None = None
+
+    @model_validator(mode="after")
+    def _one_form(self) -> Self:
+        if (self.file is None) == (self.upper_scan_from_lower_scan is None):
+            refuse(
+                "neither" if self.file is None else "both",
+                "either file or upper_scan_from_lower_scan",
+                "Name the scan of the lower in this position, or give its 4x4 pose.",
+                "file",
+            )
+        return self
