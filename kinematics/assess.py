@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform
 
+from kinematics.articulator import ArticulatorSettings
 from kinematics.axis import opening_motion
 from kinematics.case import Case
 from kinematics.closure import Stop, StopResult, high_amount
@@ -221,8 +222,11 @@ def assess_placed(
     poses, theta = geometry.poses, closed.true_closing_deg
     contact_true, contact_arbitrary = closed.contact_true, closed.contact_arbitrary
     lower_true = None if placed.lower is None else placed.lower.moved(poses.target_from_scanned)
-    guidance = case_guidance(case, case_geometry(case, geometry)).patient
-    findings += guidance.findings
+    guidance = ArticulatorSettings()
+    if case.articulator is not None:
+        told = case_guidance(case, case_geometry(case, geometry)).patient
+        guidance = told.settings
+        findings += told.findings
     if closed.pair is not None:
         findings += _target_apart(case, closed.beyond_deg)
     if "already_touching" in (contact_arbitrary.status, contact_true.status):
@@ -289,7 +293,7 @@ def assess_placed(
             theta,
             geometry.landmarks.points_mm,
             opening_motion(closed.true_axis, theta).apply(geometry.pin_tip_target_mm),
-            guidance.settings,
+            guidance,
         ),
         risk=risk,
     )

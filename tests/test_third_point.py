@@ -136,3 +136,10 @@ def test_third_point_takes_only_its_own_number():
                     "third_point": {**base, **table},
                 }
             )
+
+
+def test_an_axis_narrower_than_an_articulator_is_assessed_where_no_articulator_is_asked_for():
+    third = {"kind": "orbitale", "error_superior_mm": 5.0, "reach_mm": 80.0}
+    a = assess(landmarks_only(true_axis={"width_mm": 50.0}, third_point=third))
+    assert a.excursions is None
+    assert a.transfer.third_point.sagittal_deg[0] == AVERAGE_INCLINATION_DEG
