@@ -23,6 +23,14 @@ MALFORMED = {
 }
 
 
+async def works_on(desk, server, work):
+    desk.change("left_anterior_mm", 2.5)
+    async with asyncio.timeout(60):
+        while server.state["numbers"]["controls"]["left_anterior_mm"] != 2.5:
+            assert not work.done(), work.exception()
+            await asyncio.sleep(0.02)
+
+
 @pytest.mark.parametrize("name", MALFORMED)
 def test_a_malformed_message_is_answered_and_the_desk_works_on(name):
     session, server = Session(landmarks_only()), PageServer()
@@ -32,11 +40,7 @@ def test_a_malformed_message_is_answered_and_the_desk_works_on(name):
         work = asyncio.ensure_future(desk.work())
         try:
             getattr(desk, name)(*MALFORMED[name])
-            desk.change("left_anterior_mm", 2.5)
-            async with asyncio.timeout(60):
-                while server.state["numbers"]["controls"]["left_anterior_mm"] != 2.5:
-                    assert not work.done(), work.exception()
-                    await asyncio.sleep(0.02)
+            await works_on(desk, server, work)
         finally:
             work.cancel()
             desk.close()
@@ -74,11 +78,7 @@ def test_a_computation_that_fails_is_told_and_the_desk_works_on(monkeypatch, mod
                 shown = server.state["excursions"]
                 assert bool(shown["rows"]) == kept
                 assert kept or "see the notice" in shown["sentence"]
-            desk.change("left_anterior_mm", 2.5)
-            async with asyncio.timeout(60):
-                while server.state["numbers"]["controls"]["left_anterior_mm"] != 2.5:
-                    assert not work.done(), work.exception()
-                    await asyncio.sleep(0.02)
+            await works_on(desk, server, work)
         finally:
             work.cancel()
             desk.close()
