@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+import subprocess
+import sys
 
 import numpy as np
 import pytest
@@ -54,3 +56,10 @@ def test_closures_of_a_cloud(benchmark) -> None:  # type: ignore[no-untyped-def]
     axes = ENDS + np.random.default_rng(1).normal(0, 4, (20_000, 2, 3))
     points = np.random.default_rng(2).uniform(20, 90, (28, 3))
     assert benchmark(closure_errors, AXIS, axes, points, 2.0).shape == (20_000, 28, 3)
+
+
+@pytest.mark.benchmark(group="start")
+@pytest.mark.parametrize("code", ["from viewer.cli import main; main(['--help'])", "import numpy"])
+def test_start_of_help_beside_loading_numpy(benchmark, code) -> None:  # type: ignore[no-untyped-def]
+    done = benchmark(subprocess.run, [sys.executable, "-c", code], capture_output=True)
+    assert done.returncode == 0, done.stderr
