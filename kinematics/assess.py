@@ -24,6 +24,7 @@ from kinematics.judging import DepartureCurve, departure_curve, judge, worst_by_
 from kinematics.mesh import Cast
 from kinematics.mesh_health import MeshHealth
 from kinematics.mounting import Mounting
+from kinematics.mounting_effect import mounting_findings
 from kinematics.occlusion import ContactReport, MouthReturn, mouth_return, return_report
 from kinematics.placement import PlacedCase, place
 from kinematics.risk import Risk, risk_of
@@ -202,7 +203,8 @@ def assess_placed(
         Whether to trace the error against departure (the contact stop needs a first contact a
         sample); without it the curve has no samples.
     uncertainty : bool
-        Whether to propagate the case's ``[uncertainty]``, where it has one.
+        Whether to propagate the case's ``[uncertainty]``, where it has one, or else, with the
+        stop ``contact``, what is known of the mounting.
     excursions : bool
         Whether to compare the excursions, where the case has ``[articulator]``.
     closed : Closures, optional
@@ -251,6 +253,9 @@ def assess_placed(
                 "Choose another stop, or correct the casts.",
             )
         )
+
+    if closed.decision != "contact" or uncertainty:
+        findings += mounting_findings(closed)
 
     tell("Error map and return to the mouth", 0.6)
     index, high = _occlusal_map(placed, geometry, stops)

@@ -13,7 +13,7 @@ from kinematics.case import Case
 from kinematics.closure import Stop, StopResult
 from kinematics.geometry import Geometry
 from kinematics.placement import CastContacts
-from kinematics.verdict import Remedy, Verdict, answer, break_even, why, worst_of
+from kinematics.verdict import Remedy, Verdict, answer, break_even, room_words, why, worst_of
 
 CURVE_POINTS = 41
 """Samples of the error against departure."""
@@ -66,7 +66,7 @@ def judge(
         remedies.append(
             remedy(
                 "thinner record" if sign < 0 else "record nearer the target",
-                f"The arbitrary axis, with the record {even:.2f} mm (incisors) from the target.",
+                f"The arbitrary axis, the record {room_words(even)} (incisors) from the target.",
                 arbitrary,
                 sign * even,
             )

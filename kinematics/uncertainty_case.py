@@ -32,18 +32,24 @@ APART = (
 
 
 def inputs_from_case(
-    placed: PlacedCase, *, stop: Stop | None = None, threads: int | None = None
+    placed: PlacedCase,
+    *,
+    stop: Stop | None = None,
+    threads: int | None = None,
+    table: Uncertainty | None = None,
 ) -> UncertaintyInputs:
     """Collect the uncertain inputs of a placed case.
 
     Parameters
     ----------
     placed : PlacedCase
-        From :func:`kinematics.placement.place`; its case must have ``[uncertainty]``.
+        From :func:`kinematics.placement.place`.
     stop : optional
         The case's decision stop by default.
     threads : int, optional
         As :attr:`UncertaintyInputs.threads`.
+    table : Uncertainty, optional
+        The case's own by default, which it must have then.
 
     Raises
     ------
@@ -52,7 +58,7 @@ def inputs_from_case(
         without casts.
     """
     case, marks = placed.case, placed.landmarks
-    table = case.uncertainty
+    table = table or case.uncertainty
     if table is None:
         raise InputError(
             "uncertainty",

@@ -11,6 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.closure import Stop
+from kinematics.verdict import room_words
 
 FloatArray = NDArray[np.float64]
 
@@ -163,7 +164,7 @@ def percent(probability: float, high: float = 0.0) -> str:
 
 
 def _room(departure_mm: float) -> str:
-    return f"{departure_mm:.1f} mm" if np.isfinite(departure_mm) else "any departure up to 20 mm"
+    return room_words(departure_mm) if np.isfinite(departure_mm) else "any departure up to 20 mm"
 
 
 def sentences(
@@ -174,7 +175,7 @@ def sentences(
     risk_limit: float,
 ) -> tuple[str, ...]:
     """The answer for a reader: the probability, what locating changes, how much departure."""
-    limit = f"{tolerance_mm * MICROMETRES:.0f} µm"
+    limit = f"{tolerance_mm * MICROMETRES:g} µm"
     arbitrary, located, _, target = options
     points = 100.0 * (arbitrary.beyond_any - located.beyond_any)
     many = f"{points:.0f} percentage point{'' if round(points) == 1 else 's'}"

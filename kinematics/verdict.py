@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -22,6 +23,8 @@ SCAN_BLOCKS = 8
 """The scan is done in blocks, so that a slow stop is not evaluated far beyond the crossing."""
 
 MICROMETRES = 1000.0
+ROUNDING = 1e-6
+"""Of a last digit: a limit that is that digit but for rounding is said as it is (ours)."""
 STOP_WORDS: dict[Stop, str] = {
     "equal_angle": "both close by the same angle",
     "pin": "the incisal pin restores the height",
@@ -171,6 +174,25 @@ def why(error_mm: NDArray[np.float64], axis_error_mm: NDArray[np.float64]) -> st
     return f"Most of the error ({100.0 * share[part]:.0f} % of its mean square) is {words[part]}."
 
 
+def room_words(departure_mm: float) -> str:
+    """A departure that keeps something within bounds, rounded down so that what is said keeps it.
+
+    Whole tenths from 1 mm on, hundredths below.
+    """
+    digits = 1 if departure_mm >= 1.0 else 2
+    steps = math.floor(departure_mm * 10.0**digits + ROUNDING)
+    return f"{steps / 10.0**digits:.{digits}f} mm"
+
+
+def beyond_words(size_mm: float, limit_mm: float) -> str:
+    """A size beyond a limit in micrometres, with the decimals that tell the two apart."""
+    limit = limit_mm * MICROMETRES
+    for digits in range(4):
+        if float(f"{size_mm * MICROMETRES:.{digits}f}") > limit:
+            break
+    return f"{size_mm * MICROMETRES:.{digits}f} µm"
+
+
 def departure_words(departure_mm: float) -> str:
     """Say the departure as a clinician would."""
     if abs(departure_mm) < 5e-4:
@@ -188,15 +210,18 @@ def answer(
     stop: Stop,
 ) -> str:
     """The answer in one sentence."""
+    beyond = worst_error_mm > tolerance_mm
     size = f"{worst_error_mm * MICROMETRES:.0f} µm"
-    limit = f"{tolerance_mm * MICROMETRES:.0f} µm"
+    if beyond:
+        size = beyond_words(worst_error_mm, tolerance_mm)
+    limit = f"{tolerance_mm * MICROMETRES:g} µm"
     head = (
         f"On this arbitrary axis, {departure_words(departure_mm)} leaves an occlusal error of up "
         f"to {size} ({worst_landmark}; {STOP_WORDS[stop]})"
     )
-    if worst_error_mm <= tolerance_mm:
+    if not beyond:
         room = (
-            f"it would stay so up to a departure of {break_even_mm:.1f} mm"
+            f"it would stay so up to a departure of {room_words(break_even_mm)}"
             if np.isfinite(break_even_mm)
             else "no departure within hinge range would exceed it"
         )
@@ -204,7 +229,7 @@ def answer(
             f"{head}, within your tolerance of {limit}: locating the true axis is not needed for "
             f"it, and {room}."
         )
-    keep = f"{break_even_mm:.1f} mm" if np.isfinite(break_even_mm) else f"{HINGE_RANGE_MM:g} mm"
+    keep = room_words(break_even_mm) if np.isfinite(break_even_mm) else f"{HINGE_RANGE_MM:g} mm"
     return (
         f"{head}, beyond your tolerance of {limit}: keep the departure to {keep}, "
         "take the record at the target vertical dimension, or locate and transfer the true axis."

@@ -2,6 +2,7 @@
 
 import json
 import os
+import re
 import stat
 import subprocess
 import sys
@@ -80,6 +81,14 @@ def test_assess_writes_everything_and_prints_the_answer(tmp_path, capsys):
     names = {p.name for p in out.iterdir()}
     assert {"result.json", "landmarks.csv", "report.html"} <= names
     assert not [n for n in names if n.startswith(".")]
+
+
+def test_printed_numbers_have_a_true_minus_and_no_signed_zero(tmp_path, capsys):
+    assert main(["assess", str(plain(tmp_path)), "-o", str(tmp_path / "o"), "--no-pictures"]) == 0
+    text = capsys.readouterr().out
+    assert re.search(r"−\d", text)
+    assert not re.search(r"(?<!\w)-\d", text.partition("wrote")[0])
+    assert not re.search(r"[+−]0(\.0+)?(?![.\d])", text)
 
 
 def test_json_prints_the_result_and_nothing_else(tmp_path, capsys):

@@ -3,9 +3,10 @@
 import numpy as np
 import pytest
 from hypothesis import given
+from hypothesis import strategies as st
 
 from kinematics.assess import assess
-from kinematics.verdict import answer, break_even, departure_words, why
+from kinematics.verdict import answer, beyond_words, break_even, departure_words, room_words, why
 from tests.cases import landmarks_only
 from tests.strategies import numbers
 
@@ -88,3 +89,28 @@ def test_every_remedy_is_within_where_its_own_error_is(tolerance, planned):
     assert remedies[0].within is planned  # 0.118 mm
     for r in remedies:
         assert r.within == (r.worst_error_mm <= tolerance + 1e-9)
+
+
+@pytest.mark.parametrize(
+    ("limit", "said"),
+    [(1.96, "1.9 mm"), (4.5, "4.5 mm"), (2.3, "2.3 mm"), (0.999, "0.99 mm"), (0.3, "0.30 mm"),
+     (12.0, "12.0 mm"), (0.004, "0.00 mm")],
+)  # fmt: skip
+def test_a_limit_is_said_so_that_keeping_it_is_enough(limit, said):
+    assert room_words(limit) == said
+
+
+@given(st.floats(0.0, 20.0))
+def test_no_limit_is_said_larger_than_it_is(limit):
+    said = float(room_words(limit).removesuffix(" mm"))
+    assert said <= limit + 1e-6
+    assert limit - said < (0.1 if limit >= 1.0 else 0.01) + 1e-6
+
+
+@pytest.mark.parametrize(
+    ("size", "said"),
+    [(0.104, "104 µm"), (0.1004, "100.4 µm"), (0.10003, "100.03 µm"), (0.1006, "101 µm")],
+)
+def test_a_size_beyond_the_limit_never_reads_as_the_limit(size, said):
+    assert beyond_words(size, 0.1) == said
+    assert f"up to {said}" in answer(size, "37 buccal cusp", 0.1, -3.0, 4.5, "pin")

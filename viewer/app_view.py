@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from kinematics.closure import STOPS
+from kinematics.verdict import room_words
 from viewer.app_case import axis_note, control_values
 from viewer.app_charts import CURVE_BOX, curve_chart
 from viewer.palette import STOP_LABEL
@@ -115,7 +116,7 @@ def answer_state(reading: Closures, verdict: Verdict | None) -> dict[str, Any]:
     return {
         "sentence": verdict.sentence,
         "reason": verdict.reason,
-        "even": f"{even:.1f} mm" if np.isfinite(even) else "none within hinge range",
+        "even": room_words(even) if np.isfinite(even) else "none within hinge range",
         "remedies": [
             {
                 "name": r.name,

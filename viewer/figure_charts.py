@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from kinematics.verdict import room_words
 from viewer.figure_data import arrow_factor, tooth_table
 from viewer.figure_look import DASH, halo, new_figure, spread, wrapped
 from viewer.palette import (
@@ -76,7 +77,7 @@ def departure_figure(assessment: Assessment) -> Any:
         axes.axvline(sign * even, color=LIGHT.tolerance, lw=1.0, gid="break-even")
         right = sign * even < 0.5 * (x[0] + x[-1])
         axes.annotate(
-            f"break-even {even:.1f} mm",
+            f"break-even {room_words(even)}",
             (sign * even, top),
             xytext=(5 if right else -5, -3),
             textcoords="offset points",

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from kinematics.verdict import room_words
 from viewer import report_tables as tables
 from viewer.palette import THEMES, Theme, css_variables
 
@@ -125,7 +126,7 @@ def facts(a: Assessment) -> list[tuple[str, str]]:
         ("departure, incisors", f"{tables.plain(abs(a.departure_mm), 2)} mm {kind}"),
         (
             "break-even departure",
-            f"{tables.plain(even, 2)} mm" if math.isfinite(even) else "none within hinge range",
+            room_words(even) if math.isfinite(even) else "none within hinge range",
         ),
         ("stop", tables.STOP_LABEL[a.verdict.stop]),
         *chance,

@@ -13,7 +13,7 @@ from rich.table import Table
 
 from kinematics.errors import Finding
 from viewer.cli import CAUTION
-from viewer.report_tables import worst_first
+from viewer.report_tables import STOP_LABEL, plain, signed, um, worst_first
 
 if TYPE_CHECKING:
     from kinematics.assess import Assessment
@@ -45,26 +45,23 @@ def print_assessment(console: Console, a: Assessment, written: Sequence[Path]) -
             console.print(escape(sentence))
     table = Table(title="Closure error at the lower's landmarks, µm")
     table.add_column("landmark")
-    for name in ("anterior", "left", "superior", "size", "high (+) / open (-)"):
+    for name in ("anterior", "left", "superior", "size", "high (+) / open (−)"):
         table.add_column(name, justify="right")
     result = a.stops[a.verdict.stop]
     size = result.magnitude_mm
     shown = _worst_by_tooth(a)
     for i in shown:
-        x, y, z = result.error_mm[i] * MICROMETRES
         table.add_row(
             escape(a.landmarks.names[i]),
-            f"{x:+.0f}",
-            f"{y:+.0f}",
-            f"{z:+.0f}",
-            f"{size[i] * MICROMETRES:.0f}",
-            f"{result.high_mm[i] * MICROMETRES:+.0f}",
+            *(um(mm) for mm in result.error_mm[i]),
+            plain(size[i] * MICROMETRES),
+            um(result.high_mm[i]),
         )
     console.print(table)
-    angles = ", ".join(f"{s} {r.closing_deg:+.3f}" for s, r in a.stops.items())
+    angles = ", ".join(f"{STOP_LABEL[s]} {signed(r.closing_deg, 3)}" for s, r in a.stops.items())
     console.print(
-        f"Closing from the record, degrees: true {a.true_closing_deg:+.3f}; on the arbitrary axis: "
-        f"{angles}"
+        f"Closing from the record, degrees: about the true axis {signed(a.true_closing_deg, 3)}; "
+        f"about the arbitrary axis: {angles}"
     )
     for stop, reason in a.unavailable.items():
         console.print(escape(f"Stop {stop} is not available: {reason}"))
@@ -81,8 +78,8 @@ def print_assessment(console: Console, a: Assessment, written: Sequence[Path]) -
     for r in a.verdict.remedies:
         remedies.add_row(
             escape(r.name),
-            f"{r.departure_mm:+.2f}",
-            f"{r.worst_error_mm * MICROMETRES:.0f}",
+            signed(r.departure_mm, 2),
+            plain(r.worst_error_mm * MICROMETRES),
             "yes" if r.within else "no",
         )
     console.print(remedies)
