@@ -34,11 +34,16 @@ def test_only_near_cells_are_looked_into_and_the_distance_is_that_over_all_trian
     assert min(seen.values()) > 5
 
 
+@pytest.mark.parametrize("middle_mm", [70.0, 0.0])
 @pytest.mark.parametrize(("height_mm", "refused"), [(9.999, True), (10.001, False)])
-def test_the_limit_is_ten_millimetres_from_the_surface_not_from_a_vertex(height_mm, refused):
-    square = np.array([[50, -30, 0], [90, -30, 0], [90, 30, 0], [50, 30, 0]], dtype=float)
+def test_the_limit_is_ten_millimetres_from_the_surface_not_from_a_vertex(
+    height_mm, refused, middle_mm
+):
+    square = np.array([[-20, -30, 0], [20, -30, 0], [20, 30, 0], [-20, 30, 0]], dtype=float)
+    square[:, 0] += middle_mm
     cast = Cast("lower", square, np.array([[0, 1, 2], [0, 2, 3]]), np.zeros(4))
-    axis = HingeAxis([71.0, 40.0, height_mm], [71.0, -40.0, height_mm])
+    x = middle_mm + 1.0
+    axis = HingeAxis([x, 40.0, height_mm], [x, -40.0, height_mm])
     found = axes_in_casts([CastClearance(cast)], [("arbitrary_axis", axis)])
     assert [f.where for f in found] == (["arbitrary_axis"] if refused else [])
     assert axis.distance_mm(square).min() > 20.0

@@ -115,6 +115,36 @@ def test_the_scan_at_fault_is_called_by_its_name():
     assert off(got).max() < 1e-6
 
 
+def test_openings_without_names_are_counted_from_one():
+    table = by_poses(3.0, 6.0, 9.0, registration_rms_mm=0.02)
+    bad = RigidTransform.from_translation([0.5, 0.4, 0.6]) * pose(6.0)
+    listed = [o.model_dump() for o in table.openings]
+    listed[1]["upper_scan_from_lower_scan"] = rows(bad)
+    table = AxisLocation.model_validate({**table.model_dump(), "openings": listed})
+    got = locate_from_case_table(table, no_files, None, SCANNED)
+    assert [f.where for f in got.findings if "set aside" in f.message] == ["opening 2"]
+
+
+def test_the_scanned_pose_counts_as_an_opening_of_zero():
+    listed = [{"upper_scan_from_lower_scan": rows(pose(3.0)), "opening_deg": 0.5}]
+    got = locate_from_case_table(by_poses(openings=listed), no_files, None, SCANNED)
+    np.testing.assert_allclose(got.source.opening_deg, [0.0, 3.0], atol=1e-9)
+    listed[0]["opening_deg"] = -0.5
+    with pytest.raises(InputError, match="openings that close"):
+        locate_from_case_table(by_poses(openings=listed), no_files, None, SCANNED)
+
+
+def test_two_openings_of_one_name_keep_their_own_registrations(tmp_path: Path):
+    shape = arch()
+    for opening in (5, 10):
+        scan = trimesh.Trimesh(pose(opening).apply(shape.vertices_mm), shape.faces, process=False)
+        scan.export(tmp_path / f"{opening}.stl")
+    listed = [{"name": "wide", "file": f"{opening}.stl"} for opening in (5, 10)]
+    table = AxisLocation.model_validate({"left": LEFT, "openings": listed})
+    got = locate_from_case_table(table, lambda f, _: tmp_path / f, shape, SCANNED)
+    assert list(got.registrations) == ["wide", "wide (2)"]
+
+
 def test_the_mounting_table_adds_a_method_and_a_third_point():
     data = {
         "method": "located_axis",

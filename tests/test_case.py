@@ -352,6 +352,31 @@ def test_unusual_values_are_warned_of(data, dotted, value, warned):
     assert (dotted in [f.where for f in case.findings()]) is warned
 
 
+@pytest.mark.parametrize(
+    ("change", "where", "words"),
+    [
+        ({"true_axis": {"width_mm": 85.2}}, None, ""),  # published_values.md section 4 (READ)
+        ({"true_axis": {"width_mm": 85.1}}, "true_axis.width_mm", "published 85.2 to 124.7 mm"),
+        ({"true_axis": {"width_mm": 124.7}}, None, ""),
+        ({"true_axis": {"width_mm": 124.8}}, "true_axis.width_mm", "124.8 mm is unusual"),
+        ({"record": {"opening_deg": 13.0}}, None, ""),
+        ({"record": {"opening_deg": 13.5}}, "record.opening_deg", "beyond pure hinge opening"),
+        ({"target": {"opening_deg": 13.5}}, "target.opening_deg", "beyond pure hinge opening"),
+        ({"record": {"opening_deg": 0.0}}, None, ""),
+        ({"record": {"opening_deg": -0.5}}, "record.opening_deg", "closed beyond"),
+        ({"record": {"as_scanned": True}}, "record.as_scanned", "the intercuspation"),
+        ({"record": {"opening_deg": 2.0}, "target": {"opening_deg": 2.0}}, "target", "departure 0"),
+        ({"record": {"opening_deg": 2.0}, "target": {"opening_deg": 1.0}}, None, ""),
+    ],
+)
+def test_only_what_is_unusual_is_warned_of_and_in_words(data, change, where, words):
+    data["mounting"] = {"method": "average"}
+    case = case_from_dict(data | {"true_axis": {"width_mm": 110.0}} | change)
+    found = case.findings()
+    assert [f.where for f in found] == ([] if where is None else [where])
+    assert all(words in f.message for f in found)
+
+
 def test_uncertainty_forms_need_their_own_keys(data):
     data["uncertainty"] = {"arbitrary_axis": "normal", "sd_anterior_mm": 3.0}
     refused(data, "uncertainty.sd_superior_mm")
