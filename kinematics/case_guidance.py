@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, Literal
 from scipy.spatial.transform import RigidTransform
 
 from kinematics.articulator import settings_from_case
-from kinematics.case_tables import Articulator
+from kinematics.case_tables import ArticulatorTable
 from kinematics.case_types import as_rigid
 from kinematics.condylar_records import RecordedSettings, settings_from_records
 from kinematics.scan_pose import scan_pose
@@ -116,13 +116,13 @@ def read_records(case: Case, lower: Cast | None) -> tuple[tuple[RecordPose, ...]
 
 
 def guidance_settings(
-    table: Articulator | None, width_mm: float, motions: Motions
+    table: ArticulatorTable | None, width_mm: float, motions: Motions
 ) -> RecordedSettings:
     """The settings of one unit: the case's values, then its records, then rule and averages.
 
     Parameters
     ----------
-    table : Articulator or None
+    table : ArticulatorTable or None
     width_mm : float
         Between the true-axis points: the elements' distance where none is given.
     motions : mapping of record kind to RigidTransform

@@ -14,7 +14,7 @@ from kinematics.axis import MIN_POINT_DISTANCE_MM
 from kinematics.case_mounting import AnyMounting, AxisPointsMounting, check_unique
 from kinematics.case_tables import (
     ArbitraryAxis,
-    Articulator,
+    ArticulatorTable,
     Casts,
     Decision,
     Landmark,
@@ -61,7 +61,7 @@ class Case(Table):
     target: Target
     pin: Pin = Pin()
     decision: Decision = Decision()
-    articulator: Articulator | None = None
+    articulator: ArticulatorTable | None = None
     uncertainty: Uncertainty | None = None
     landmarks: list[Landmark] = Field(default_factory=list)
     _folder: Path = PrivateAttr(default=Path())

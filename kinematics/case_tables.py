@@ -294,7 +294,7 @@ class GuidanceRecord(LowerPosition):
         return name == f"bennett_{'right' if self.kind == 'left_lateral' else 'left'}_deg"
 
 
-class Articulator(Table):
+class ArticulatorTable(Table):
     """``[articulator]``: guidance settings of the articulator, and what stops its front.
 
     All optional. ``front`` is "pin" where it is left out; "teeth" and "first" need casts.
@@ -320,7 +320,7 @@ class Articulator(Table):
     records: list[GuidanceRecord] = Field(default_factory=list, max_length=3)
 
     @model_validator(mode="after")
-    def _each_angle_once(self) -> Articulator:
+    def _each_angle_once(self) -> ArticulatorTable:
         kinds = [record.kind for record in self.records]
         for i, kind in enumerate(kinds):
             if kind in kinds[:i]:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.spatial.transform import RigidTransform, Rotation
+from scipy.spatial.transform import RigidTransform
 
 from kinematics.axis import HingeAxis
 from kinematics.axis_location_case import CaseAxis, locate_from_case_table
@@ -91,11 +91,6 @@ class Mounting:
     influences: tuple[tuple[str, float], ...] = ()
     true_axis_covariance_mm2: NDArray[np.float64] | None = None
 
-    @property
-    def true_axis_width_mm(self) -> float:
-        """Distance of the true axis's two points, mm."""
-        return self.true_axis.width_mm
-
     def point_sd_mm(self, points_mm: ArrayLike) -> NDArray[np.float64]:
         """Standard uncertainty of points in ``axis_orbital`` by direction, shape (n, 3), mm.
 
@@ -173,30 +168,6 @@ def mount(
         pose = by_distances(table, case)
     upper_from_lower = lower_to_upper(case)
     return _placed(case, pose, "given" if table is None else table.method, named, upper_from_lower)
-
-
-def perturb(mounting: Mounting, rng: np.random.Generator, n: int) -> RigidTransform:
-    """Draw ``n`` poses ``axis_orbital_from_upper_scan`` from a mounting's covariance.
-
-    Parameters
-    ----------
-    mounting : Mounting
-    rng : numpy.random.Generator
-    n : int
-
-    Returns
-    -------
-    RigidTransform
-        A stack of length ``n``; equal copies without covariance.
-
-    Notes
-    -----
-    *Source*: the covariance's definition in :class:`Mounting`; normal law.
-    """
-    covariance = np.zeros((6, 6)) if mounting.covariance is None else mounting.covariance
-    draws = rng.multivariate_normal(np.zeros(6), covariance, size=n, method="eigh")
-    step = RigidTransform.from_components(draws[:, 3:], Rotation.from_rotvec(draws[:, :3]))
-    return step * mounting.axis_orbital_from_upper_scan
 
 
 def _placed(

@@ -7,10 +7,11 @@ from scipy.spatial.transform import RigidTransform, Rotation
 from kinematics.assess import assess, assess_placed
 from kinematics.axis import closing_motion
 from kinematics.closures import close_both
-from kinematics.mounting import mount, perturb
+from kinematics.mounting import mount
 from kinematics.mounting_effect import mounting_findings, mounting_sd_mm
 from kinematics.placement import place
 from tests.cases import closed_pair, landmarks_only, open_pair
+from tests.mounted import drawn_poses
 
 IDENTITY = np.eye(4).tolist()
 POINTS = {
@@ -59,7 +60,7 @@ def test_a_record_in_degrees_does_not_depend_on_where_the_casts_are():
 def test_agrees_with_cases_whose_landmarks_are_drawn_from_the_mounting():
     """Oracle: each draw is a case of its own, assessed without any covariance."""
     case = mounted(sd_mm=2.0, sd_deg=1.0, decision={"stop": "pin"})
-    poses = perturb(mount(case), np.random.default_rng(4), 400)
+    poses = drawn_poses(mount(case), np.random.default_rng(4), 400)
     named = list(POINTS.items())
     moved = np.stack([poses.apply(point) for _, (_, point) in named], axis=1)
     worst = []

@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
     from kinematics.case import Case
     from kinematics.case_guidance import CaseGuidance
-    from kinematics.case_tables import Articulator
+    from kinematics.case_tables import ArticulatorTable
     from kinematics.excursion_error_records import ExcursionErrors
 
 BENNETT = {"bennett_left_deg": "left", "bennett_right_deg": "right"}
@@ -54,7 +54,9 @@ def rule_sentence(case: Case) -> str:
     )
 
 
-def setting_sources(table: Articulator | None, guidance: CaseGuidance | None) -> dict[str, str]:
+def setting_sources(
+    table: ArticulatorTable | None, guidance: CaseGuidance | None
+) -> dict[str, str]:
     """Where each setting of the patient's guidance comes from, by field; averages are left out."""
     if table is None:
         return {}
