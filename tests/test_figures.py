@@ -118,11 +118,16 @@ def test_arc_pairs_start_together_and_end_at_the_error(assessment):
             )
 
 
-def test_arc_pairs_are_the_worse_posterior_side_and_the_most_anterior(assessment):
-    posterior, anterior = arc_pairs(assessment, "pin")
-    sizes = dict(zip(assessment.landmarks.names, assessment.stops["pin"].magnitude_mm))
-    assert posterior.name == max(("37 highest point", "47 highest point"), key=sizes.__getitem__)
-    assert assessment.landmarks_record_mm[:, 0].max() == pytest.approx(anterior.true_mm[0, 0])
+@pytest.mark.parametrize("stop", ["pin", "equal_angle"])
+def test_arc_pairs_are_the_headlines_landmark_and_the_one_farthest_from_it(assessment, stop):
+    posterior, anterior = arc_pairs(assessment, stop)
+    sizes = dict(zip(assessment.landmarks.names, assessment.stops[stop].magnitude_mm))
+    assert max(sizes, key=sizes.__getitem__) in (posterior.name, anterior.name)
+    x = assessment.landmarks_record_mm[:, 0]
+    ends = {x.min(), x.max()}
+    assert posterior.true_mm[0, 0] < anterior.true_mm[0, 0]
+    assert any(p.true_mm[0, 0] == pytest.approx(e) for p in (posterior, anterior) for e in ends)
+    assert arc_pairs(assessment, "pin")[0].name == assessment.verdict.worst_landmark
 
 
 def test_arcs_figure_prints_the_factor_and_draws_the_scaled_path(assessment):

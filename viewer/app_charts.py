@@ -136,7 +136,7 @@ def _fit(
 
 
 def arcs_chart(reading: Closures, factor: int, box: tuple[float, float]) -> dict[str, Any]:
-    """Sagittal paths of a molar and an incisor about both axes as drawing instructions.
+    """Sagittal paths of two landmarks about both axes as drawing instructions.
 
     Parameters
     ----------

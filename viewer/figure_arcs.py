@@ -1,4 +1,4 @@
-"""The sagittal figure: paths of a molar and an incisor about both axes."""
+"""The sagittal figure: paths of two landmarks about both axes."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
 
 def arcs_figure(assessment: Assessment) -> Any:
-    """Draw the paths of a molar and an incisor about both axes, seen from the patient's left.
+    """Draw the paths of two landmarks about both axes, seen from the patient's left.
 
     Returns
     -------

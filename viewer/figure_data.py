@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.axis import HingeAxis
+from kinematics.verdict import worst_of
 from viewer.scene import ARC_STEPS, arc
 
 if TYPE_CHECKING:
@@ -70,7 +71,7 @@ def arc_pairs(
     *,
     steps: int = ARC_STEPS,
 ) -> list[ArcPair]:
-    """Paths of the most posterior landmark (worse side) and the most anterior one.
+    """Paths of the landmark with the largest error and of the one farthest in front or behind it.
 
     Parameters
     ----------
@@ -89,12 +90,11 @@ def arc_pairs(
     marks = assessment.landmarks
     result = assessment.stops[stop]
     record = assessment.landmarks_record_mm
-    x, y = record[:, 0], record[:, 1]
-    sides = [np.flatnonzero(y >= 0), np.flatnonzero(y < 0)]
-    back = [int(s[np.argmin(x[s])]) for s in sides if len(s)]
-    posterior = max(back, key=lambda i: float(result.magnitude_mm[i]))
+    x = record[:, 0]
+    worst, _ = worst_of(result)
+    two = {worst, int(np.argmax(np.abs(x - x[worst])))}
     pairs = []
-    for i in dict.fromkeys([posterior, int(np.argmax(x))]):
+    for i in sorted(two, key=lambda i: float(x[i])):
         point = record[i]
         true = arc(assessment.true_axis, point, assessment.true_closing_deg, steps=steps)
         arbitrary = arc(assessment.arbitrary_axis, point, result.closing_deg, steps=steps)
