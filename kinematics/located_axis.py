@@ -122,10 +122,10 @@ def remarks(result: LocatedAxis, labels: Sequence[str]) -> list[Finding]:
         message = f"the scans span {widest:.1f} degrees; pure hinge opening ends at about 10 to 13"
         fix = "Make sure that the condyles did not travel forward at the widest opening."
         out.append(Finding("warning", where, message, fix))
-    if not result.noise_known and result.dof < 6:
+    if not result.noise_known and result.dof == 1:  # two scans; three leave 6
         message = (
-            f"the noise is estimated from {result.dof} degree{'s' if result.dof > 1 else ''} of "
-            "freedom only, so the uncertainty is itself a guess"
+            "the noise is estimated from one degree of freedom only, so the uncertainty is "
+            "itself a guess"
         )
         out.append(
             Finding("warning", where, message, "State the registration error, or add scans.")

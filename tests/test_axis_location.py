@@ -361,12 +361,31 @@ def test_openings_in_the_wrong_order_by_half_a_degree_are_not_remarked_on():
 
 def test_small_openings_are_accepted_with_a_warning_that_states_the_magnification():
     got = axis_from_poses(poses([0, 1.37]), ARCH, left=LEFT, noise=0.03)
-    assert any("42 times" in f.message for f in got.findings)
+    words = "magnified 42 times at the axis (0.030 mm becomes 1.25 mm)"
+    assert any(words in f.message for f in got.findings)
 
 
 def test_openings_beyond_pure_hinge_are_remarked_on():
     got = axis_from_poses(poses([0, 18]), ARCH, left=LEFT, noise=0.03)
     assert any("pure hinge" in f.message for f in got.findings)
+
+
+@pytest.mark.parametrize(
+    ("openings", "closed"),
+    [([0.0, 0.4, 9.0], []), ([0.4, 0.0, 9.0], []), ([0.6, 0.0, 9.0], ["B"])],
+)
+def test_scans_more_than_half_a_degree_below_the_first_are_remarked_on(openings, closed):
+    got = axis_from_poses(poses(openings), ARCH, left=LEFT, noise=0.03, names=list("ABC"))
+    told = [f.message for f in got.findings if "more closed" in f.message]
+    assert told == [f"{name}: more closed than A" for name in closed]
+
+
+@pytest.mark.parametrize(("openings", "told"), [([0, 9], True), ([0, 5, 9], False)])
+def test_noise_estimated_from_two_scans_is_called_a_guess(openings, told):
+    for noise in (None, 0.03):
+        got = axis_from_poses(poses(openings), ARCH, left=LEFT, noise=noise)
+        guess = any("one degree of freedom" in f.message for f in got.findings)
+        assert guess is (told and noise is None)
 
 
 def test_records_are_read_only():

@@ -299,11 +299,15 @@ def test_curved_guide_that_ends_stops_the_excursion_and_is_named():
     articulator = unit(
         **both("sagittal_inclination_{}_deg", -20.0), **both("guide_radius_{}_mm", 6.0)
     )
-    path = excursion(articulator, "right_lateral", 20, travel_mm=15.0)
+    path = excursion(articulator, "right_lateral", travel_mm=15.0)
     assert path.steps[-1].status == "unreachable"
     assert not path.complete
     assert "articulator.guide_radius_left_mm" in path.message
+    assert path.requested == 20
     assert len(path.steps) < 21
+    last, stopped = path.steps[-2:]
+    np.testing.assert_array_equal(stopped.motion.as_matrix(), last.motion.as_matrix())
+    np.testing.assert_array_equal(stopped.elements_mm, last.elements_mm)
 
 
 def test_pin_that_cannot_reach_its_table_is_unreachable():

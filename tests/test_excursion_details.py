@@ -340,6 +340,11 @@ def test_the_result_file_repeats_the_record(demo):
                     else (end == pytest.approx(along.end_mm[i], abs=1e-6))
                 )
     assert len(found["traces"]) == len(e.details.traces)
+    for row, trace in zip(found["traces"], e.details.traces):
+        for who, path in trace.path_mm.items():
+            assert row["path_mm"][who] == path[::2].round(4).tolist()
+            every_second = [None if np.isinf(g) else g for g in trace.gap_mm[who][::2]]
+            assert row["gap_mm"][who] == pytest.approx(every_second, abs=0.5001e-4)
     assert found["border"]["landmark"] == "incisal point"
     assert found["arcon_comparison"]["opening_deg"] == pytest.approx(demo.departure_deg)
 
