@@ -9,7 +9,7 @@ from kinematics.axis import opening_motion
 from kinematics.case import set_field
 from kinematics.closure import openings_to_height, rotated_about
 from kinematics.errors import InputError
-from kinematics.placement import place
+from kinematics.placement import PREPARED, place
 from kinematics.result import result_dict
 from tests.cases import landmarks_only, open_pair
 from tests.strategies import axes, numbers, points
@@ -78,6 +78,15 @@ def test_a_change_of_numbers_reads_no_file_again(scans, monkeypatch):
     changed = set_field(placed.case, "mounting.third_point_mm.2", 130.0)
     moved = placed.with_case(changed)
     assert not np.allclose(moved.landmarks.points_mm, placed.landmarks.points_mm)
+
+
+def test_a_change_of_the_decision_keeps_what_was_prepared(scans):
+    placed = place(open_pair(scans))
+    assert len(PREPARED) == 3
+    before = [getattr(placed, name) for name in PREPARED]
+    changed = placed.with_case(set_field(placed.case, "decision.tolerance_mm", 0.1))
+    for name, value in zip(PREPARED, before):
+        assert getattr(changed, name) is value, name
 
 
 def test_an_axis_through_the_casts_is_refused(scans):

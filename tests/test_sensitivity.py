@@ -135,7 +135,10 @@ def test_a_study_ranks_the_numbers_that_it_varies(tmp_path):
         {"field": "record.thickness_mm", "low": 2.99, "high": 3.01},
     ]
     study = make_study(tmp_path, vary=vary, stops=["equal_angle"])
-    table = ranked(study_sensitivity(study, samples=512))
+    found = study_sensitivity(study, samples=512)
+    assert found.samples == 512
+    assert study_sensitivity(study).samples == 4096
+    table = ranked(found)
     assert table[0].name == "superior error of the right point"
     assert table[0].total > 0.9
     assert table[-1].name in ("thickness of the record", "superior error of the left point")

@@ -372,6 +372,7 @@ def test_the_interval_of_a_counted_share_is_the_library_s(share, n):
     [
         (0.68, 0.0, "by 68 percentage points."),
         (0.014, 0.0, "by 1 percentage point."),
+        (0.01, 0.0, "by 1 percentage point."),
         (0.0095, 0.0, "does not lower that probability by as much as one percentage point."),
         (0.0, 0.2, "does not lower"),
     ],

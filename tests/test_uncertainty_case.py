@@ -7,10 +7,12 @@ import json
 import numpy as np
 import pytest
 
+from kinematics import risk
 from kinematics.case import case_from_dict
 from kinematics.errors import InputError
 from kinematics.placement import place
 from kinematics.populations import OFFSETS
+from kinematics.risk import risk_dict, risk_of
 from kinematics.uncertainty import summary_dict, uncertainty_of
 from kinematics.uncertainty_case import inputs_from_case
 from tests.hand_study import CASE, casts_case
@@ -110,6 +112,61 @@ def test_a_contact_case_holds_its_casts_and_says_what_its_error_is(tmp_path):
     given = inputs_from_case(place(case_from_dict(CASE | there, folder=tmp_path)))
     assert given.target_by_contact
     assert not any("not the target" in a for a in given.assumptions)
+
+
+def test_a_case_without_a_table_has_no_risk():
+    assert risk_of(place(the_case())) is None
+
+
+@pytest.mark.parametrize(
+    ("thickness_mm", "farthest_mm"), [(1.0, 6.0), (4.0, 8.0), (10.0, 20.0), (11.0, 20.0)]
+)
+def test_the_chart_reaches_twice_the_departure_but_6_to_20_mm(
+    monkeypatch, thickness_mm, farthest_mm
+):
+    seen = []
+    monkeypatch.setattr(risk, "propagate", lambda *_, **__: None)
+    monkeypatch.setattr(risk, "ranked", lambda result: (result,))
+    monkeypatch.setattr(risk, "sensitivity_of", lambda _, *, samples: samples)
+    monkeypatch.setattr(
+        risk, "decision_chart", lambda *given, directions, rng: seen.extend([*given, directions])
+    )
+    record = {"thickness_mm": thickness_mm, "site": "incisors"}
+    got = risk_of(place(the_case(record=record, uncertainty={"true_axis_sd_mm": 0.5})))
+    _, departure_mm, axis_error_mm, directions = seen
+    np.testing.assert_allclose(departure_mm, np.linspace(0.0, farthest_mm, 13), rtol=1e-12)
+    np.testing.assert_array_equal(axis_error_mm, np.arange(13))
+    assert (directions, got.ranking) == (200, (None,))
+
+
+def test_a_contact_case_is_charted_and_ranked_by_fewer_draws(monkeypatch, tmp_path):
+    seen = []
+    monkeypatch.setattr(risk, "propagate", lambda *_, **__: None)
+    monkeypatch.setattr(risk, "ranked", lambda result: (result,))
+    monkeypatch.setattr(risk, "sensitivity_of", lambda _, *, samples: samples)
+    monkeypatch.setattr(risk, "decision_chart", lambda *_, directions, rng: seen.append(directions))
+    table = {"uncertainty": {"true_axis_sd_mm": 0.5}, "decision": {"stop": "contact"}}
+    changes = casts_case(tmp_path) | table
+    got = risk_of(place(case_from_dict(CASE | changes, folder=tmp_path)))
+    assert (seen, got.ranking) == ([24], (128,))
+
+
+def test_the_risk_of_a_case_is_told_with_its_progress():
+    words, shares = [], []
+
+    def tell(word, share):
+        words.append(word)
+        shares.append(share)
+
+    got = risk_of(place(the_case(uncertainty={"true_axis_sd_mm": 0.5})), progress=tell)
+    assert shares == sorted(shares)
+    assert 0.0 <= shares[0] < shares[-1] < 1.0
+    assert words[-2:] == ["Drawing up the decision chart", "Ranking what matters"]
+    told = json.loads(json.dumps(risk_dict(got)))
+    assert told["trials"] == got.spread.trials
+    assert told["decision_chart"]["worst_mm"] == got.chart.worst_mm.tolist()
+    assert [r["rank"] for r in told["ranking"]] == [1, 2, 3, 4, 5]
+    assert told["ranking"][0]["total"] == max(r.total for r in got.ranking)
 
 
 def test_the_nominal_draw_is_the_assessment_s_own_closure(tmp_path):
