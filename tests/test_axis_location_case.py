@@ -15,6 +15,7 @@ from kinematics.axis_location_case import locate_from_case_table
 from kinematics.case_located import AxisLocation, LocatedAxisMounting
 from kinematics.errors import InputError
 from kinematics.mesh import load_cast
+from kinematics.registration import register
 from tests.test_registration import arch
 
 AXIS = HingeAxis([-80.0, 55.0, 40.0], [-80.0, -55.0, 40.0])
@@ -202,6 +203,10 @@ def test_the_scan_of_another_arch_is_refused_with_its_file(tmp_path: Path):
     with pytest.raises(InputError, match="does not fit the lower") as caught:
         locate_from_case_table(table, lambda f, _: tmp_path / f, arch(), SCANNED)
     assert caught.value.file.endswith("other.stl")
+    scan, _ = load_cast(tmp_path / "other.stl", "lower")
+    share = register(arch(), scan).overlap
+    assert 0.0 < share < 1.0
+    assert caught.value.got.endswith(f"left over, {round(100.0 * share)} % overlap")
 
 
 def test_swapped_sides_are_refused():

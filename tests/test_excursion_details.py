@@ -339,6 +339,18 @@ def test_the_result_file_repeats_the_record(demo):
                     if end is None
                     else (end == pytest.approx(along.end_mm[i], abs=1e-6))
                 )
+    for kind, error in e.kinds.items():
+        told = found["kinds"][kind]
+        assert told["complete"] is error.complete
+        assert told["steps"] == len(error.error_mm) - 1 > 0
+        assert [row["name"] for row in told["landmarks"]] == list(e.names)
+        ends = [[row["start_error_mm"], row["end_error_mm"]] for row in told["landmarks"]]
+        np.testing.assert_array_equal(np.swapaxes(ends, 0, 1), error.error_mm[[0, -1]])
+        high = [row["end_high_mm"] for row in told["landmarks"]]
+        np.testing.assert_array_equal(high, error.high_mm[-1])
+        for who, path in (("patient", error.patient), ("articulator", error.articulator)):
+            assert told[who]["status"] == [step.status for step in path.steps]
+            assert told[who]["side_shift_mm"] == path.side_shift_mm[-1]
     assert len(found["traces"]) == len(e.details.traces)
     for row, trace in zip(found["traces"], e.details.traces):
         for who, path in trace.path_mm.items():
