@@ -36,7 +36,7 @@ def input_error(
 
 def _explain(problem: dict[str, Any]) -> tuple[str, str, str, str]:
     loc = list(problem["loc"])
-    if loc[:1] == ["mounting"] and len(loc) > 1:  # the second part is the method, not a key
+    if loc[:1] == ["mounting"]:  # the second part is the method, not a key
         loc = ["mounting", *loc[2:]]
     where = ".".join(str(p) for p in loc) or "case"
     kind, value, ctx = problem["type"], problem.get("input"), problem.get("ctx", {})

@@ -168,6 +168,7 @@ def test_teeth_together_equals_the_contact_stop_where_the_target_is_the_contact(
     np.testing.assert_allclose(
         real.contact_pair.error_mm, real.stops["contact"].error_mm, atol=1e-12
     )
+    assert set(real.charted) == set(real.stops) == {"equal_angle", "pin", "contact"}
 
 
 def test_teeth_together_leaves_out_how_far_the_target_is_from_contact(real, scans):
@@ -178,10 +179,38 @@ def test_teeth_together_leaves_out_how_far_the_target_is_from_contact(real, scan
             decision={"stop": "contact"},
         )
     )
+    assert set(raised.charted) == set(raised.stops)  # the contact was asked for
     # The same record and axes: both bites meet where they met before, whatever the target
     np.testing.assert_allclose(raised.contact_pair.error_mm, real.contact_pair.error_mm, atol=1e-9)
     assert raised.stops["contact"].magnitude_mm.max() > 1.0
     assert any("target lies" in f.message for f in raised.findings)
+
+
+def test_errors_of_another_target_and_of_the_contact_share_no_chart(scans):
+    raised = assess(open_pair(scans, target={"vdo_change_mm": -4.0, "site": "incisors"}))
+    assert set(raised.stops) == {"equal_angle", "pin", "contact"}
+    assert set(raised.charted) == {"equal_angle", "pin"}
+
+
+def test_the_result_file_tells_the_contacts_and_the_map(real, plain):
+    told = result_dict(real)
+    for who, report in (("true", real.contact_true), ("arbitrary", real.contact_arbitrary)):
+        there = told["first_contact"][who]
+        assert there["point_mm"] == report.point_mm.tolist()
+        assert there["angle_deg"] == report.closing_deg
+    for stop, high in real.occlusal_high_mm.items():
+        row = told["occlusal_map"][stop]
+        assert (row["most_open_mm"], row["highest_mm"]) == (high.min(), high.max())
+        assert row["vertices"] == len(high) > 0
+    assert result_dict(plain)["first_contact"]["true"]["point_mm"] is None
+
+
+def test_progress_only_grows_from_0_to_1_with_a_risk_as_well():
+    told = []
+    case = landmarks_only(uncertainty={"true_axis_sd_mm": 0.5})
+    assess(case, progress=lambda words, share: told.append(share))
+    assert told == sorted(told)
+    assert 0.0 <= told[0] < 0.9 < told[-1] <= 1.0
 
 
 def test_pin_tip_stands_at_the_patients_height(real):
@@ -198,6 +227,8 @@ def test_real_closed_pair_overlaps_as_its_readme_says_and_is_assessed(scans):
     # README of the scans: stored closed, interpenetrating by up to 0.73 mm
     assert inspection.overlap_mm == pytest.approx(0.73, abs=0.02)
     assert not [f for f in inspection.findings if f.level == "error"]
+    told = inspection.as_dict()
+    assert (told["mounting"]["method"], told["overlap_mm"]) == ("average", inspection.overlap_mm)
     a = assess(closed_pair(scans))
     assert set(a.stops) == {"equal_angle", "pin", "contact"}
     # It meets short of the scanned pose, by the opening that clears it (the record is pure hinge)

@@ -52,6 +52,9 @@ def test_poses_and_the_scanned_pose_give_the_axis_in_upper_scan():
     got = locate_from_case_table(table, no_files, None, SCANNED)
     assert off(got).max() < 1e-9
     assert got.covariance_mm2.shape == (6, 6)
+    middle = SCANNED.apply(np.mean(POINTS, axis=0))  # of the arch; 55 mm to either side of it
+    for point, along in ((got.axis.left_point_mm, 55.0), (got.axis.right_point_mm, -55.0)):
+        assert (point - middle) @ got.axis.direction == pytest.approx(along, abs=1e-9)
     np.testing.assert_allclose(got.source.opening_deg, [0.0, 4.0, 9.0], atol=1e-9)
     assert any("verify it on the patient" in f.message for f in got.findings)
 
@@ -173,6 +176,8 @@ MIRROR = [[-1.0, 0, 0, 0], [0, 1.0, 0, 0], [0, 0, 1.0, 0], [0, 0, 0, 1.0]]
         ({"openings": [{"upper_scan_from_lower_scan": MIRROR}]}, "reflection"),
         ({"tracking_sd_mm": 0.05}, "registration_rms_mm"),
         ({"lefty": 1}, "Extra inputs"),
+        ({"left_half_width_mm": 100.1}, "less than or equal to 100"),
+        ({"right_half_width_mm": 19.9}, "greater than or equal to 20"),
         ({"tracks": [{"points_mm": [[0, 0, 0]] * 5}]}, "both openings and tracks"),
         ({"openings": [], "tracks": [{"points_mm": [[0.0, 0, 0]] * 3}]}, "at least 4"),
     ],
@@ -180,6 +185,11 @@ MIRROR = [[-1.0, 0, 0, 0], [0, 1.0, 0, 0], [0, 0, 1.0, 0], [0, 0, 0, 1.0]]
 def test_tables_that_make_no_sense_are_refused(change, text):
     with pytest.raises(ValidationError, match=text):
         AxisLocation.model_validate({"left": LEFT, "openings": [ONE], **change})
+
+
+def test_half_widths_of_20_and_100_mm_are_accepted():
+    table = by_poses(5.0, left_half_width_mm=20.0, right_half_width_mm=100.0)
+    assert (table.left_half_width_mm, table.right_half_width_mm) == (20.0, 100.0)
 
 
 def test_openings_without_reference_points_or_casts_are_refused():

@@ -17,7 +17,7 @@ from kinematics.case import (
     set_field,
     write_case,
 )
-from kinematics.case_types import as_rigid, is_tooth
+from kinematics.case_types import as_rigid, is_tooth, tooth_side
 from kinematics.errors import InputError
 
 TEXT = """
@@ -132,6 +132,7 @@ BAD = {
     "label": ("<script>alert(1)</script>", "<"),
     "casts.upper": ("../upper.ply", "allow_outside"),
     "casts.unit": ("inches", "Did you mean 'inch'?"),
+    "casts.allow_outside": ("maybe", "need a valid boolean"),
     "casts": (3, "a table"),
     "schema": ("hingewise-case/2", "hingewise-case/1"),
 }
@@ -217,6 +218,43 @@ def test_case_without_casts_needs_landmarks_and_sites_that_exist(data):
     assert case_from_dict(data).cast_path("upper") is None
     del data["landmarks"]
     refused(data, "landmarks")
+
+
+@pytest.mark.parametrize("tooth", [31, 32, 41, 42, 71, 72, 81, 82])
+def test_without_casts_a_lower_incisor_s_landmark_is_the_site_of_the_incisors(data, tooth):
+    del data["casts"]
+    data["landmarks"][0]["tooth"] = tooth
+    assert case_from_dict(data).record.site == "incisors"
+    for other in (11, 33, 43, 51, 73):
+        data["landmarks"][0]["tooth"] = other
+        refused(data, "record.site: got 'incisors'")
+
+
+@pytest.mark.parametrize("site", ["a", "pine", "tooth"])
+def test_without_casts_a_site_is_the_pin_or_a_landmark(data, site):
+    del data["casts"]
+    data["record"]["site"] = data["target"]["site"] = "pin"
+    assert case_from_dict(data).record.site == "pin"
+    data["record"]["site"] = site
+    refused(data, f"record.site: got '{site}', need 'pin' or a landmark")
+
+
+@pytest.mark.parametrize(("apart_mm", "accepted"), [(34.6, True), (34.7, False)])
+def test_offsets_leave_the_true_points_20_mm_apart(data, apart_mm, accepted):
+    """Arbitrary points 40 mm apart: true ones sqrt(40^2 - 34.64^2) = 20 mm."""
+    data["mounting"] |= {"left_point_mm": [0, 20, 0], "right_point_mm": [0, -20, 0]}
+    data["mounting"]["axis"] = "arbitrary"
+    half = apart_mm / 2.0
+    data["arbitrary_axis"] = {
+        "left_anterior_mm": half,
+        "right_anterior_mm": -half,
+        "left_superior_mm": 0.0,
+        "right_superior_mm": 0.0,
+    }
+    if accepted:
+        assert case_from_dict(data).arbitrary_axis.left_anterior_mm == half
+    else:
+        refused(data, "arbitrary_axis: got offsets that differ by 34.7 mm")
 
 
 def test_same_landmark_name_twice_is_refused(data):
@@ -334,6 +372,11 @@ def test_permanent_and_deciduous_teeth_are_the_52_of_iso_3950():
     assert len(teeth) == 32 + 20
     assert teeth[:8] == list(range(11, 19))
     assert teeth[-5:] == list(range(81, 86))
+
+
+def test_quadrants_2_3_6_and_7_are_the_patients_left():
+    for quadrant in range(1, 9):
+        assert tooth_side(10 * quadrant + 3) == (1 if quadrant in (2, 3, 6, 7) else -1)
 
 
 @pytest.mark.parametrize(

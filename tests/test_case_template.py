@@ -9,6 +9,7 @@ from kinematics.case_template import MEASUREMENTS, MOUNTINGS, template
 from kinematics.case_types import as_rigid
 from kinematics.errors import InputError
 from kinematics.mounting import mount
+from kinematics.populations import OFFSETS
 
 CHOICES = [*itertools.combinations(MEASUREMENTS, 1), *itertools.combinations(MEASUREMENTS, 2)]
 CHOICES += [(), tuple(MEASUREMENTS)]
@@ -38,7 +39,7 @@ def test_axis_that_was_never_located_gets_zero_offsets_and_an_uncertainty(kind, 
     path = tmp_path / "case.toml"
     path.write_text(template(kind), encoding="utf-8")
     case = read_case(path)
-    assert case.arbitrary_axis.left_anterior_mm == 0.0
+    assert [getattr(case.arbitrary_axis, name) for name in OFFSETS] == [0.0] * 4
     assert case.uncertainty.arbitrary_axis == "normal"
     path.write_text(template(kind, {"located_axis"}), encoding="utf-8")
     assert read_case(path).arbitrary_axis.left_anterior_mm == 4.0

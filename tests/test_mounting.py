@@ -218,6 +218,15 @@ def test_bonwill_triangle_and_balkwill_angle_come_out_as_put_in(arm, base, balkw
     assert np.degrees(np.arctan2(plane[0], plane[2])) == pytest.approx(13.6)
 
 
+def test_the_occlusal_plane_lies_as_published_to_the_frame_where_the_case_does_not_say():
+    """Section 4: orbitale-tragus against ala-tragus 13.6 deg (Woelfel 2014, READ)."""
+    plain, told = (
+        mount(case(average(**more))).axis_orbital_from_upper_scan.as_matrix()
+        for more in ({}, {"occlusal_to_axis_orbital_deg": 13.6})
+    )
+    np.testing.assert_array_equal(plain, told)
+
+
 def test_published_triangle_has_its_published_altitude_and_height():
     # CALC note of section 4: altitude 90.50 mm; 34.3 mm of height is 22.27 deg, not 20.4.
     flat = bonwill_frame(

@@ -101,3 +101,6 @@ def test_an_inspection_keeps_what_it_knows_of_the_meshes_where_the_mounting_fail
         f"{folder / 'record.ply'}: mounting.openings.0.file"
     ]
     assert seen.health["lower"].nonfinite_vertices == 0
+    told = seen.as_dict()
+    assert told["mounting"] is None
+    assert told["meshes"]["lower"]["nonfinite_vertices"] == 0
