@@ -12,6 +12,8 @@ import pytest
 
 from kinematics import whole_files
 from kinematics.errors import InputError
+from kinematics.regular_file import read_regular_file
+from kinematics.versions import versions
 from kinematics.whole_files import Refusal, is_running, whole_file, write_file, write_files
 
 REPO = Path(__file__).resolve().parents[1]
@@ -95,6 +97,31 @@ def test_what_a_killed_writer_left_is_cleared_and_a_living_writers_is_not(tmp_pa
     write_file(tmp_path / "a", "new")
     kept = {"a", ".a.notes", f".a.{os.getppid()}-x.tmp", f".b.{gone.pid}-x.tmp"}
     assert set(names(tmp_path)) == kept
+
+
+@pytest.mark.parametrize(
+    ("cause", "words"),
+    [
+        (OSError(errno.EROFS, "Read-only file system"), "(read-only file system)"),
+        (OSError("Gone"), "(gone)"),
+        (TimeoutError(), "(timeouterror)"),
+    ],
+)
+def test_a_refusal_tells_the_cause_in_the_words_that_there_are(cause, words):
+    assert words in Refusal().error("a", cause).got
+
+
+def test_a_file_as_large_as_the_limit_is_read_and_a_byte_more_is_refused(tmp_path):
+    (tmp_path / "a").write_bytes(b"1234")
+    assert read_regular_file(tmp_path / "a", "a text", 4, "Shorten it.") == b"1234"
+    with pytest.raises(InputError, match=r"file size: got 0 MB.*Shorten it\."):
+        read_regular_file(tmp_path / "a", "a text", 3, "Shorten it.")
+
+
+def test_a_package_that_is_absent_has_no_version():
+    told = versions(["pytest", "no-such-package-of-ours"])
+    assert told["pytest"] == pytest.__version__
+    assert told["no-such-package-of-ours"] == "not installed"
 
 
 def test_running_means_running():
