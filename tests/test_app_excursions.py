@@ -6,6 +6,7 @@ The oracle is the assessment's own comparison, with another number of steps.
 import asyncio
 import json
 from concurrent.futures import ThreadPoolExecutor
+from dataclasses import replace
 from functools import partial
 
 import numpy as np
@@ -20,10 +21,17 @@ from kinematics.excursion_error import EXCURSIONS
 from kinematics.placement import place
 from tests.cases import landmarks_only
 from viewer import app_excursions, app_session
-from viewer.app_excursions import BLANK, NO_TABLE, excursions_state, reading_excursions
+from viewer.app_excursions import (
+    BLANK,
+    NO_TABLE,
+    excursions_state,
+    reading_excursions,
+    teeth_state,
+)
 from viewer.app_page import template
 from viewer.app_session import Desk
 from viewer.app_state import Session, Superseded
+from viewer.report_excursions import contact_sentence
 from viewer.report_guidance import AVERAGE
 from viewer.report_teeth import contact_tables
 
@@ -101,8 +109,7 @@ def test_another_front_gives_the_assessment_s_excursions_with_that_front(demo_ca
     assert session.case.articulator.front == front
     mine = reading_excursions(session.reading)
     whole = errors_from_assessment(
-        assess_placed(place(session.case), uncertainty=False, excursions=False),
-        steps=app_excursions.STEPS,
+        assess_placed(place(session.case), uncertainty=False, excursions=False)
     )
     assert mine.front == whole.front == front
     assert set(mine.kinds) == set(whole.kinds)
@@ -133,6 +140,20 @@ def test_the_teeth_along_the_way_are_those_of_the_assessment(session, state):
     assert state["teeth"]["rows"]
     sides = {row[3] for row in state["teeth"]["rows"]}
     assert sides <= {"working", "non-working", "protrusive"}
+
+
+@pytest.mark.parametrize("steps", [8, 40])
+def test_the_page_names_the_teeth_of_the_report_and_the_steps_do_not_choose_them(
+    demo_case_path, steps
+):
+    """33 comes within 17 to 35 µm in the mouth and 37 to 56 on the articulator, by the steps."""
+    case = read_case(demo_case_path)
+    whole = assess_placed(place(case), uncertainty=False)
+    said = contact_sentence(whole.excursions)
+    reading = Session(case).reading
+    assert teeth_state(reading, reading_excursions(reading))["sentences"][0] == said
+    other = errors_from_assessment(whole, steps=steps)
+    assert contact_sentence(replace(other, details=details(whole, other))) == said
 
 
 def test_before_the_teeth_the_rest_is_there_and_without_casts_it_says_so(session):
@@ -198,7 +219,7 @@ def test_an_excursion_that_stops_early_says_so_and_keeps_the_poses_it_reached(mo
     right = next(row for row in state["rows"] if row["kind"] == "right_lateral")
     assert right["end"].startswith("no: patient")
     assert any("stops early" in note for note in state["notes"])
-    assert 1 <= len(state["moves"]["right_lateral"]) <= app_excursions.STEPS
+    assert 1 <= len(state["moves"]["right_lateral"]) <= 20
 
 
 def test_settings_that_cannot_be_built_give_the_reason_instead_of_rows():

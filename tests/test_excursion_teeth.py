@@ -164,6 +164,21 @@ def test_only_on_the_articulator_means_nowhere_in_the_mouth_not_even_at_the_star
     assert both.as_dict()["only_articulator"] == ["33"]
 
 
+@pytest.mark.parametrize(("clear_mm", "only"), [(0.049, ()), (0.099, ()), (0.101, ("33",))])
+def test_a_tooth_touches_on_one_only_where_the_other_is_clearly_apart(clear_mm, only):
+    """A few micrometres about the limit of touching (50 µm) do not make the two differ."""
+    ahead = np.add(CUSP, [1.0, 0.0, 0.0])
+    here, there = (
+        along(pair_of([cone(CUSP, 33)], [slab(*np.add(ahead, [0, 0, gap]), 23, half=0.4)]))[1]
+        for gap in (0.04, clear_mm)
+    )
+    assert here.touched.tolist() == [True]
+    assert there.touched.tolist() == [clear_mm < 0.05]
+    assert TeethCompared(here, there).only_patient == only
+    assert TeethCompared(there, here).only_articulator == only
+    assert TeethCompared(here, there).only_articulator == ()
+
+
 @given(st.lists(st.booleans(), min_size=1, max_size=30))
 def test_spans_hold_exactly_the_steps_that_touch(on):
     way = np.arange(len(on)) * 0.25

@@ -28,8 +28,6 @@ from viewer.report_tables import plain, um
 if TYPE_CHECKING:
     from kinematics.closures import Closures
 
-STEPS = 8
-"""Steps of each excursion (ours): on the pin the end pose does not depend on their number."""
 FRONT_CHOICES = {
     "pin": "the pin on its table",
     "teeth": "the teeth",
@@ -69,8 +67,8 @@ def reading_excursions(
 
     Notes
     -----
-    *Guarantee*: the errors of :func:`kinematics.excursion_case.errors_from_assessment` at the end
-    of each excursion (tested).
+    *Guarantee*: the errors of :func:`kinematics.excursion_case.errors_from_assessment` at every
+    step (tested), so that page and report name the same teeth.
     """
     case, found, placed = reading.case, reading.geometry, reading.placed
     stopped_by_teeth = front_of(case) != "pin" and placed.lower is not None
@@ -85,7 +83,7 @@ def reading_excursions(
     not_started: dict[Any, str] = {}
     for kind in EXCURSIONS:
         check()
-        whole = case_excursions(case, geometry, kinds=(kind,), steps=STEPS)
+        whole = case_excursions(case, geometry, kinds=(kind,))
         kinds |= whole.kinds
         not_started |= whole.not_started
     return replace(whole, kinds=kinds, not_started=not_started)

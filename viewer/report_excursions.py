@@ -90,7 +90,7 @@ def contact_sentence(e: ExcursionErrors) -> str:
     if said:
         what = touching_words(e)
         return f"{what[0].upper()}{what[1:]} in the excursions: {'; '.join(said)}."
-    if any(c.patient.touched.any() for c in e.details.teeth.values()):
+    if any((c.patient.touched | c.articulator.touched).any() for c in e.details.teeth.values()):
         return (
             f"In the excursions the {touching_words(e)} are the same on the articulator as in the "
             "mouth."

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from kinematics.clearance import CLEARANCE_LIMIT_MM, NEAR_CONTACT_MM
-from kinematics.excursion_teeth import ALONG_LIMIT_MM
+from kinematics.excursion_teeth import ALONG_LIMIT_MM, CLEARLY_APART_MM
 from viewer.excursion_figures import KIND_LABEL, draw_excursion_figure
 from viewer.excursion_tooth_figures import SIDE_WORDS, draw_tooth_figure, touching_places
 from viewer.figure_data import arch_order
@@ -63,6 +63,7 @@ GUIDE_CAPTIONS = {
     ),
 }
 """Title and text of every figure of these sections."""
+APART_WORDS = f"{plain(CLEARLY_APART_MM, 1)} mm"
 
 
 def tooth_figures(e: ExcursionErrors) -> dict[str, Any]:
@@ -129,7 +130,9 @@ def tooth_paragraphs(e: ExcursionErrors) -> tuple[str, ...]:
             'teeth take over the guidance (front = "first" or "teeth" in [articulator]).'
         )
     lines.append(
-        f"A tooth counts as touching within {plain(1e3 * NEAR_CONTACT_MM)} µm of the upper. "
+        f"A tooth counts as touching within {plain(1e3 * NEAR_CONTACT_MM)} µm of the upper, and as "
+        f"touching on one of the two only where it stays more than {APART_WORDS} clear on the "
+        "other. "
         "Working: on the side that the mandible moves to. Looked at where the condyles stand at "
         "each step, not between the steps."
     )
@@ -142,7 +145,7 @@ def _kind_sentence(kind: Kind, c: TeethCompared, what: str) -> str:
             along.places[i]
             + (f" ({SIDE_WORDS[along.where[i]]})" if SIDE_WORDS[along.where[i]] else "")
             for i in touching_places(c.patient, c.articulator)
-            if along.touching[:, i].any()
+            if not along.apart[i]
         ]
         return ", ".join(places) if places else "none"
 
@@ -188,6 +191,8 @@ def contact_tables(d: ExcursionDetails) -> list[Table]:
                 else "only in the mouth"
                 if place in c.only_patient
                 else "both"
+                if (here.touching[:, i].any() and there.touching[:, i].any())
+                else f"both, within {APART_WORDS}"
             )
             rows.append(
                 (
