@@ -28,6 +28,7 @@ from kinematics.mounting_effect import mounting_findings
 from kinematics.occlusion import ContactReport, MouthReturn, mouth_return, return_report
 from kinematics.placement import PlacedCase, place
 from kinematics.risk import Risk, risk_of
+from kinematics.scanned_pose import open_as_scanned
 from kinematics.transfer import Transfer, transfer_of
 from kinematics.uncertainty_summary import UncertaintySummary
 from kinematics.verdict import Verdict
@@ -217,7 +218,7 @@ def assess_placed(
     """
     tell = progress or (lambda stage, fraction: None)
     case, upper, engine = placed.case, placed.upper, placed.contacts
-    findings = list(placed.findings)
+    findings = [*placed.findings, *open_as_scanned(placed)]
     tell("Closing and first contact about both axes", 0.3)
     closed = closed or close_both(placed)
     geometry, stops, decision = closed.geometry, closed.stops, closed.decision

@@ -15,6 +15,7 @@ from kinematics.excursion_case import case_geometry, case_guidance
 from kinematics.mesh_health import MeshHealth
 from kinematics.mounting import Mounting
 from kinematics.placement import PlacedCase, load_casts, place
+from kinematics.scanned_pose import open_as_scanned
 
 
 @dataclass(frozen=True, eq=False)
@@ -97,7 +98,7 @@ def inspect_case(case: Case) -> Inspection:
         return Inspection(
             case.label, scans.health, None, None, None, (), (*known, _as_finding(error))
         )
-    findings = list(placed.findings)
+    findings = [*placed.findings, *open_as_scanned(placed)]
     overlap, clearing = _overlap(placed)
     if overlap:
         findings.append(

@@ -26,6 +26,9 @@ MM_PER_UNIT = {"mm": 1.0, "cm": 10.0, "m": 1000.0, "inch": 25.4}
 """Units a mesh may be stored in; one inch is 25.4 mm by definition."""
 ARCH_SPAN_MM = (40.0, 110.0)
 """Plausible largest extent of a cast of a dental arch, with or without a base (ours)."""
+POSSIBLE_SPAN_MM = (15.0, 250.0)
+"""A mesh outside is no cast in that unit (ours): smaller than two molars, and larger than a head; a
+cast of 30 to 120 mm read in a unit ten or more times off always falls outside."""
 TYPICAL_SPAN_MM = 68.0
 """Typical largest extent of such a cast, used to choose between two plausible units (ours)."""
 
@@ -248,9 +251,11 @@ def _scale_to_mm(
         f"the largest extent is {span * scale:.4g} mm when read in {unit}; "
         f"a dental arch has {low:g} to {high:g} mm"
     )
-    if likely is None:
-        return scale, [
-            Finding("warning", where, text, "Check that this is the scan of a whole arch.")
-        ]
-    fix = f'The file looks like {likely}: set unit = "{likely}" if that is right.'
-    return scale, [Finding("warning", where, text, fix)]
+    possible = POSSIBLE_SPAN_MM[0] <= span * scale <= POSSIBLE_SPAN_MM[1]
+    if likely is not None:
+        fix = f'The file looks like {likely}: set unit = "{likely}" if that is right.'
+    elif possible:
+        fix = "Check that this is the scan of a whole arch."
+    else:
+        fix = "Check that this is the scan of a whole arch, and set unit to that of the file."
+    return scale, [Finding("warning" if possible else "error", where, text, fix)]

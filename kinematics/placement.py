@@ -252,7 +252,7 @@ def load_casts(case: Case) -> Scans:
         assert path is not None
         cast, notes = load_cast(path, arch, unit=case.casts.unit)
         health[arch] = check_cast(cast)
-        findings += notes + health_findings(health[arch])
+        findings += health_findings(health[arch]) + notes
         casts.append(cast)
     records: tuple[RecordPose, ...] = ()
     if not any(finding.level == "error" for finding in findings):
@@ -352,7 +352,8 @@ def _refuse(findings: Sequence[Finding]) -> None:
     for finding in findings:
         if finding.level == "error":
             units = [f"{f.message}. {f.fix}" for f in findings if f.where.endswith("unit")]
-            fix = " ".join([finding.fix, *units[:1]])
+            told = finding.where.endswith("unit")
+            fix = " ".join([finding.fix, *units[: 0 if told else 1]])
             raise InputError(finding.where, finding.message, "inputs without this", fix)
 
 

@@ -58,7 +58,7 @@ def scan_pose(
     path = resolve(name, field)
     try:
         scan, remarks = load_cast(path, "lower", unit)
-        for finding in health_findings(check_cast(scan)):
+        for finding in (*health_findings(check_cast(scan)), *remarks):
             if finding.level == "error":
                 raise InputError("file", finding.message, "the scan of an arch", finding.fix)
         result = register(lower, scan)

@@ -217,16 +217,17 @@ def test_a_missing_mesh_is_named(tmp_path, capsys):
 
 
 @pytest.mark.parametrize(("scale", "unit"), [(0.001, "m"), (1 / 25.4, "inch"), (0.1, "cm")])
-def test_a_mesh_in_another_unit_is_warned_about_by_its_name(scale, unit, tmp_path, capsys):
+def test_a_mesh_of_an_impossible_size_is_refused_with_the_unit_that_fits(
+    scale, unit, tmp_path, capsys
+):
     case = boxes(tmp_path)
     for name in ("upper.stl", "lower.stl"):
         mesh = trimesh.load(tmp_path / name)
         mesh.apply_scale(scale)
         mesh.export(tmp_path / name)
-    main(["inspect", str(case)])
-    text = " ".join(capsys.readouterr().out.split())
-    assert f'"{unit}"' in text or f"'{unit}'" in text or f" {unit}" in text
-    assert "unit" in text
+    fix = f'The file looks like {unit}: set unit = "{unit}" if that is right.'
+    refused(capsys, "error upper.stl: unit", fix, "Not ready", args=["inspect", case])
+    assess_refused(capsys, tmp_path, case, "upper.stl: unit", fix)
 
 
 def test_swapped_casts_are_refused(tmp_path, capsys):

@@ -135,14 +135,14 @@ def test_each_unit_is_scaled_to_mm_without_remark(tmp_path, unit):
 
 
 @pytest.mark.parametrize("unit", ["cm", "m", "inch"])
-def test_wrong_unit_is_warned_about_by_name_and_auto_corrects_it(tmp_path, unit):
+def test_wrong_unit_is_an_error_that_names_the_right_one_and_auto_corrects_it(tmp_path, unit):
     file = tmp_path / "a.ply"
     scaled = box()
     scaled.apply_scale(1 / MM_PER_UNIT[unit])
     scaled.export(file)
-    _, (warning,) = load_cast(file, "upper", "mm")
-    assert warning.level == "warning"
-    assert f'unit = "{unit}"' in warning.fix
+    _, (error,) = load_cast(file, "upper", "mm")
+    assert error.level == "error"
+    assert error.fix == f'The file looks like {unit}: set unit = "{unit}" if that is right.'
     cast, (note,) = load_cast(file, "upper", "auto")
     assert note.level == "note"
     assert f"read as {unit}" in note.message
@@ -156,6 +156,38 @@ def test_no_unit_makes_an_arch_of_a_mesh_of_any_other_size(tmp_path):
         load_cast(tmp_path / "a.ply", "upper", "auto")
     _, (warning,) = load_cast(tmp_path / "a.ply", "upper")
     assert "whole arch" in warning.fix
+
+
+@pytest.mark.parametrize(
+    ("span", "level"),
+    [
+        (14.9, "error"),
+        (15.1, "warning"),  # two molars
+        (39.0, "warning"),
+        (111.0, "warning"),
+        (249.0, "warning"),
+        (251.0, "error"),  # larger than a head
+    ],
+)
+def test_a_size_that_no_cast_has_is_an_error_and_an_odd_one_a_warning(span, level, tmp_path):
+    box((span, span / 2, span / 4)).export(tmp_path / "a.ply")
+    _, (finding,) = load_cast(tmp_path / "a.ply", "upper")
+    assert finding.level == level
+
+
+@pytest.mark.parametrize("span_mm", [30.0, 68.0, 120.0])
+@pytest.mark.parametrize("stored", list(MM_PER_UNIT))
+@pytest.mark.parametrize("read", list(MM_PER_UNIT))
+def test_a_unit_ten_times_off_is_an_error_for_every_real_size(span_mm, stored, read, tmp_path):
+    size = span_mm / MM_PER_UNIT[stored]
+    box((size, size / 2, size / 4)).export(tmp_path / "a.ply")
+    _, found = load_cast(tmp_path / "a.ply", "upper", read)
+    off = MM_PER_UNIT[read] / MM_PER_UNIT[stored]
+    wrong = any(f.level == "error" for f in found)
+    if off == 1.0:
+        assert not wrong
+    if not 1 / 9.9 < off < 9.9:
+        assert wrong
 
 
 def binary_stl(count: int, real: int) -> bytes:
