@@ -9,10 +9,12 @@ from kinematics.errors import Finding
 
 if TYPE_CHECKING:
     from kinematics.case_model import Case
+    from kinematics.case_tables import Target
 
 HINGE_OPENING_MM = 20.0  # pure hinge opening at the incisors: Posselt 1957, page 1 (READ)
 HINGE_OPENING_DEG = 13.0  # the same as an angle: textbooks (from memory)
 VDO_RAISE_MM = 5.0  # largest justified raise: Abduo & Lyons 2012 (READ)
+THIN_RECORD_MM = 0.5  # teeth bite through a thinner record (common practice, no source)
 WIDTH_MM = (85.2, 124.7)  # CBCT condyles, n = 120, to mean of skin bows in men, n = 140 (READ)
 OFFSET_MM = 15.0  # beyond every published study of arbitrary points (ours)
 TOLERANCE_MM = (0.1, 0.5)  # range of tolerances in use; no consensus exists (ours)
@@ -53,6 +55,16 @@ def _poses(case: Case) -> list[Finding]:
                 "The jaw then no longer turns about one axis; check the reading.",
             )
         )
+    if mm is not None and mm < THIN_RECORD_MM:
+        out.append(
+            Finding(
+                "note",
+                "record.thickness_mm",
+                f"{mm:g} mm is thin for a record: under {THIN_RECORD_MM:g} mm teeth bite through "
+                "it (common practice, no source)",
+                "Check that the thickness is in mm, and that no tooth touched through it.",
+            )
+        )
     for table, deg in (("record", record.opening_deg), ("target", target.opening_deg)):
         if deg is not None and deg > HINGE_OPENING_DEG:
             out.append(
@@ -83,6 +95,7 @@ def _poses(case: Case) -> list[Finding]:
             )
         )
     closed = case.casts is None or case.casts.scanned_at == "intercuspation"
+    out += _lowering(target) if closed else _from_record(target)
     if record.as_scanned and closed and case.casts is not None:
         out.append(
             Finding(
@@ -105,6 +118,38 @@ def _poses(case: Case) -> list[Finding]:
             )
         )
     return out
+
+
+def _lowering(target: Target) -> list[Finding]:
+    mm = target.vdo_change_mm
+    if mm is None or mm >= 0.0:
+        return []
+    return [
+        Finding(
+            "note",
+            "target.vdo_change_mm",
+            f"a lowering of {-mm:g} mm, closed beyond the intercuspation: the vertical dimension "
+            "is usually kept or raised (common practice, no source)",
+            "Check the sign (a raise is positive); teeth in the way would have to be reduced.",
+        )
+    ]
+
+
+def _from_record(target: Target) -> list[Finding]:
+    """Say what a change that is counted from the record pose means; raised, it may be a slip."""
+    mm = target.vdo_change_mm
+    if mm is None or mm == 0.0:
+        return []
+    return [
+        Finding(
+            "warning" if mm > 0.0 else "note",
+            "target.vdo_change_mm",
+            f"the target is {abs(mm):.1f} mm more {'open' if mm > 0.0 else 'closed'} than the "
+            "record pose, since the casts were scanned in it",
+            "For a raise counted from the intercuspation, give the raise less the record's "
+            "thickness: planned 1 mm under a 3 mm record, vdo_change_mm = -2.0.",
+        )
+    ]
 
 
 def _axes(case: Case) -> list[Finding]:

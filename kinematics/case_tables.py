@@ -241,7 +241,12 @@ class ThirdPoint(Table):
 
 
 class Uncertainty(Table):
-    """``[uncertainty]``: where the arbitrary axis may lie, and the readings' own uncertainty."""
+    """``[uncertainty]``: where the arbitrary axis may lie, and the readings' own uncertainty.
+
+    ``true_axis_sd_mm`` 1.0: ours; axes located on an instrument lay within areas of up to 2.4 mm
+    diameter (J Prosthet Dent 1979;42:135-144, abstract read). Not used where the mounting locates
+    the axis from recordings.
+    """
 
     arbitrary_axis: Literal["measured", "study", "normal", "disc", "empirical"] = "measured"
     study: Text | None = None

@@ -231,13 +231,18 @@ site = "{site}"                     # incisors | pin | a landmark's name
 """,
 }
 _TARGET = """
-[target]                               # one form only; from the scanned pose, raise positive
+[target]                               # one form only; from the {pose} pose, raise positive
 vdo_change_mm = {vdo}
-site = "{site}"
+site = "incisors"
 # opening_deg = 0.0
 # as_scanned = true
 # first_contact = true                 # teeth together about the true axis, from the record
 """
+_COUNTED = {
+    True: ("record", "-2.0                   # planned raise less the record: 1 mm under 3 mm"),
+    False: ("scanned", "2.0"),
+}
+"""Whether the casts were scanned in the record; the pose that counts, and the example."""
 _PIN = """
 [pin]
 tip_mm = [130.0, 0.0, -35.0]           # axis_orbital, at the scanned pose
@@ -286,8 +291,7 @@ _UNCERTAINTY = {
     True: """
 [uncertainty]
 arbitrary_axis = "measured"            # measured | study | normal | disc | empirical
-true_axis_sd_mm = 1.0                  # located axis, per coordinate and side
-record_thickness_sd_mm = 0.1
+{located}record_thickness_sd_mm = 0.1
 coverage = 0.95
 seed = 1
 """,
@@ -296,12 +300,15 @@ seed = 1
 arbitrary_axis = "normal"              # measured | study | normal | disc | empirical
 sd_anterior_mm = 3.0                   # published studies differ from 1 to 8 mm: choose
 sd_superior_mm = 3.0
-true_axis_sd_mm = 0.0
-record_thickness_sd_mm = 0.1
+{located}record_thickness_sd_mm = 0.1
 coverage = 0.95
 seed = 1
 """,
 }
+_LOCATED_SD = """\
+true_axis_sd_mm = 1.0                  # located axis, each way and side (published: within 2.4 mm)
+"""
+_RECORDED_SD = "# true_axis_sd_mm is not used: the recordings tell how sure the located axis is\n"
 _LANDMARKS = """
 [[landmarks]]                          # {frame}, mm{note}
 name = "incisal point"
@@ -363,7 +370,8 @@ def template(kind: str, measurements: Collection[str] = ()) -> str:
     if "third_point" in chosen:
         parts.append(_THIRD)
     parts.append(_RECORD["scanned"] if scanned else _RECORD["thick"].format(site="incisors"))
-    parts.append(_TARGET.format(vdo="-2.0" if scanned else "2.0", site="incisors"))
+    pose, vdo = _COUNTED[scanned]
+    parts.append(_TARGET.format(pose=pose, vdo=vdo))
     if "pin" in chosen:
         parts.append(_PIN)
     parts.append(_DECISION)
@@ -372,7 +380,8 @@ def template(kind: str, measurements: Collection[str] = ()) -> str:
         records = _RECORDS.format(poses=example_records()) if recorded else ""
         parts.append(_ARTICULATOR.format(angles="" if recorded else _ANGLES, records=records))
     if "uncertainty" in chosen or not compared:
-        parts.append(_UNCERTAINTY[compared])
+        located = _RECORDED_SD if kind == "located_axis" else _LOCATED_SD
+        parts.append(_UNCERTAINTY[compared].format(located=located))
     frame = "lower_scan" if casts else "axis_orbital"
     note = "; found by itself on casts with tooth labels" if casts else ""
     parts.append(_LANDMARKS.format(frame=frame, note=note))

@@ -189,6 +189,10 @@ _RECORD = Section(
         Field("Tolerance (0.1, 0.2, 0.3 or 0.5)", "decision.tolerance_mm"),
     ),
 )
+_FROM_RECORD = (
+    "Openings are counted from the record, in which the casts are scanned: a planned raise less "
+    "the record's thickness (1 mm under a 3 mm record: −2)."
+)
 _PIN = Section("Incisal pin", "", (Field("Tip against the axis (x, y, z)", "pin.tip_mm", "mm"),))
 _ARTICULATOR = Section(
     "Articulator settings",
@@ -323,7 +327,8 @@ def sections_for(kind: str, measurements: Collection[str] = ()) -> list[Section]
         kept = [replace(f, words=words.get(f.key, f.words)) for f in _ARTICULATOR.fields]
         rest = tuple(f for f in kept if f.words)
         out[out.index(_ARTICULATOR)] = replace(_ARTICULATOR, fields=rest)
-    return [*out, _LANDMARKS, _RECORD]
+    scanned = kind != "none" and "scanned_at_record" in measurements
+    return [*out, _LANDMARKS, replace(_RECORD, hint=_FROM_RECORD) if scanned else _RECORD]
 
 
 def recording_sheet_html(
