@@ -157,6 +157,36 @@ def test_parts_that_meet_are_never_called_apart(seed, end) -> None:  # type: ign
     assert not apart(u, v, end, math.cos(end), math.sin(end), 0.0, 0.0)
 
 
+@pytest.mark.parametrize("end", [1e-3, 0.05, 1.0])
+def test_parts_that_meet_once_a_point_has_strayed_are_never_called_apart(end: float) -> None:
+    """As above, the lower then moved by its greatest stray, across and along the axis (y)."""
+    rng = np.random.default_rng(6)
+    frame, f = np.empty((4, 3)), np.array([[0, 1, 2], [3, 4, 5]])
+    axis_frame(AXIS.left_point_mm, AXIS.right_point_mm, np.array([60.0, 0, 0]), frame)
+    clear = 0
+    for _ in range(400):
+        across, along = 10.0 ** rng.uniform(-2, 1, 2)
+        way, side = rng.uniform(0, 2 * np.pi), rng.choice([-1.0, 1.0])
+        stray = np.array([across * np.cos(way), side * along, across * np.sin(way)])
+        parts = []
+        turn = np.linalg.qr(rng.normal(0, 1, (3, 3)))[0]
+        for _ in range(2):  # flat, and nearly parallel
+            tilt = np.linalg.qr(turn + rng.normal(0, 0.01, (3, 3)))[0]
+            v = rng.normal(0, 1, (6, 3)) * np.array([1, 1, 1e-3])
+            parts.append(v @ tilt.T + [60.0, 0, 0])
+        t = float(rng.uniform(0, end))
+        meeting = parts[1][rng.integers(0, 6)]
+        ends = AXIS.left_point_mm, AXIS.right_point_mm
+        shift = parts[0][rng.integers(0, 6)] - stray - closed(meeting[None], *ends, t)
+        lower = closed(closed(parts[1], *ends, t) + shift, *ends, -t)
+        u = placed(build_hierarchy(parts[0], f, "upper").discs[0], frame)
+        v = placed(build_hierarchy(lower, f, "lower").discs[0], frame)
+        ct, st_ = math.cos(end), math.sin(end)
+        assert not apart(u, v, end, ct, st_, across, along)
+        clear += apart(u, v, end, ct, st_, 0.1 * across, 0.1 * along)
+    assert clear > 40
+
+
 def test_most_far_parts_are_called_apart() -> None:
     upper, lower = bumpy_arch(4000)
     trees = [build_hierarchy(*m, "cast") for m in (upper, lower)]
