@@ -13,6 +13,7 @@ from scipy.spatial.transform import RigidTransform
 from kinematics.articulator import ArticulatorSettings
 from kinematics.axis import opening_motion
 from kinematics.case import Case
+from kinematics.chance_verdict import counted
 from kinematics.closure import Stop, StopResult, high_amount
 from kinematics.closures import SAME_POSE_DEG, ByGeometry, Closures, close_both
 from kinematics.errors import Finding
@@ -62,7 +63,8 @@ class Assessment(ByGeometry):
     risk : Risk or None
         Where the case has ``[uncertainty]``.
     excursions : ExcursionErrors or None
-        Where the case has ``[articulator]``; the front stopped as it says.
+        Where the case has ``[articulator]`` and the arbitrary axis was measured; the front stopped
+        as it says.
     occlusal_index : ndarray
         Occlusal vertices of the lower; ``occlusal_high_mm`` gives the high amount there by stop.
     """
@@ -275,6 +277,7 @@ def assess_placed(
     risk = None
     if uncertainty:
         risk = risk_of(placed, progress=lambda words, done: tell(words, 0.9 + 0.1 * done))
+        verdict = verdict if risk is None else counted(verdict, risk)
     assessment = Assessment(
         case=case,
         mounting=placed.mounting,
@@ -287,7 +290,7 @@ def assess_placed(
         contact_true=contact_true,
         contact_arbitrary=contact_arbitrary,
         contact_pair=closed.pair,
-        mouth=mouth,
+        mouth=mouth if verdict.basis == "error" else None,
         occlusal_index=index,
         occlusal_high_mm=high,
         verdict=verdict,
@@ -303,7 +306,7 @@ def assess_placed(
         ),
         risk=risk,
     )
-    if case.articulator is not None and excursions:
+    if case.articulator is not None and excursions and verdict.basis == "error":
         tell("Excursions", 0.98)
         assessment = replace(assessment, excursions=assessed_excursions(assessment))
     tell("Done", 1.0)

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics.errors import InputError
+from kinematics.monte_carlo import block_generator
 from kinematics.populations import open_uniform
 from kinematics.uncertainty_inputs import COLUMNS, Axis, UncertaintyInputs
 from kinematics.verdict import HINGE_RANGE_MM
@@ -20,6 +21,11 @@ DEPARTURE_STEP_CONTACT_MM = 0.1
 """The largest departure is found to this (ours; records are not made finer), with ``contact`` more
 coarsely, for each step takes a first contact of every draw."""
 
+DRAWS, DRAWS_CONTACT = 2000, 60
+"""Draws that the chance at another departure is counted with (ours: a second at most)."""
+OWN_BLOCK = 2**31
+"""Number of their block of random numbers, which no block of trials has."""
+
 
 def risk_at(
     inputs: UncertaintyInputs, values: FloatArray, axis: Axis, departure_mm: float
@@ -30,6 +36,14 @@ def risk_at(
     """
     size = inputs.close(values, axis, departure_mm=departure_mm).magnitude_mm
     return float(np.mean(~(size <= inputs.tolerance_mm).all(axis=1)))
+
+
+def departure_draws(inputs: UncertaintyInputs, at_most: int | None = None) -> FloatArray:
+    """Draws, shape (n, 16), that chances at other departures are counted with."""
+    n = DRAWS_CONTACT if inputs.stop == "contact" else DRAWS
+    n = n if at_most is None else min(n, at_most)
+    rng = block_generator(inputs.seed, OWN_BLOCK)
+    return inputs.values(open_uniform(n, inputs.n_uniform, rng=rng))
 
 
 def largest_departure(

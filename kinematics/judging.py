@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from kinematics.axis import HingeAxis, opening_motion
 from kinematics.case import Case
+from kinematics.chance_verdict import NO_SINGLE_AXIS, NOT_MEASURED, not_measured
 from kinematics.closure import Stop, StopResult
 from kinematics.geometry import Geometry
 from kinematics.placement import CastContacts
@@ -66,7 +67,8 @@ def judge(
         remedies.append(
             remedy(
                 "thinner record" if sign < 0 else "record nearer the target",
-                f"The arbitrary axis, the record {room_words(even)} (incisors) from the target.",
+                f"The arbitrary axis, the record {room_words(even)} (incisors) from the target: "
+                "the error is the tolerance itself.",
                 arbitrary,
                 sign * even,
             )
@@ -80,7 +82,7 @@ def judge(
         ),
         remedy(
             "true axis",
-            "The axis is located on the patient and transferred; the record stays.",
+            "The axis is located on the patient and transferred, taken as exact; the record stays.",
             geometry.true_axis,
             departure,
         ),
@@ -91,16 +93,20 @@ def judge(
             arbitrary.right_point_mm - geometry.true_axis.right_point_mm,
         ]
     )
+    by_chance = not_measured(case, geometry.true_axis, arbitrary)
     return Verdict(
+        basis="chance" if by_chance else "error",
         stop=decision,
         tolerance_mm=tolerance,
         worst_error_mm=size,
         worst_landmark=marks.names[index],
         worst_tooth=marks.teeth[index],
-        within=bool(size <= tolerance),
+        within=bool(size <= tolerance) and not by_chance,
         break_even_departure_mm=even,
-        sentence=answer(size, marks.names[index], tolerance, departure, even, decision),
-        reason=why(stops[decision].error_mm, offsets),
+        sentence=NOT_MEASURED
+        if by_chance
+        else answer(size, marks.names[index], tolerance, departure, even, decision),
+        reason=NO_SINGLE_AXIS if by_chance else why(stops[decision].error_mm, offsets),
         remedies=tuple(remedies),
     )
 

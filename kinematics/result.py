@@ -157,6 +157,7 @@ def result_dict(assessment: Assessment) -> dict[str, Any]:
         },
         "verdict": {
             "stop": a.verdict.stop,
+            "basis": a.verdict.basis,
             "tolerance_mm": number(a.verdict.tolerance_mm),
             "within": a.verdict.within,
             "worst_error_mm": number(a.verdict.worst_error_mm),
@@ -173,6 +174,7 @@ def result_dict(assessment: Assessment) -> dict[str, Any]:
                     "worst_error_mm": number(r.worst_error_mm),
                     "worst_landmark": r.worst_landmark,
                     "within": r.within,
+                    "chance_beyond": None if r.chance is None else number(r.chance),
                 }
                 for r in a.verdict.remedies
             ],

@@ -13,6 +13,7 @@ from kinematics.placement import PlacedCase
 from kinematics.sensitivity import RankedInput, ranked, sensitivity_of
 from kinematics.uncertainty import UncertaintySummary, propagate
 from kinematics.uncertainty_case import inputs_from_case
+from kinematics.uncertainty_inputs import UncertaintyInputs
 from kinematics.uncertainty_summary import summary_dict
 from kinematics.verdict import HINGE_RANGE_MM
 
@@ -44,11 +45,14 @@ class Risk:
         Worst error over departure and axis error.
     ranking : tuple of RankedInput
         What the spread comes from, largest first; empty where nothing varies.
+    inputs : UncertaintyInputs
+        What was propagated.
     """
 
     spread: UncertaintySummary
     chart: DecisionChart
     ranking: tuple[RankedInput, ...]
+    inputs: UncertaintyInputs
 
 
 def risk_of(placed: PlacedCase, *, progress: Progress | None = None) -> Risk | None:
@@ -79,7 +83,7 @@ def risk_of(placed: PlacedCase, *, progress: Progress | None = None) -> Risk | N
         ranking = ranked(
             sensitivity_of(inputs, samples=RANKING_SAMPLES_CONTACT if contact else None)
         )
-    return Risk(spread, chart, ranking)
+    return Risk(spread, chart, ranking, inputs)
 
 
 def risk_dict(risk: Risk) -> dict[str, Any]:

@@ -245,11 +245,15 @@ def _values(model: Callable[[FloatArray], FloatArray], u: FloatArray) -> FloatAr
 
 
 def _indices(f_a: FloatArray, f_b: FloatArray, f_ab: FloatArray) -> tuple[FloatArray, FloatArray]:
+    groups = len(f_ab)
+    if groups == 1:
+        # scipy 1.17 makes a bare number of one group's indices and then fails: it is given twice.
+        f_ab = np.repeat(f_ab, 2, axis=0)
     with warnings.catch_warnings():
         # A resample without spread gives NaN, which the percentiles leave out.
         warnings.simplefilter("ignore", RuntimeWarning)
         found = sobol_indices(func={"f_A": f_a[None], "f_B": f_b[None], "f_AB": f_ab}, n=len(f_a))
-    return np.ravel(found.first_order), np.ravel(found.total_order)
+    return np.ravel(found.first_order)[:groups], np.ravel(found.total_order)[:groups]
 
 
 def _share(index: float) -> str:

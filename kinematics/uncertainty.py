@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.closure_samples import ClosureBatch
-from kinematics.departure_risk import largest_departure
+from kinematics.departure_risk import departure_draws, largest_departure
 from kinematics.errors import InputError
 from kinematics.gum import first_order, validate
 from kinematics.monte_carlo import (
@@ -151,13 +151,7 @@ def propagate(
         _risk(inputs, plan, beyond[row] / len(everything), worsts[plan[0]])
         for row, plan in enumerate(plans)
     )
-    draws = inputs.values(
-        open_uniform(
-            min(2000 if not contact else 60, limit),
-            inputs.n_uniform,
-            rng=block_generator(inputs.seed, 2**31),
-        )
-    )
+    draws = departure_draws(inputs, limit)
     even, even_located = (
         largest_departure(inputs, draws, axis, risk_limit, step=lambda: tell("Summing up", 0.96))
         for axis in AXES

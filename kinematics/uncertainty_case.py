@@ -127,9 +127,13 @@ def population_of(case: Case, table: Uncertainty, offsets_mm: FloatArray) -> Pop
             table.bias_anterior_mm,
             table.bias_superior_mm,
             table.left_right_correlation,
+            label=f"normal scatter given by the user, SD {table.sd_anterior_mm:g} mm anterior and "
+            f"{table.sd_superior_mm:g} mm superior",
         )
     if table.arbitrary_axis == "disc":
-        return DiscPopulation(float(table.radius_mm or 0.0))
+        radius = float(table.radius_mm or 0.0)
+        label = f"uniform within a disc given by the user, radius {radius:g} mm"
+        return DiscPopulation(radius, label=label)
     if table.arbitrary_axis == "empirical":
         return read_offsets(case.path(str(table.file), "uncertainty.file"))
     return MeasuredPopulation(offsets_mm)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -47,6 +48,10 @@ class Remedy:
     worst_landmark : str
     within : bool
         Whether that is within the tolerance.
+    chance : float or None
+        Probability that the error leaves the tolerance; None where nothing is uncertain. Where
+        the verdict goes by chance, ``worst_error_mm`` is what the coverage's share of axes keeps,
+        and ``within`` whether the chance stays at or under the risk limit.
     """
 
     name: str
@@ -55,6 +60,7 @@ class Remedy:
     worst_error_mm: float
     worst_landmark: str
     within: bool
+    chance: float | None = None
 
 
 @dataclass(frozen=True, eq=False)
@@ -74,6 +80,8 @@ class Verdict:
     sentence, reason : str
         The answer in one sentence, and why.
     remedies : tuple of Remedy
+    basis : {"error", "chance"}
+        Whether one error decides, or the chance, since the arbitrary axis was not measured.
     """
 
     stop: Stop
@@ -86,6 +94,7 @@ class Verdict:
     sentence: str
     reason: str
     remedies: tuple[Remedy, ...]
+    basis: Literal["error", "chance"] = "error"
 
 
 def break_even(

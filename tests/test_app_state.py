@@ -12,6 +12,7 @@ from kinematics.placement import place
 from kinematics.uncertainty_case import APART
 from tests.cases import landmarks_only, open_pair
 from viewer.app_state import Session, Superseded, complete, spread_of, weigh
+from viewer.app_view import spread_state
 
 CHANGES = [
     ("left_anterior_mm", -2.5),
@@ -93,7 +94,9 @@ def test_with_tooth_contact_the_spread_says_its_trials_and_is_given_up_between_t
     session = Session(read_case(demo_case_path))
     session.change("stop", "contact")
     shares = []
-    said = spread_of(session.reading, tell=shares.append)
+    found = spread_of(session.reading, tell=shares.append)
+    verdict, _ = weigh(Session(read_case(demo_case_path)).reading)
+    said = spread_state(found, verdict)["spread"]
     assert said[:3] == list(uncertainty.uncertainty_of(session.reading.placed).sentences)
     assert said[3].startswith("From 250 trials")
     assert APART in said  # the demo's target is not tooth contact

@@ -64,6 +64,13 @@ def test_the_other_library_agrees():
     assert ours.total == pytest.approx(told["ST"], abs=0.03)
 
 
+def test_one_input_alone_explains_everything():
+    result = sobol(lambda u: u[:, 0] ** 2, (("x", (0,)),), 1, samples=1024, seed=1)
+    assert result.first == pytest.approx([1.0], abs=0.05)
+    assert result.total == pytest.approx([1.0], abs=1e-3)
+    assert result.first_interval.shape == (1, 2)
+
+
 def test_a_group_s_total_index_counts_what_its_columns_do_together():
     groups = (("x1 and x3", (0, 2)), ("x2", (1,)))
     result = sobol(ishigami, groups, 3, samples=4096, seed=1)

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from kinematics.chance_verdict import not_measured
 from kinematics.errors import HingewiseError
 from kinematics.excursion_case import case_excursions, case_geometry, front_of
 from kinematics.excursion_details import ExcursionDetails
@@ -42,6 +43,9 @@ NO_TABLE = (
     "case file."
 )
 HALF_TABLE = "What the case's [articulator] does not give is an average, marked below."
+NOTHING_TO_COMPARE = (
+    "No arbitrary axis was measured, so there is nothing to compare: move the axis to look at one."
+)
 BLANK: dict[str, Any] = {
     "sentence": "", "notes": [], "rows": [], "settings": [], "moves": {}, "ghosts": {},
     "teeth": {"sentences": [], "head": [], "rows": [], "note": ""}, "rev": 0,
@@ -169,6 +173,8 @@ def excursions_state(
     Superseded
         ``check`` said so.
     """
+    if not_measured(reading.case, reading.true_axis, reading.arbitrary_axis):
+        return BLANK | {"sentence": NOTHING_TO_COMPARE, "rev": rev}
     try:
         e = reading_excursions(reading, check)
     except HingewiseError as error:

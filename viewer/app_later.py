@@ -17,10 +17,11 @@ from typing import Any
 
 from kinematics.closures import Closures
 from kinematics.errors import HingewiseError
+from kinematics.verdict import Verdict
 from viewer.app_excursions import BLANK, excursions_state
 from viewer.app_scene import mouth_state
 from viewer.app_state import Superseded, complete, spread_of
-from viewer.app_view import later_state, weighed_state
+from viewer.app_view import later_state, spread_state, weighed_state
 
 ASIDE_S = 0.004
 """How often a longer computation looks whether it may go on while a request is worked off."""
@@ -112,15 +113,23 @@ class Later:
         later = later_state(found) | {"mouth_point": mouth_state(found)}
         told = weighed_state(reading, found.verdict, found.curve)
         self._publish(later=later, waiting=False, **told)
+
+        async def sure() -> None:
+            if reading.case.uncertainty is None:
+                return
+            progress = _Told(reading, lambda text: say(later=later | {"spread": [text]}))
+            spread = await work(_spread, reading, found.verdict, check, progress)
+            self._publish(later=later | spread)
+
+        if found.verdict.basis == "chance":  # the chance is the answer
+            await sure()
         ways = await work(
             excursions_state, reading, rev, check, lambda state: say(excursions=state)
         )
         self._publish(excursions=ways)
         self._excursions_rev = rev
-        if reading.case.uncertainty is not None:
-            progress = _Told(reading, lambda text: say(later=later | {"spread": [text]}))
-            spread = await work(_spread, reading, check, progress)
-            self._publish(later=later | {"spread": spread})
+        if found.verdict.basis == "error":
+            await sure()
 
     def _say(self, rev: int, values: dict[str, Any]) -> None:
         if self._is_current(rev):
@@ -141,9 +150,12 @@ class _Told:
 
 
 def _spread(
-    reading: Closures, check: Callable[[], None], tell: Callable[[float], None]
-) -> list[str]:
+    reading: Closures,
+    verdict: Verdict,
+    check: Callable[[], None],
+    tell: Callable[[float], None],
+) -> dict[str, Any]:
     try:
-        return spread_of(reading, check, tell)
+        return spread_state(spread_of(reading, check, tell), verdict)
     except HingewiseError as error:
-        return [str(error)]
+        return {"spread": [str(error)]}

@@ -321,6 +321,7 @@ class Desk:
                 "findings": [],
                 "mouth_point": None,
                 "spread": [],
+                "chance": None,
                 "transfer": [],
             },
             "errors": {},

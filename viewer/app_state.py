@@ -18,8 +18,7 @@ from kinematics.closures import Closures, close_both
 from kinematics.errors import InputError
 from kinematics.judging import DepartureCurve, departure_curve, judge, worst_by_departure
 from kinematics.placement import place
-from kinematics.uncertainty import MAX_TRIALS_CONTACT, uncertainty_of
-from kinematics.uncertainty_case import APART
+from kinematics.uncertainty import UncertaintySummary, uncertainty_of
 from kinematics.verdict import Verdict
 from viewer.app_case import changed
 
@@ -100,8 +99,8 @@ def spread_of(
     reading: Closures,
     check: Callable[[], None] = lambda: None,
     tell: Callable[[float], None] = lambda share: None,
-) -> list[str]:
-    """How sure the answer is, in sentences; empty for a case without ``[uncertainty]``.
+) -> UncertaintySummary | None:
+    """How sure the answer is; None for a case without ``[uncertainty]``.
 
     Parameters
     ----------
@@ -125,20 +124,7 @@ def spread_of(
         check()
         tell(share)
 
-    found = uncertainty_of(reading.placed, progress=progress, threads=1)
-    if found is None:
-        return []
-    out = list(found.sentences)
-    if found.stop == "contact":
-        low, high = found.options[0].beyond_any_interval
-        out.append(
-            f"From {found.trials:,} trials, each with its own first contacts; the limit with this "
-            f"stop is {MAX_TRIALS_CONTACT:,}, fewer than the 10,000 of JCGM 101. From their number "
-            f"alone, the probability on the arbitrary axis lies between {100.0 * low:.1f} % and "
-            f"{100.0 * high:.1f} %."
-        )
-        out += [a for a in found.assumptions if a == APART]
-    return out
+    return uncertainty_of(reading.placed, progress=progress, threads=1)
 
 
 class Session:

@@ -6,18 +6,22 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from kinematics.chance_verdict import chance_sentence, not_measured
 from kinematics.closure import STOPS
+from kinematics.uncertainty import MAX_TRIALS_CONTACT
+from kinematics.uncertainty_case import APART
 from kinematics.verdict import room_words
 from viewer.app_case import axis_note, control_values
 from viewer.app_charts import CURVE_BOX, curve_chart
 from viewer.palette import STOP_LABEL
-from viewer.report_tables import CONTACT_WORDS, STOP_MEANING, plain, signed, um, worst_first
+from viewer.report_tables import CONTACT_WORDS, STOP_MEANING, chance, plain, signed, um, worst_first
 
 if TYPE_CHECKING:
     from kinematics.assess import Assessment
     from kinematics.closures import Closures
     from kinematics.judging import DepartureCurve
     from kinematics.occlusion import ContactReport
+    from kinematics.uncertainty_summary import UncertaintySummary
     from kinematics.verdict import Verdict
 
 
@@ -48,6 +52,7 @@ def numbers_state(reading: Closures) -> dict[str, Any]:
         "at": marks.names[worst] if size[worst] > 1e-6 else "",
         "tolerance": plain(1e3 * tolerance),
         "within": bool(size[worst] <= tolerance),
+        "not_measured": not_measured(reading.case, reading.true_axis, reading.arbitrary_axis),
         "decision": reading.decision,
         "decision_name": STOP_LABEL[reading.decision],
         "departure": signed(reading.departure_mm, 2),
@@ -125,7 +130,7 @@ def answer_state(reading: Closures, verdict: Verdict | None) -> dict[str, Any]:
                 "within": r.within,
                 "what": r.what,
             }
-            for r in verdict.remedies
+            for r in (verdict.remedies if verdict.basis == "error" else ())
         ],
     }
 
@@ -141,10 +146,38 @@ def weighed_state(
     }
 
 
+def spread_state(found: UncertaintySummary | None, verdict: Verdict) -> dict[str, Any]:
+    """How sure the answer is: sentences, and the chance that stands beside (or is) the answer."""
+    if found is None:
+        return {"spread": [], "chance": None}
+    said = list(found.sentences)
+    if found.stop == "contact":
+        low, high = found.options[0].beyond_any_interval
+        said.append(
+            f"From {found.trials:,} trials, each with its own first contacts; the limit with this "
+            f"stop is {MAX_TRIALS_CONTACT:,}, fewer than the 10,000 of JCGM 101. From their number "
+            f"alone, the probability on the arbitrary axis lies between {100.0 * low:.1f} % and "
+            f"{100.0 * high:.1f} %."
+        )
+        said += [a for a in found.assumptions if a == APART]
+    planned, even = found.options[0], found.largest_departure_mm
+    return {
+        "spread": said,
+        "chance": {
+            "text": chance(planned.beyond_any, found.trials),
+            "within": planned.beyond_any <= found.risk_limit,
+            "limit": f"{100.0 * found.risk_limit:g} %",
+            "even": room_words(even) if np.isfinite(even) else "none within hinge range",
+            "sentence": chance_sentence(verdict, found) if verdict.basis == "chance" else "",
+        },
+    }
+
+
 def later_state(assessment: Assessment) -> dict[str, Any]:
     """What comes after a moment's rest: return to the mouth, and every finding."""
     return {
         "spread": [],
+        "chance": None,
         "transfer": list(assessment.transfer.sentences),
         "mouth": "" if assessment.mouth is None else assessment.mouth.contact.message,
         "findings": [

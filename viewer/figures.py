@@ -28,6 +28,11 @@ FIGURES = {
 """Every figure by the name of its file."""
 
 
+def figures_for(assessment: Assessment) -> tuple[str, ...]:
+    """The figures that the case has material for: none of one axis where none was measured."""
+    return () if assessment.verdict.basis == "chance" else tuple(FIGURES)
+
+
 def draw_figure(name: str, assessment: Assessment) -> Any:
     """Draw one of :data:`FIGURES` in the project's look."""
     import matplotlib

@@ -204,7 +204,7 @@ def _make(a: Assessment, stage: Path, pictures: bool, tell: Callable[[str, float
     text = json.dumps(result_dict(a), indent=2, ensure_ascii=False, allow_nan=False)
     (stage / "result.json").write_text(text + "\n", encoding="utf-8")
     (stage / "landmarks.csv").write_text(landmarks_csv(a), encoding="utf-8", newline="")
-    if a.lower_true is not None and a.occlusal_high_mm:
+    if a.lower_true is not None and a.occlusal_high_mm and a.verdict.basis == "error":
         fields: dict[str, NDArray[np.float64]] = {}
         for stop, high in a.occlusal_high_mm.items():
             values = np.full(len(a.lower_true.vertices_mm), np.nan)
@@ -222,12 +222,12 @@ def _make(a: Assessment, stage: Path, pictures: bool, tell: Callable[[str, float
 def _make_report(
     a: Assessment, stage: Path, pictures: bool, tell: Callable[[str, float], None]
 ) -> None:
-    from viewer.figures import FIGURES, draw_figure, to_png, to_svg
+    from viewer.figures import draw_figure, figures_for, to_png, to_svg
     from viewer.report import FIGURE_TEXT, render_report
     from viewer.report_extra import extra_figures, extra_sections
 
     svgs = {}
-    for i, name in enumerate(FIGURES):
+    for i, name in enumerate(figures_for(a)):
         tell("Drawing the figures", 0.1 + 0.08 * i)
         figure = draw_figure(name, a)
         svgs[name] = to_svg(figure, name, FIGURE_TEXT[name][0])
@@ -287,7 +287,9 @@ def draw_plates(a: Assessment, pictures: bool) -> tuple[dict[str, dict[Theme, by
     from viewer.scene import build_scene
 
     scenes = {theme: build_scene(a, theme=theme) for theme in THEMES}
-    return {v: {t: plate_png(scenes[t], v) for t in THEMES} for v in PLATE_FILES}, ""
+    # Where no axis was measured there is no error to map.
+    views = [v for v in PLATE_FILES if v != "occlusal" or a.verdict.basis == "error"]
+    return {v: {t: plate_png(scenes[t], v) for t in THEMES} for v in views}, ""
 
 
 def landmarks_csv(a: Assessment) -> str:

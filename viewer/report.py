@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 from kinematics.verdict import room_words
 from viewer import report_tables as tables
 from viewer.palette import THEMES, Theme, css_variables
+from viewer.report_plan import plan_table, remedy_table, verdict_mark
 
 if TYPE_CHECKING:
     from kinematics.assess import Assessment
@@ -107,30 +108,32 @@ def data_uri(png: bytes) -> str:
 
 def facts(a: Assessment) -> list[tuple[str, str]]:
     """The few numbers that stand beside the answer."""
-    even = a.verdict.break_even_departure_mm
+    verdict, spread = a.verdict, a.uncertainty
+    even = verdict.break_even_departure_mm
     kind = "opening" if a.departure_mm > 0 else "closing"
-    chance = (
-        []
-        if a.uncertainty is None
-        else [
-            (
-                "chance beyond tolerance",
-                tables.chance(a.uncertainty.options[0].beyond_any, a.uncertainty.trials),
-            )
-        ]
-    )
-    return [
-        ("largest error", f"{tables.plain(1e3 * a.verdict.worst_error_mm)} µm"),
-        ("at", a.verdict.worst_landmark),
-        ("your tolerance", f"{tables.plain(1e3 * a.verdict.tolerance_mm)} µm"),
+    largest = "largest error"
+    if spread is not None and verdict.basis == "chance":
+        largest = f"{100.0 * spread.coverage:g} % stay within"
+    out = [
+        (
+            f"{largest}, {verdict.worst_landmark}",
+            f"{tables.plain(1e3 * verdict.worst_error_mm)} µm",
+        ),
+        ("your tolerance", f"{tables.plain(1e3 * verdict.tolerance_mm)} µm"),
         ("departure, incisors", f"{tables.plain(abs(a.departure_mm), 2)} mm {kind}"),
         (
             "break-even departure",
             room_words(even) if math.isfinite(even) else "none within hinge range",
         ),
-        ("stop", tables.STOP_LABEL[a.verdict.stop]),
-        *chance,
+        ("stop", tables.STOP_LABEL[verdict.stop]),
     ]
+    if spread is not None:
+        chance = tables.chance(spread.options[0].beyond_any, spread.trials)
+        out.append(("chance beyond tolerance", chance))
+    if a.excursions is not None and a.excursions.kinds:
+        size = tables.plain(1e3 * a.excursions.worst()[2])
+        out.append(("largest in excursions", f"{size} µm"))
+    return out
 
 
 def render_report(
@@ -196,14 +199,16 @@ def render_report(
             (s, [(*words, Markup(svg)) for words, (_, svg) in zip(s.captions, s.svgs)])
             for s in extra
         ],
-        remedies=tables.remedy_table(a),
+        remedies=remedy_table(a),
         findings_line=tables.findings_line(a),
         findings=found,
+        mark=verdict_mark(a.verdict, 0.0 if a.uncertainty is None else a.uncertainty.risk_limit),
         tables=[
+            plan_table(a),
             tables.axes_table(a),
             tables.angles_table(a),
             tables.contact_table(a),
-            *[tables.landmark_table(a, s) for s in order],
+            *[tables.landmark_table(a, s) for s in order if a.verdict.basis == "error"],
             found,
             tables.inputs_table(a),
             tables.mounting_table(a),

@@ -199,28 +199,6 @@ def contact_table(a: Assessment) -> Table:
     )  # fmt: skip
 
 
-def remedy_table(a: Assessment) -> Table:
-    """Ways to reduce the error, each computed."""
-    return Table(
-        "What would reduce the error",
-        ("way", "what it means", "departure at the incisors, mm", "largest error, µm", "at",
-         "within tolerance"),
-        (False, False, True, True, False, False),
-        tuple(
-            (
-                r.name,
-                r.what,
-                signed(r.departure_mm, 2),
-                plain(1e3 * r.worst_error_mm),
-                r.worst_landmark if r.worst_error_mm > NOTHING_MM else NONE,
-                yes_no(r.within),
-            )
-            for r in a.verdict.remedies
-        ),
-        "Each line was computed for this case at the verdict's stop.",
-    )  # fmt: skip
-
-
 def axes_table(a: Assessment) -> Table:
     """Where both axes are, and how far the arbitrary one is off."""
     rows = []

@@ -13,7 +13,8 @@ from rich.table import Table
 
 from kinematics.errors import Finding
 from viewer.cli import CAUTION
-from viewer.report_tables import STOP_LABEL, plain, signed, um, worst_first
+from viewer.report_plan import remedy_table
+from viewer.report_tables import STOP_LABEL, chance, plain, signed, um, worst_first
 
 if TYPE_CHECKING:
     from kinematics.assess import Assessment
@@ -21,6 +22,8 @@ if TYPE_CHECKING:
 
 LEVEL_STYLE = {"error": "bold red", "warning": "yellow", "note": "dim"}
 MICROMETRES = 1000.0
+LEFT_OUT = ("what it means", "at")
+"""Columns of the remedies that the report has and the terminal leaves out."""
 
 
 def print_findings(console: Console, findings: Iterable[Finding]) -> None:
@@ -43,45 +46,28 @@ def print_assessment(console: Console, a: Assessment, written: Sequence[Path]) -
 
         for sentence in excursion_sentences(a.excursions):
             console.print(escape(sentence))
-    table = Table(title="Closure error at the lower's landmarks, µm")
-    table.add_column("landmark")
-    for name in ("anterior", "left", "superior", "size", "high (+) / open (−)"):
-        table.add_column(name, justify="right")
-    result = a.stops[a.verdict.stop]
-    size = result.magnitude_mm
-    shown = _worst_by_tooth(a)
-    for i in shown:
-        table.add_row(
-            escape(a.landmarks.names[i]),
-            *(um(mm) for mm in result.error_mm[i]),
-            plain(size[i] * MICROMETRES),
-            um(result.high_mm[i]),
-        )
-    console.print(table)
-    angles = ", ".join(f"{STOP_LABEL[s]} {signed(r.closing_deg, 3)}" for s, r in a.stops.items())
-    console.print(
-        f"Closing from the record, degrees: about the true axis {signed(a.true_closing_deg, 3)}; "
-        f"about the arbitrary axis: {angles}"
-    )
+    console.print(_chance_table(a) if a.verdict.basis == "chance" else _error_table(a))
+    closing = f"about the true axis {signed(a.true_closing_deg, 3)}"
+    if a.verdict.basis == "error":
+        named = (f"{STOP_LABEL[s]} {signed(r.closing_deg, 3)}" for s, r in a.stops.items())
+        closing += f"; about the arbitrary axis: {', '.join(named)}"
+    console.print(f"Closing from the record, degrees: {closing}")
     for stop, reason in a.unavailable.items():
         console.print(escape(f"Stop {stop} is not available: {reason}"))
-    for report in (a.contact_true, a.contact_arbitrary):
+    reports = [a.contact_true, *([a.contact_arbitrary] if a.verdict.basis == "error" else [])]
+    for report in reports:
         if report.status != "no_meshes":
             console.print(escape(report.message))
     if a.mouth is not None:
         console.print(escape(a.mouth.contact.message))
+    ways = remedy_table(a)
     remedies = Table(title="Remedies, each computed")
-    remedies.add_column("remedy")
-    remedies.add_column("departure, mm", justify="right")
-    remedies.add_column("worst error, µm", justify="right")
-    remedies.add_column("within tolerance")
-    for r in a.verdict.remedies:
-        remedies.add_row(
-            escape(r.name),
-            signed(r.departure_mm, 2),
-            plain(r.worst_error_mm * MICROMETRES),
-            "yes" if r.within else "no",
-        )
+    for head, numeric in zip(ways.head, ways.numeric, strict=True):
+        if head not in LEFT_OUT:
+            remedies.add_column(head, justify="right" if numeric else "left")
+    for row in ways.rows:
+        shown = (c for c, head in zip(row, ways.head, strict=True) if head not in LEFT_OUT)
+        remedies.add_row(*(escape(c) for c in shown))
     console.print(remedies)
     print_findings(console, a.findings)
     for path in written:
@@ -89,9 +75,44 @@ def print_assessment(console: Console, a: Assessment, written: Sequence[Path]) -
     console.print(f"[dim]{CAUTION}[/]")
 
 
+def _error_table(a: Assessment) -> Table:
+    """Closure error of each tooth's worst landmark."""
+    table = Table(title="Closure error at the lower's landmarks, µm")
+    table.add_column("landmark")
+    for name in ("anterior", "left", "superior", "size", "high (+) / open (−)"):
+        table.add_column(name, justify="right")
+    result = a.stops[a.verdict.stop]
+    size = result.magnitude_mm
+    for i in _worst_by_tooth(a):
+        table.add_row(
+            escape(a.landmarks.names[i]),
+            *(um(mm) for mm in result.error_mm[i]),
+            plain(size[i] * MICROMETRES),
+            um(result.high_mm[i]),
+        )
+    return table
+
+
+def _chance_table(a: Assessment) -> Table:
+    """Chance of an error beyond tolerance at each tooth's worst landmark, by axis."""
+    table = Table(title="Chance beyond tolerance at the lower's landmarks")
+    table.add_column("landmark")
+    if a.uncertainty is None:
+        return table
+    options = [a.uncertainty.option(name) for name in ("arbitrary axis", "located axis")]
+    for option in options:
+        table.add_column(option.name, justify="right")
+    for i in _worst_by_tooth(a):
+        chances = (chance(float(o.beyond[i]), a.uncertainty.trials) for o in options)
+        table.add_row(escape(a.landmarks.names[i]), *chances)
+    return table
+
+
 def _worst_by_tooth(a: Assessment) -> list[int]:
-    """One landmark a tooth (its largest error), and every landmark without a tooth."""
+    """One landmark a tooth (its largest error or chance), and every landmark without a tooth."""
     size = a.stops[a.verdict.stop].magnitude_mm
+    if a.verdict.basis == "chance" and a.uncertainty is not None:
+        size = a.uncertainty.option("arbitrary axis").beyond
     best: dict[int, int] = {}
     loose: list[int] = []
     for i, tooth in enumerate(a.landmarks.teeth):

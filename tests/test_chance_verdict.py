@@ -1,0 +1,179 @@
+"""The verdict where the arbitrary axis was not measured, and the chance of each remedy."""
+
+import json
+import math
+
+import numpy as np
+import pytest
+from scipy.spatial.transform import Rotation
+
+from kinematics.assess import assess, assess_placed
+from kinematics.chance_verdict import NOT_MEASURED, chance_sentence
+from kinematics.placement import place
+from kinematics.result import result_dict
+from tests.cases import landmarks_only
+from viewer.app_excursions import excursions_state
+from viewer.app_state import Session
+from viewer.app_view import answer_state, numbers_state, spread_state
+from viewer.figures import figures_for
+from viewer.report import facts, render_report
+from viewer.report_plan import plan_table, remedy_table, verdict_mark
+
+NOWHERE = dict.fromkeys(
+    ("left_anterior_mm", "left_superior_mm", "right_anterior_mm", "right_superior_mm"), 0.0
+)
+SCATTER = {"arbitrary_axis": "normal", "sd_anterior_mm": 5.0, "sd_superior_mm": 5.0,
+           "true_axis_sd_mm": 0.0, "record_thickness_sd_mm": 0.0, "seed": 3}  # fmt: skip
+
+
+def unknown(**changes):
+    more = {"arbitrary_axis": NOWHERE, "uncertainty": SCATTER}
+    return landmarks_only(**{**more, **changes})
+
+
+@pytest.fixture(scope="module")
+def strict():
+    return assess(unknown(decision={"tolerance_mm": 0.1, "stop": "equal_angle"}))
+
+
+def test_the_chance_decides_where_no_axis_was_measured(strict):
+    verdict, spread = strict.verdict, strict.uncertainty
+    assert float(strict.stops["equal_angle"].magnitude_mm.max()) < 1e-9  # the contradiction
+    planned = spread.option("arbitrary axis")
+    assert verdict.basis == "chance"
+    assert not verdict.within
+    assert planned.beyond_any > 0.5
+    assert verdict.worst_error_mm == planned.worst_high_mm
+    assert verdict.break_even_departure_mm == spread.largest_departure_mm
+    assert "locating the true axis is not needed" not in verdict.sentence
+    assert f"{100 * planned.beyond_any:.0f} % beyond your tolerance of 100 µm" in verdict.sentence
+    assert f"{1e3 * planned.worst_high_mm:.0f} µm" in verdict.sentence
+
+
+def test_the_chance_is_that_of_axes_drawn_and_turned_by_another_library():
+    """Oracle: axes drawn here, one landmark turned about each by scipy's rotations."""
+    point, theta = np.array([90.0, 0.0, 0.0]), math.radians(2.0)
+    case = unknown(
+        landmarks=[{"name": "incisal point", "tooth": 31, "point_mm": point.tolist()}],
+        pin={"tip_mm": [130.0, 0.0, 0.0]},
+        record={"opening_deg": 2.0},
+        decision={"tolerance_mm": 0.1, "stop": "equal_angle"},
+    )
+    ends = np.random.default_rng(0).normal(0.0, 5.0, (100_000, 2, 3)) * [1.0, 0.0, 1.0]
+    ends += [[0.0, 55.0, 0.0], [0.0, -55.0, 0.0]]
+    along = ends[:, 0] - ends[:, 1]
+    along /= np.linalg.norm(along, axis=1)[:, None]
+    record = Rotation.from_rotvec([0.0, theta, 0.0]).apply(point)
+    middle = ends.mean(axis=1)
+    closed = Rotation.from_rotvec(-theta * along).apply(record - middle) + middle
+    share = np.mean(np.linalg.norm(closed - point, axis=1) > 0.1)
+    assert assess(case).verdict.remedies[0].chance == pytest.approx(share, abs=0.01)
+
+
+def test_the_remedies_are_counted_by_chance(strict):
+    spread = strict.uncertainty
+    remedies = {r.name: r for r in strict.verdict.remedies}
+    assert list(remedies) == ["as planned", "thinner record",
+                              "record at the target vertical dimension", "true axis"]  # fmt: skip
+    for name, option in (
+        ("as planned", "arbitrary axis"),
+        ("record at the target vertical dimension", "record at the target"),
+        ("true axis", "located axis"),
+    ):
+        assert remedies[name].chance == spread.option(option).beyond_any
+        assert remedies[name].worst_error_mm == spread.option(option).worst_high_mm
+        assert remedies[name].within == (remedies[name].chance <= spread.risk_limit)
+    thinner = remedies["thinner record"]
+    assert thinner.departure_mm == pytest.approx(-spread.largest_departure_mm)
+    assert 0.5 * spread.risk_limit < thinner.chance <= spread.risk_limit
+    assert thinner.within
+    assert 0.08 < thinner.worst_error_mm <= 0.1  # 95 % stay within the tolerance, just
+
+
+def test_a_wide_tolerance_needs_no_locating_by_chance():
+    verdict = assess(unknown(decision={"tolerance_mm": 2.0})).verdict
+    assert verdict.within
+    assert "at or under 5 %: locating the true axis is not needed for it" in verdict.sentence
+    assert [r.name for r in verdict.remedies][1] != "thinner record"
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {"uncertainty": {"arbitrary_axis": "measured"}},  # measured, and found on the true axis
+        {"arbitrary_axis": {**NOWHERE, "left_anterior_mm": 0.1}},  # an offset was given
+        {"uncertainty": None},
+    ],
+)
+def test_one_error_decides_where_an_axis_was_given(changes):
+    changes = {"arbitrary_axis": NOWHERE, "uncertainty": SCATTER, **changes}
+    case = landmarks_only(**{k: v for k, v in changes.items() if v is not None})
+    verdict = assess(case).verdict
+    assert verdict.basis == "error"
+    assert verdict.sentence.startswith("On this arbitrary axis")
+
+
+def test_measured_remedies_carry_their_chances_as_well():
+    found = assess(landmarks_only(uncertainty={"true_axis_sd_mm": 0.5, "seed": 1},
+                                  decision={"tolerance_mm": 0.1}))  # fmt: skip
+    chances = {r.name: r.chance for r in found.verdict.remedies}
+    spread = found.uncertainty
+    assert found.verdict.basis == "error"
+    assert chances["as planned"] == spread.option("arbitrary axis").beyond_any
+    assert chances["true axis"] == spread.option("located axis").beyond_any
+    assert 0.3 < chances["thinner record"] < 0.7  # it stands on the tolerance itself
+    bare = assess(landmarks_only(decision={"tolerance_mm": 0.1})).verdict
+    assert {r.chance for r in bare.remedies} == {None}
+
+
+def test_without_the_trials_it_says_that_the_chance_decides():
+    found = assess_placed(place(unknown()), uncertainty=False)
+    assert found.verdict.sentence == NOT_MEASURED
+    assert not found.verdict.within
+
+
+def test_report_and_result_tell_the_chance_and_no_error_of_one_axis(strict):
+    assert figures_for(strict) == ()
+    assert verdict_mark(strict.verdict, 0.05) == "✗ chance above 5 %"
+    told = dict(facts(strict))
+    assert any(name.startswith("95 % stay within") for name in told)
+    head = remedy_table(strict).head
+    assert "chance at most 5 %" in head
+    assert "chance beyond tolerance" in head
+    rows = dict(plan_table(strict).rows)
+    assert rows["arbitrary axis"].startswith("not measured on this patient: normal scatter")
+    page = render_report(strict, svgs={}, plates={})
+    assert strict.verdict.sentence.replace("'", "&#39;") in page
+    assert "within your tolerance</span>" not in page
+    result = result_dict(strict)["verdict"]
+    assert result["basis"] == "chance"
+    assert json.dumps(result["remedies"][0]["chance_beyond"])
+
+
+def test_the_viewer_shows_the_chance_and_an_axis_only_once_it_is_moved():
+    session = Session(unknown(decision={"tolerance_mm": 0.1}))
+    reading = session.reading
+    assert numbers_state(reading)["not_measured"]
+    found = assess_placed(place(session.case))
+    state = spread_state(found.uncertainty, found.verdict)
+    assert state["chance"]["sentence"] == chance_sentence(found.verdict, found.uncertainty)
+    assert not state["chance"]["within"]
+    assert answer_state(reading, found.verdict)["remedies"] == []
+    assert "nothing to compare" in excursions_state(reading, 1)["sentence"]
+    session.change("left_anterior_mm", 4.0)
+    assert not numbers_state(session.reading)["not_measured"]
+
+
+def test_the_plan_is_told_as_the_case_states_it():
+    case = landmarks_only(record={"thickness_mm": 4.0, "site": "incisors"},
+                          target={"vdo_change_mm": -1.5, "site": "pin"})  # fmt: skip
+    rows = dict(plan_table(assess(case)).rows)
+    assert rows["record"] == "4 mm thick at the incisors"
+    assert rows["target"] == "vertical dimension lowered by 1.5 mm at the incisal pin"
+    assert rows["arbitrary axis"] == (
+        "from the true one, mm: left +5.0 anterior, 0.0 superior; right +5.0 anterior, 0.0 superior"
+    )
+    other = landmarks_only(record={"as_scanned": True}, target={"opening_deg": 1.0})
+    rows = dict(plan_table(assess(other)).rows)
+    assert rows["record"] == "the pose as scanned"
+    assert rows["target"] == "1.00° open"

@@ -1,0 +1,141 @@
+"""The plan as the case states it, and what would reduce its error: the report's first tables."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from viewer.report_tables import NONE, NOTHING_MM, STOP_LABEL, Table, chance, plain, signed, yes_no
+
+if TYPE_CHECKING:
+    from kinematics.assess import Assessment
+    from kinematics.case import Case
+    from kinematics.verdict import Remedy, Verdict
+
+SCANNED_AT = {"intercuspation": "intercuspation, as scanned", "record": "the record, as scanned"}
+"""The pose that openings are counted from, by the case's ``casts.scanned_at``."""
+
+
+def plan_table(a: Assessment) -> Table:
+    """What the case says of record, target and arbitrary axis: to be compared with the chart."""
+    case = a.case
+    return Table(
+        "What was planned",
+        ("", "as the case states it"),
+        (False, False),
+        (
+            ("counted from", _scanned_pose(case)),
+            ("record", _record(case)),
+            ("target", _target(case)),
+            ("so the departure is", _departure(a)),
+            ("arbitrary axis", _arbitrary(a)),
+            ("stop of the articulator", STOP_LABEL[a.verdict.stop]),
+            ("tolerance", f"{1e3 * a.verdict.tolerance_mm:g} µm"),
+        ),
+    )
+
+
+def _scanned_pose(case: Case) -> str:
+    if case.casts is None:
+        return "the landmarks' own pose"
+    return SCANNED_AT[case.casts.scanned_at]
+
+
+def _record(case: Case) -> str:
+    record = case.record
+    if record.as_scanned:
+        return "the pose as scanned"
+    if record.thickness_mm is not None:
+        return f"{record.thickness_mm:g} mm thick at the {_site(record.site)}"
+    return f"{_degrees(record.opening_deg)} open"
+
+
+def _target(case: Case) -> str:
+    target = case.target
+    if target.as_scanned:
+        return "the pose as scanned"
+    if target.first_contact:
+        return "the first contact of the teeth about the true axis"
+    if target.vdo_change_mm is not None:
+        change = target.vdo_change_mm
+        way = "raised" if change > 0 else "lowered" if change < 0 else "changed"
+        return f"vertical dimension {way} by {abs(change):g} mm at the {_site(target.site)}"
+    return f"{_degrees(target.opening_deg)} open"
+
+
+def _degrees(opening_deg: float | None) -> str:
+    return f"{plain(opening_deg or 0.0, 2)}°"
+
+
+def _site(site: str | None) -> str:
+    return "incisal pin" if site == "pin" else str(site)
+
+
+def _departure(a: Assessment) -> str:
+    size = abs(a.departure_mm)
+    if size < NOTHING_MM:
+        return "none: the record stands at the target"
+    way = "opening" if a.departure_mm > 0 else "closing"
+    return f"{way} {plain(size, 2)} mm at the incisors ({plain(abs(a.departure_deg), 2)}°)"
+
+
+def _arbitrary(a: Assessment) -> str:
+    if a.verdict.basis == "chance":
+        known = "" if a.uncertainty is None else f": {a.uncertainty.population}"
+        return f"not measured on this patient{known}"
+    points = (
+        (a.arbitrary_axis.left_point_mm, a.true_axis.left_point_mm),
+        (a.arbitrary_axis.right_point_mm, a.true_axis.right_point_mm),
+    )
+    sides = [
+        f"{side} {signed(float(at[0] - true[0]), 1)} anterior, "
+        f"{signed(float(at[2] - true[2]), 1)} superior"
+        for side, (at, true) in zip(("left", "right"), points, strict=True)
+    ]
+    return f"from the true one, mm: {'; '.join(sides)}"
+
+
+def verdict_mark(verdict: Verdict, risk_limit: float) -> str:
+    """The verdict as a mark: on which side of the tolerance, or of the chance allowed."""
+    if verdict.basis == "chance":
+        limit = f"{100.0 * risk_limit:g} %"
+        return f"✓ chance at most {limit}" if verdict.within else f"✗ chance above {limit}"
+    return "✓ within your tolerance" if verdict.within else "✗ beyond your tolerance"
+
+
+def remedy_table(a: Assessment) -> Table:
+    """Ways to reduce the error, each computed."""
+    spread = a.uncertainty
+    note = "Each line was computed for this case at the verdict's stop."
+    size, within = "largest error, µm", "within tolerance"
+    if spread is not None and a.verdict.basis == "chance":
+        limit = f"{100.0 * spread.risk_limit:g} %"
+        size, within = f"{100.0 * spread.coverage:g} % stay within, µm", f"chance at most {limit}"
+    elif spread is not None:
+        note += (
+            " Errors and their place within the tolerance count no uncertainty; the chance does, "
+            "and it includes how exactly the axis was located."
+        )
+    return Table(
+        "What would reduce the error",
+        ("way", "what it means", "departure at the incisors, mm", size, "at", within,
+         *(() if spread is None else ("chance beyond tolerance",))),
+        (False, False, True, True, False, False, *(() if spread is None else (True,))),
+        tuple(
+            (
+                r.name,
+                r.what,
+                signed(r.departure_mm, 2),
+                plain(1e3 * r.worst_error_mm),
+                r.worst_landmark if r.worst_error_mm > NOTHING_MM else NONE,
+                yes_no(r.within),
+                *(() if spread is None else (remedy_chance(r, spread.trials),)),
+            )
+            for r in a.verdict.remedies
+        ),
+        note,
+    )  # fmt: skip
+
+
+def remedy_chance(remedy: Remedy, trials: int) -> str:
+    """A remedy's chance to leave the tolerance in words."""
+    return NONE if remedy.chance is None else chance(remedy.chance, trials)
