@@ -3,18 +3,16 @@
 from __future__ import annotations
 
 import difflib
-import re
-import tomllib
 from pathlib import Path
 from typing import Any
 
 import tomlkit
 from pydantic import BaseModel, ValidationError
 
-from kinematics.case_errors import input_error, known_fields, shown
+from kinematics.case_errors import input_error, known_fields
 from kinematics.case_model import SCHEMA, Case
 from kinematics.errors import InputError
-from kinematics.regular_file import read_regular_file
+from kinematics.toml_file import read_toml
 from kinematics.whole_files import write_file
 
 __all__ = [
@@ -32,54 +30,6 @@ __all__ = [
 
 MAX_FILE_BYTES = 5_000_000
 """Largest accepted case file (ours); a mesh given by mistake is refused at once."""
-
-
-MAX_KEY_PARTS = 16
-"""Most parts of a dotted key (ours); reading a longer one takes time with its square."""
-_NOT_KEYS = re.compile(
-    r'"""(?:[^"\\]|\\.|"(?!""))*+(?:"""|\Z)|'
-    r"'''(?:[^']|'(?!''))*+(?:'''|\Z)|"
-    r'"(?:[^"\\\n]|\\.)*+"?|'
-    r"'[^'\n]*+'?|#[^\n]*+",
-    re.DOTALL,
-)
-_LONG_KEY = re.compile(rf"(?<![\w-])(?:[\w-]++[ \t]*+\.[ \t]*+){{{MAX_KEY_PARTS}}}")
-
-
-def has_long_key(text: str) -> bool:
-    """Whether a TOML text holds a dotted key of very many parts; found in linear time."""
-    return _LONG_KEY.search(_NOT_KEYS.sub("s", text)) is not None
-
-
-def read_toml(path: Path, what: str, max_bytes: int) -> dict[str, Any]:
-    """Read a TOML file of bounded size without ever blocking or raising anything else.
-
-    Raises
-    ------
-    InputError
-        Not a regular file, too large, not UTF-8, or not TOML.
-    """
-    try:
-        text = read_regular_file(path, what, max_bytes, "Is it a mesh?").decode("utf-8-sig")
-    except UnicodeDecodeError:
-        raise InputError(
-            "file", "bytes that are not UTF-8", "a TOML text file", "Save it as UTF-8.", path
-        ) from None
-    if has_long_key(text):
-        raise InputError(
-            "file", f"a key of more than {MAX_KEY_PARTS} parts", "shorter keys",
-            "Correct that key.", path,
-        )  # fmt: skip
-    try:
-        return tomllib.loads(text)
-    except (ValueError, RecursionError) as error:  # ValueError: also numbers of too many digits
-        raise InputError(
-            "file",
-            f"text that is not TOML ({shown(error)})",
-            "TOML",
-            "Correct that place.",
-            path,
-        ) from None
 
 
 def read_case(path: Path | str) -> Case:
@@ -119,7 +69,7 @@ def read_case(path: Path | str) -> Case:
     'case 1'
     """
     path = Path(path)
-    data = read_toml(path, "a case file (TOML)", MAX_FILE_BYTES)
+    data = read_toml(path, "case", MAX_FILE_BYTES)
     return case_from_dict(data, folder=path.parent, file=path)
 
 

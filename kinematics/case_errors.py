@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import re
 import types
 import unicodedata
 from pathlib import Path
@@ -16,6 +17,11 @@ from kinematics.errors import InputError
 
 MAX_SHOWN = 800
 """Longest part of a message (ours)."""
+_TABLE_EXAMPLES = {
+    "record": 'thickness_mm = 3.0 and site = "incisors"',
+    "target": 'vdo_change_mm = 2.0 and site = "incisors"',
+}
+"""Lines of the tables that a case must have."""
 _METHODS = ("matrix", "fiducials", "average", "axis_points", "distances", "located_axis")
 
 
@@ -54,6 +60,9 @@ def _explain(problem: dict[str, Any]) -> tuple[str, str, str, str]:
         matrix = loc[-2] in {"upper_scan_from_lower_scan", "axis_orbital_from_upper_scan"}
         need = "4 rows of 4 numbers" if matrix or isinstance(loc[-2], int) else "3 numbers"
         return where, f"{_length(value)} values", need, "Give all of them, for example [x, y, z]."
+    if kind == "missing" and where in _TABLE_EXAMPLES:
+        hint = f"Add the table [{where}] with, for example, {_TABLE_EXAMPLES[where]}."
+        return where, "nothing", "a table", hint
     if kind == "missing":
         return where, "nothing", "a value", f"Add the key {loc[-1]!r}."
     if kind in {"union_tag_invalid", "union_tag_not_found"}:
@@ -77,16 +86,47 @@ def _explain(problem: dict[str, Any]) -> tuple[str, str, str, str]:
         return where, "one table", "a list of tables", f"Write [[{where}]] in double brackets."
     if kind == "too_long" and ctx.get("field_type") == "Tuple":
         need = f"{ctx['max_length']} numbers"
-        return where, f"{ctx['actual_length']} values", need, "Remove what is too much."
+        hint = _decimal_commas(value, ctx["max_length"]) or "Remove what is too much."
+        return where, f"{ctx['actual_length']} values", need, hint
     if kind == "too_long":
         got, need = f"{ctx['actual_length']} entries", f"at most {ctx['max_length']}"
         return where, got, need, "Remove what is too much."
     if kind == "too_short":
         got, need = f"{ctx['actual_length']} entries", f"at least {ctx['min_length']}"
         return where, got, need, "Add what is missing."
+    hint = "Correct the value."
+    if kind == "float_type" and isinstance(value, str):
+        hint = _unquoted(value)
+    if value is not None and kind == "less_than_equal" and where == "decision.tolerance_mm":
+        hint = f"It is in mm: {value:g} µm is {value / 1000.0:g}."
     need = problem["msg"].removeprefix("Input should ").removeprefix("be ")
     need = need.replace("a valid number", "a number").replace("a valid tuple", "a list of numbers")
-    return where, _show(value), need, "Correct the value."
+    return where, _show(value), need, hint
+
+
+def _decimal_commas(value: Any, need: int) -> str | None:
+    """A hint where decimal commas have made several numbers of each: 83,2 is 83 and 2."""
+    numbers = [*value] if isinstance(value, list | tuple) else []
+    if not all(type(v) in (int, float) for v in numbers):
+        return None
+    pairs, i, count = [], 0, 0
+    while i < len(numbers):
+        whole, part = numbers[i], numbers[i + 1] if i + 1 < len(numbers) else None
+        paired = type(whole) is int and type(part) is int and part >= 0
+        pairs += [(whole, part)] * paired
+        i, count = i + 1 + paired, count + 1
+    if count != need or not pairs:
+        return None
+    whole, part = (_show(v) for v in pairs[0])
+    return f"Are there decimal commas? Write {whole}.{part}, not {whole},{part}."
+
+
+def _unquoted(text: str) -> str:
+    """A hint for a number that was written as text."""
+    number = re.fullmatch(r"\s*([+-]?\d+)(?:[.,](\d+))?\s*", text[:60])
+    if number is None:
+        return "Correct the value."
+    return f"Write {number[1]}{'.' + number[2] if number[2] else ''} without quotes."
 
 
 def _length(value: Any) -> int:

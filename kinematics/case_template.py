@@ -3,16 +3,17 @@
 from __future__ import annotations
 
 import difflib
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 
 from kinematics.case_examples import example_distances, example_openings, example_records
 from kinematics.errors import InputError
 
 MOUNTINGS = {
-    "axis_points": "axis points and a third reference point seen in the upper scan",
+    "axis_points": "axis points and a third reference point seen in the upper scan (facebow: the "
+    "cast that it mounted, scanned with the articulator's axis)",
     "fiducials": "three or more points known in the scan and against the axis",
     "matrix": "a ready 4x4 from a scanner, tracker or registered volume",
-    "distances": "caliper readings from the axis points to the teeth",
+    "distances": "caliper readings from the axis points to the teeth (facebow without that scan)",
     "located_axis": "the lower scanned or tracked at two or more openings: the axis is computed",
     "average": "nothing measured: Bonwill triangle and Balkwill angle (averages)",
     "none": "no casts: landmarks measured against the axis",
@@ -347,9 +348,9 @@ def template(kind: str, measurements: Collection[str] = ()) -> str:
         Unknown kind or measurement (the nearest is named).
     """
     chosen = set(measurements)
-    _known(kind, list(MOUNTINGS), "mounting")
+    _known(kind, MOUNTINGS, "mounting")
     for name in sorted(chosen):
-        _known(name, list(MEASUREMENTS), "measurement")
+        _known(name, MEASUREMENTS, "measurement")
     compared = bool(chosen & {"located_axis", "marks"})
     casts = kind != "none"
     scanned = casts and "scanned_at_record" in chosen
@@ -388,9 +389,10 @@ def template(kind: str, measurements: Collection[str] = ()) -> str:
     return "".join(parts)
 
 
-def _known(name: str, names: list[str], what: str) -> None:
-    if name in names:
+def _known(name: str, choices: Mapping[str, str], what: str) -> None:
+    if name in choices:
         return
-    near = difflib.get_close_matches(name, names, n=1, cutoff=0.4)
-    hint = f"Did you mean {near[0]!r}?" if near else "Choose one of them."
-    raise InputError(what, repr(name), f"one of {', '.join(names)}", hint)
+    near = difflib.get_close_matches(name, choices, n=1, cutoff=0.4)
+    meanings = "; ".join(f"{choice}: {words}" for choice, words in choices.items())
+    hint = f"Did you mean {near[0]!r}?" if near else f"Choose by what it means. {meanings}."
+    raise InputError(what, repr(name), f"one of {', '.join(choices)}", hint)

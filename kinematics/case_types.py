@@ -65,18 +65,20 @@ def _checked_text(text: str) -> str:
     return text
 
 
-def _check_printable(text: str) -> str:
+def _check_printable(text: str, fix: str = "Type the text again by hand.") -> str:
     for char in text:
         if unicodedata.category(char) in UNPRINTABLE:
-            refuse(
-                f"the control character U+{ord(char):04X}",
-                "printable characters",
-                "Type the text again by hand.",
-            )
+            refuse(f"the control character U+{ord(char):04X}", "printable characters", fix)
     return text
 
 
-FileName = Annotated[str, Field(min_length=1, max_length=1000), AfterValidator(_check_printable)]
+def _checked_path(path: str) -> str:
+    escaped = any(char in path for char in "\a\b\t\n\f\r")  # what a backslash and a letter make
+    fix = "Write the path with / instead of \\, or in single quotes."
+    return _check_printable(path, fix) if escaped else _check_printable(path)
+
+
+FileName = Annotated[str, Field(min_length=1, max_length=1000), AfterValidator(_checked_path)]
 """Path of a file of the case, without control characters."""
 
 

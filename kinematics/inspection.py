@@ -6,16 +6,19 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
 from scipy.spatial.transform import RigidTransform
 
 from kinematics.case import Case
 from kinematics.case_guidance import CaseGuidance
+from kinematics.case_untouched import untouched
 from kinematics.errors import Finding, InputError
 from kinematics.excursion_case import case_geometry, case_guidance
 from kinematics.mesh_health import MeshHealth
 from kinematics.mounting import Mounting
 from kinematics.placement import PlacedCase, load_casts, place
 from kinematics.scanned_pose import open_as_scanned
+from kinematics.uncertainty_case import population_of
 
 
 @dataclass(frozen=True, eq=False)
@@ -83,13 +86,13 @@ def inspect_case(case: Case) -> Inspection:
     ----------
     case : Case
     """
+    own = [*_population(case), *untouched(case)]
+    told = (*case.findings(), *own)
     try:
         scans = load_casts(case)
     except InputError as error:
-        return Inspection(
-            case.label, {}, None, None, None, (), (*case.findings(), _as_finding(error))
-        )
-    known = (*case.findings(), *scans.findings)
+        return Inspection(case.label, {}, None, None, None, (), (*told, _as_finding(error)))
+    known = (*told, *scans.findings)
     if any(finding.level == "error" for finding in scans.findings):
         return Inspection(case.label, scans.health, None, None, None, (), known)
     try:
@@ -98,7 +101,7 @@ def inspect_case(case: Case) -> Inspection:
         return Inspection(
             case.label, scans.health, None, None, None, (), (*known, _as_finding(error))
         )
-    findings = [*placed.findings, *open_as_scanned(placed)]
+    findings = [*placed.findings, *own, *open_as_scanned(placed)]
     overlap, clearing = _overlap(placed)
     if overlap:
         findings.append(
@@ -129,6 +132,16 @@ def inspect_case(case: Case) -> Inspection:
         tuple(findings),
         guidance,
     )
+
+
+def _population(case: Case) -> list[Finding]:
+    """The error of an ``[uncertainty]`` whose study is unknown or whose file cannot be used."""
+    try:
+        if case.uncertainty is not None:
+            population_of(case, case.uncertainty, np.zeros(4))
+    except InputError as error:
+        return [_as_finding(error)]
+    return []
 
 
 def _overlap(placed: PlacedCase) -> tuple[float | None, float | None]:

@@ -265,13 +265,18 @@ def check_pair(upper: Cast, lower: Cast, up_hint: ArrayLike = (0.0, 0.0, 1.0)) -
     rise = float(apart @ up)
     beside = float(np.linalg.norm(apart - rise * up))
     pair = "casts.upper, casts.lower"
+    exchange = "Exchange the two files, or the left and right points of the mounting"
+    if _own_teeth(upper) and _own_teeth(lower):
+        exchange = (
+            "The tooth numbers fit the files: exchange the left and right points of the mounting"
+        )
     if rise <= 0:
         out.append(
             Finding(
                 "error",
                 pair,
                 f"the upper cast lies {-rise:.1f} mm below the lower one (mean of their surfaces)",
-                "Exchange the two files, or correct the mounting so that z points upwards.",
+                f"{exchange}, or correct the mounting so that z points upwards.",
             )
         )
     for cast, sign in ((upper, -1.0), (lower, 1.0)):
@@ -285,12 +290,10 @@ def check_pair(upper: Cast, lower: Cast, up_hint: ArrayLike = (0.0, 0.0, 1.0)) -
                     "error",
                     cast.source or f"{cast.arch} cast",
                     f"the teeth of the {cast.arch} cast point away from the other arch",
-                    "Exchange the two files, or correct the mounting (upside down?).",
+                    f"{exchange}, or correct the mounting (upside down?).",
                 )
             )
-        quadrants = np.unique(cast.tooth[tooth] // 10)
-        expected = (1, 2, 5, 6) if cast.arch == "upper" else (3, 4, 7, 8)
-        if not np.isin(quadrants, expected).all():
+        if not _own_teeth(cast):
             out.append(
                 Finding(
                     "error",
@@ -319,6 +322,13 @@ def check_pair(upper: Cast, lower: Cast, up_hint: ArrayLike = (0.0, 0.0, 1.0)) -
             )
         )
     return out
+
+
+def _own_teeth(cast: Cast) -> bool:
+    """Whether a cast has tooth numbers, and only those of its arch."""
+    quadrants = np.unique(cast.tooth[cast.tooth > 0] // 10)
+    expected = (1, 2, 5, 6) if cast.arch == "upper" else (3, 4, 7, 8)
+    return bool(len(quadrants) and np.isin(quadrants, expected).all())
 
 
 def _heights(cast: Cast, up: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 import hashlib
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal, get_args
@@ -13,9 +13,10 @@ from typing import Any, Literal, get_args
 import numpy as np
 
 from kinematics import __version__
-from kinematics.case import Case, case_to_dict, read_case, read_toml, set_field
+from kinematics.case import Case, case_to_dict, read_case, set_field
 from kinematics.closure import STOPS, Stop
 from kinematics.errors import InputError
+from kinematics.toml_file import read_toml
 
 SCHEMA = "hingewise-study/1"
 Design = Literal["grid", "monte_carlo", "sobol", "latin_hypercube"]
@@ -74,7 +75,7 @@ class Study:
     seed : int
     vary : tuple of Vary
     landmarks : tuple of str
-        Names to report; empty for all.
+        Names whose errors are reported; empty for all. The worst error is that of all landmarks.
     stops : tuple
     first_contact : bool
         Whether first contacts are computed.
@@ -161,7 +162,7 @@ def read_study(path: Path | str) -> Study:
         reversed range, no samples or too many, values that the case refuses.
     """
     path = Path(path)
-    data = read_toml(path, "a study file (TOML)", MAX_STUDY_BYTES)
+    data = read_toml(path, "study", MAX_STUDY_BYTES)
     try:
         return study_from_dict(data, folder=path.parent)
     except InputError as error:
@@ -321,22 +322,24 @@ def _mesh_digests(case: Case) -> dict[str, str]:
 def _known_keys(data: Mapping[str, Any], known: set[str], prefix: str) -> None:
     for key in data:
         if key not in known:
-            near = difflib.get_close_matches(key, sorted(known), n=1, cutoff=0.0)
             raise InputError(
                 f"{prefix}{key}",
                 "an unknown key",
                 f"one of {', '.join(sorted(known))}",
-                f"Did you mean {near[0]!r}?",
+                _nearest(key, sorted(known), "Remove it."),
             )
 
 
 def _one_of(value: Any, allowed: tuple[Any, ...], where: str) -> Any:
     if value not in allowed:
-        near = difflib.get_close_matches(str(value), allowed, n=1, cutoff=0.0)
-        raise InputError(
-            where, repr(value), "one of " + ", ".join(allowed), f"Did you mean {near[0]!r}?"
-        )
+        hint = _nearest(str(value), allowed, "Choose one of them.")
+        raise InputError(where, repr(value), "one of " + ", ".join(allowed), hint)
     return value
+
+
+def _nearest(text: str, names: Sequence[str], otherwise: str) -> str:
+    near = difflib.get_close_matches(text, names, n=1, cutoff=0.5)
+    return f"Did you mean {near[0]!r}?" if near else otherwise
 
 
 def _whole(value: Any, where: str, low: int, high: int) -> int:

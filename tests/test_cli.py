@@ -346,3 +346,43 @@ def test_an_unknown_command_ends_with_two():
     with pytest.raises(SystemExit) as end:
         main(["asess"])
     assert end.value.code == 2
+
+
+def test_the_command_alone_prints_its_help(capsys):
+    assert main([]) == 0
+    out, err = capsys.readouterr()
+    assert err == ""
+    assert "usage: hingewise" in out
+    for job in ("assess", "view", "inspect", "start", "sweep", "demo"):
+        assert job in out
+
+
+@pytest.mark.parametrize("job", ["assess", "inspect", "view"])
+def test_a_study_given_for_a_case_is_sent_to_sweep(job, tmp_path, capsys):
+    plain(tmp_path)
+    file = write(tmp_path, {"schema": "hingewise-study/1", "case": "case.toml"}, "study.toml")
+    args = [job, file, *(["-o", tmp_path / "out"] if job == "assess" else [])]
+    words = "got a study file ('hingewise-study/1'), need a case file"
+    refused(capsys, "study.toml: schema", words, "hingewise sweep takes this file.", args=args)
+
+
+def test_a_case_given_for_a_study_is_sent_to_assess(tmp_path, capsys):
+    args = ["sweep", plain(tmp_path), "-o", tmp_path / "rows"]
+    words = "got a case file ('hingewise-case/1'), need a study file ('hingewise-study/1')"
+    commands = "hingewise assess, inspect and view take this file."
+    refused(capsys, "case.toml: schema", words, commands, args=args)
+
+
+def test_start_tells_a_facebow_user_what_to_take(tmp_path, capsys):
+    from kinematics.case_template import MOUNTINGS
+
+    args = ["start", tmp_path / "n", "--mounting", "facebow"]
+    text = refused(capsys, "mounting: got 'facebow'", args=args)
+    for name, words in MOUNTINGS.items():
+        assert f"{name}: {words}" in text
+    assert [name for name, words in MOUNTINGS.items() if "facebow" in words] == [
+        "axis_points",
+        "distances",
+    ]
+    args = ["start", tmp_path / "n", "--mounting", "average", "--have", "facebow"]
+    refused(capsys, "third_point: the third reference point", args=args)

@@ -14,16 +14,10 @@ import tomlkit
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kinematics.case import (
-    MAX_FILE_BYTES,
-    MAX_KEY_PARTS,
-    case_from_dict,
-    case_to_dict,
-    has_long_key,
-    read_case,
-)
+from kinematics.case import MAX_FILE_BYTES, case_from_dict, case_to_dict, read_case
 from kinematics.case_template import MOUNTINGS, template
 from kinematics.errors import InputError
+from kinematics.toml_file import MAX_KEY_PARTS, has_long_key
 from tests.cases import landmarks_only
 from tests.memory import peak_mb
 

@@ -42,7 +42,7 @@ def build_parser() -> argparse.ArgumentParser:
         epilog=CAUTION,
     )
     parser.add_argument("--version", action="version", version=f"hingewise {__version__}")
-    jobs = parser.add_subparsers(dest="job", metavar="COMMAND", required=True)
+    jobs = parser.add_subparsers(dest="job", metavar="COMMAND")
 
     def job(name: str, text: str, run: Callable[[argparse.Namespace], int]) -> Any:
         sub = jobs.add_parser(name, help=text, description=text, epilog=CAUTION)
@@ -102,7 +102,11 @@ def build_parser() -> argparse.ArgumentParser:
 
 def main(argv: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code (0 done, 2 input, 1 our fault)."""
-    args = build_parser().parse_args(argv)
+    parser = build_parser()
+    args = parser.parse_args(argv)
+    if args.job is None:
+        parser.print_help()
+        return EXIT_OK
     try:
         return int(args.run(args))
     except HingewiseError as error:
