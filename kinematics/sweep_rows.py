@@ -153,7 +153,7 @@ def evaluate_batch(job: SweepJob, points: FloatArray, *, threads: int | None = 1
     tolerance = varied.get("decision.tolerance_mm", np.full(n, case.decision.tolerance_mm))
 
     def closed(stop: Stop, landmarks: bool, contact: FloatArray | None = None) -> ClosureBatch:
-        index = job.landmark_index if landmarks else job.landmark_index[:0]
+        index = slice(None) if landmarks else slice(0, 0)
         return closures(
             true,
             used,
@@ -277,7 +277,8 @@ def _head_columns(
 def _stop_columns(
     job: SweepJob, stop: Stop, batch: ClosureBatch, good: NDArray[np.bool_], tolerance: FloatArray
 ) -> Columns:
-    names = [job.placed.landmarks.names[i] for i in job.landmark_index]
+    """The worst of all landmarks, and the errors of those that the study asks for."""
+    names = job.placed.landmarks.names
     error = np.where(good[:, None, None], batch.error_mm, np.nan)
     high = np.where(good[:, None], batch.high_mm, np.nan)
     size = np.sqrt((error**2).sum(axis=2))
@@ -292,10 +293,10 @@ def _stop_columns(
         ),
         f"within.{stop}": there & (biggest <= tolerance),
     }
-    for j, name in enumerate(names):
+    for j in job.landmark_index:
         for c, axis in enumerate("xyz"):
-            out[f"error_{axis}_mm.{stop}.{name}"] = error[:, j, c]
-        out[f"high_mm.{stop}.{name}"] = high[:, j]
+            out[f"error_{axis}_mm.{stop}.{names[j]}"] = error[:, j, c]
+        out[f"high_mm.{stop}.{names[j]}"] = high[:, j]
     return out
 
 
@@ -314,7 +315,7 @@ def _contact_columns(
 def _empty_row(job: SweepJob) -> Columns:
     """What stands in a row that the case refused."""
     nan = np.full(1, np.nan)
-    names = [job.placed.landmarks.names[i] for i in job.landmark_index]
+    k = len(job.placed.landmarks)
     out: Columns = {"status": np.array([""], dtype=object)}
     out |= dict.fromkeys(("record_opening_deg", "target_opening_deg", "departure_mm"), nan)
     if job.study.first_contact:
@@ -324,7 +325,7 @@ def _empty_row(job: SweepJob) -> Columns:
             )
     for stop in job.study.stops:
         batch = ClosureBatch(
-            np.full((1, len(names), 3), np.nan), np.full((1, len(names)), np.nan), nan, nan, nan
+            np.full((1, k, 3), np.nan), np.full((1, k), np.nan), nan, nan, nan
         )
         out |= _stop_columns(job, stop, batch, np.array([False]), nan)
     if job.study.excursions:

@@ -129,11 +129,14 @@ def test_any_other_number_goes_case_by_case(tmp_path, field):
     assert columns["worst_error_mm.pin"][2] == pytest.approx(told.magnitude_mm.max(), abs=1e-9)
 
 
-def test_only_the_landmarks_asked_for_are_reported(tmp_path):
-    job = sweep_job(make_study(tmp_path, samples=5, landmarks=["47 cusp"], stops=["pin"]))
+def test_only_the_landmarks_asked_for_are_reported_and_the_worst_is_of_all(tmp_path):
+    job = sweep_job(make_study(tmp_path, samples=5, landmarks=["incisal point"], stops=["pin"]))
     columns = evaluate_chunk(job, 0)
-    assert [c for c in columns if c.startswith("high_mm")] == ["high_mm.pin.47 cusp"]
-    assert set(columns["worst_landmark.pin"].tolist()) == {"47 cusp"}
+    assert [c for c in columns if c.startswith("high_mm")] == ["high_mm.pin.incisal point"]
+    every = evaluate_chunk(sweep_job(make_study(tmp_path, samples=5, stops=["pin"])), 0)
+    assert set(every["worst_landmark.pin"].tolist()) != {"incisal point"}
+    for name in columns:
+        assert columns[name].tolist() == every[name].tolist(), name
 
 
 def test_an_unknown_landmark_is_refused_with_the_known_ones(tmp_path):
