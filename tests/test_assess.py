@@ -184,6 +184,8 @@ def test_teeth_together_leaves_out_how_far_the_target_is_from_contact(real, scan
     np.testing.assert_allclose(raised.contact_pair.error_mm, real.contact_pair.error_mm, atol=1e-9)
     assert raised.stops["contact"].magnitude_mm.max() > 1.0
     assert any("target lies" in f.message for f in raised.findings)
+    there = assess(open_pair(scans, decision={"stop": "contact"}))
+    assert not any("target lies" in f.message for f in there.findings)
 
 
 def test_errors_of_another_target_and_of_the_contact_share_no_chart(scans):
@@ -203,6 +205,10 @@ def test_the_result_file_tells_the_contacts_and_the_map(real, plain):
         assert (row["most_open_mm"], row["highest_mm"]) == (high.min(), high.max())
         assert row["vertices"] == len(high) > 0
     assert result_dict(plain)["first_contact"]["true"]["point_mm"] is None
+    for arch in ("upper", "lower"):
+        row = told["inputs"][arch]
+        assert (row["unit"], row["file"]) == ("mm", f"open_pair_{arch}.stl")
+        assert row["faces"] == real.health[arch].n_faces
 
 
 def test_progress_only_grows_from_0_to_1_with_a_risk_as_well():

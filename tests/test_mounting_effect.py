@@ -111,6 +111,7 @@ def test_warns_only_where_the_tolerance_is_in_the_range():
 def test_an_assessment_carries_it():
     case = mounted(sd_mm=5.0)
     assert set(findings(case)) <= set(assess(case).findings)
+    assert set(findings(case)) <= set(assess_placed(place(case), uncertainty=False).findings)
     assert len(findings(case)) == 1
 
 

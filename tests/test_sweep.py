@@ -294,6 +294,25 @@ def test_rows_that_would_not_fit_on_the_disk_are_refused_with_their_size(tmp_pat
         run_sweep(make_study(tmp_path), tmp_path / "out", workers=1)
 
 
+def test_the_room_asked_for_is_about_what_the_rows_take(tmp_path, monkeypatch, whole):
+    study = make_study(tmp_path)
+
+    def disk_with(free):
+        usage = shutil._ntuple_diskusage(10**9, 10**9 - free, free)
+        monkeypatch.setattr("kinematics.sweep.shutil.disk_usage", lambda path: usage)
+
+    def begun(*_):
+        raise InterruptedError
+
+    monkeypatch.setattr("kinematics.sweep._contents", begun)
+    disk_with(int(0.8 * whole.nbytes))
+    with pytest.raises(InputError, match="GB free"):
+        run_sweep(study, tmp_path / "out", workers=1)
+    disk_with(int(1.6 * whole.nbytes))
+    with pytest.raises(InterruptedError):
+        run_sweep(study, tmp_path / "out", workers=1)
+
+
 def test_settings_that_cannot_be_meant_are_refused(tmp_path):
     study = make_study(tmp_path)
     with pytest.raises(InputError, match="workers"):
@@ -308,6 +327,8 @@ def test_a_scheduler_that_does_not_answer_is_named(tmp_path, monkeypatch):
     monkeypatch.setattr("kinematics.sweep.CONNECT_SECONDS", 1.0)
     with pytest.raises(InputError, match=r"127\.0\.0\.1:9"):
         run_sweep(make_study(tmp_path), tmp_path / "out", scheduler="tcp://127.0.0.1:9")
+    with pytest.raises(InputError, match=r"nowhere://127\.0\.0\.1:9 \(ValueError\)"):
+        run_sweep(make_study(tmp_path), tmp_path / "out", scheduler="nowhere://127.0.0.1:9")
 
 
 def test_a_cluster_gives_the_same_rows_and_survives_a_killed_worker(tmp_path, whole):

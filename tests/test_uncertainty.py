@@ -18,7 +18,7 @@ from kinematics.departure_risk import decision_chart, largest_departure, risk_at
 from kinematics.errors import InputError
 from kinematics.populations import NormalPopulation, open_uniform, study_population
 from kinematics.uncertainty import propagate, summary_dict, wilson_interval
-from kinematics.uncertainty_summary import OptionRisk, sentences
+from kinematics.uncertainty_summary import OptionRisk, percent, sentences
 from tests.hand_uncertainty import LOCATED, MARKS, inputs
 from tests.test_contact_samples import arches
 
@@ -365,6 +365,22 @@ def test_contact_without_casts_is_refused():
 def test_the_interval_of_a_counted_share_is_the_library_s(share, n):
     told = stats.binomtest(round(share * n), n).proportion_ci(method="wilson")
     assert wilson_interval(share, n) == pytest.approx((told.low, told.high), abs=1e-9)
+
+
+@pytest.mark.parametrize(
+    ("probability", "high", "words"),
+    [
+        (0.0, 0.0038, "under 0.4 %"),
+        (0.0, 0.0012, "under 0.2 %"),
+        (0.0005, 0.0009, "under 0.1 %"),
+        (0.0012, 0.002, "0.1 %"),
+        (0.046, 0.05, "4.6 %"),
+        (0.354, 0.36, "35 %"),
+        (0.9992, 1.0, "over 99.9 %"),
+    ],
+)
+def test_a_chance_is_told_as_finely_as_its_trials_allow(probability, high, words):
+    assert percent(probability, high) == words
 
 
 @pytest.mark.parametrize(
