@@ -143,6 +143,7 @@ def _where(option: OptionRisk, spread: UncertaintySummary) -> str:
 def _remedy(remedy: Remedy, option: OptionRisk, spread: UncertaintySummary) -> Remedy:
     return replace(
         remedy,
+        what=option.what,
         worst_error_mm=option.worst_high_mm,
         worst_landmark=_where(option, spread),
         within=option.beyond_any <= spread.risk_limit,

@@ -111,12 +111,12 @@ def facts(a: Assessment) -> list[tuple[str, str]]:
     verdict, spread = a.verdict, a.uncertainty
     even = verdict.break_even_departure_mm
     kind = "opening" if a.departure_mm > 0 else "closing"
-    largest = "largest error"
+    largest = f"largest error, {verdict.worst_landmark}"
     if spread is not None and verdict.basis == "chance":
         largest = f"{100.0 * spread.coverage:g} % stay within"
     out = [
         (
-            f"{largest}, {verdict.worst_landmark}",
+            largest,
             f"{tables.plain(1e3 * verdict.worst_error_mm)} µm",
         ),
         ("your tolerance", f"{tables.plain(1e3 * verdict.tolerance_mm)} µm"),
