@@ -102,7 +102,7 @@ def _sentences(
             f"casts by {third.tilt_deg:+.2f} degrees: at equal angles and at tooth contact the "
             f"closure error stays (change {third.equal_angle_change_mm * 1e3:.1f} µm), with the "
             f"pin it changes by {third.pin_change_mm * 1e3:.1f} µm, and a sagittal condylar "
-            f"inclination of {third.sagittal_deg[0]:.1f} degrees reads "
+            f"inclination of {third.sagittal_deg[0]:.1f} degrees (mean of both sides) reads "
             f"{third.sagittal_deg[1]:.1f} degrees."
         )
     if third is not None and third.sd_superior_mm > 0.0:

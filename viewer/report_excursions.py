@@ -142,23 +142,23 @@ def depth_words(depth_mm: float) -> str:
 
 
 def start_sentence(e: ExcursionErrors) -> str:
-    """Where both movements start, and with what error."""
+    """Where patient and articulator start, and with what error."""
     begun = max(
         (float(np.linalg.norm(k.error_mm[0], axis=1).max()) for k in e.kinds.values()), default=0.0
     )
     if e.front == "pin" or begun < START_ERROR_MM:
         return (
-            "Both movements start with the casts put together at the target, so that this error "
-            "comes on top of the closure's."
+            "Patient and articulator both start with the casts put together at the target, so "
+            "that this error comes on top of the closure's."
         )
     return (
-        "Both movements start from the target closed onto the teeth, each about its own axis; the "
-        f"up to {plain(1e3 * begun)} µm between them there are part of the error."
+        "Patient and articulator both start from the target closed onto the teeth, each about "
+        f"its own axis; the up to {plain(1e3 * begun)} µm between them there are part of the error."
     )
 
 
 def setup_sentences(e: ExcursionErrors, third_error_mm: float = 0.0) -> str:
-    """Where both movements start, what the error is of, how the articulator is set and guided.
+    """Where both start, what the error is of, how the articulator is set and guided.
 
     Parameters
     ----------
