@@ -212,6 +212,9 @@ class Case(Table):
             status = full.stat() if os.path.lexists(full) else None
         except (OSError, RuntimeError, ValueError):  # too long, or links in a circle
             raise InputError(where, repr(text), "a path that exists", "Correct it.") from None
+        if status is None and "\\" in text and os.sep == "/":
+            fix = "Write the path with / instead of \\."
+            raise InputError(where, repr(text), "a path that exists", fix)
         allowed = self.casts is not None and self.casts.allow_outside
         if not allowed and not full.is_relative_to(self.folder.resolve()):
             raise InputError(

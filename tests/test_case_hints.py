@@ -128,6 +128,7 @@ def test_a_fault_of_another_line_gets_no_hint(tmp_path):
         ("[-83.2, 52.4, 33.6]", "[1, 2, 3, 4]", "need 3 numbers. Remove what is too much."),
         ("[-83.2, 52.4, 33.6]", "[1.0, 2.0, 3.0, 4.0]", "Remove what is too much."),
         ('"upper.ply"', '"scans\\new\\table.ply"', "Write the path with / instead of \\, or in"),
+        ('"upper.ply"', "'scans\\upper.ply'", "Write the path with / instead of \\."),
         ("= 4.0", '= "4,5"', "need a number. Write 4.5 without quotes."),
         ("= 4.0", '= "-4"', "need a number. Write -4 without quotes."),
         ("= 4.0", '= "about 4"', "need a number. Correct the value."),
