@@ -119,6 +119,28 @@ def test_unknown_key_inside_a_list_names_the_nearest_valid_one(data):
     refused(data, "mounting.fiducials.0.upper_scan_m", "Did you mean 'upper_scan_mm'?")
 
 
+def test_an_error_says_what_to_add_and_how_many_more_problems_follow(data):
+    lower = data["casts"].pop("lower")
+    refused(data, "casts.lower: got nothing, need a value. Add the key 'lower'.")
+    data["casts"] |= {"lower": lower, "a": 1}
+    assert refused(data, "casts.a").endswith("Remove it.")
+    data["casts"]["b"] = 2
+    refused(data, "Remove it. (1 more problem after this.)")
+    data["casts"]["c"] = 3
+    refused(data, "Remove it. (2 more problems after this.)")
+
+
+def test_a_long_value_is_shown_by_its_beginning(data):
+    for length, shown in ((58, f"got '{58 * 'y'}', need"), (59, f"got '{56 * 'y'}..., need")):
+        data["decision"]["stop"] = length * "y"
+        refused(data, shown)
+
+
+def test_a_number_in_place_of_a_table_is_told_the_table_s_heading(data):
+    data["landmarks"] = [3]
+    refused(data, "landmarks.0: got 3, need a table. Write [[landmarks]] and its keys below.")
+
+
 BAD = {
     "mounting.method": ("axispoints", "Did you mean 'axis_points'?"),
     "mounting.left_point_mm": ([0.0, 2000.0, 0.0], "unit"),
@@ -357,6 +379,9 @@ def test_every_number_can_be_read_and_set_by_its_name(data):
 def test_number_of_an_absent_table_can_be_set(data):
     case = set_field(case_from_dict(data), "articulator.bennett_left_deg", 7.5)
     assert case.articulator.bennett_left_deg == 7.5
+    moved = set_field(case, "casts.upper_scan_from_lower_scan.0.3", 1.5)
+    there = np.array(moved.casts.upper_scan_from_lower_scan)
+    np.testing.assert_array_equal(there, _matrix(np.eye(3), (1.5, 0.0, 0.0)))
     assert set_field(case, "uncertainty.seed", 3.0).uncertainty.seed == 3
     for value in (0.5, float("nan"), float("inf")):
         with pytest.raises(InputError, match=r"uncertainty\.seed"):
