@@ -12,13 +12,15 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
+from kinematics.assess import assess
 from kinematics.errors import Finding
 from kinematics.result import CAUTIONS
+from tests.cases import landmarks_only
 from tests.hand_assessment import hand_assessment
 from viewer import report_tables
 from viewer.figures import FIGURES
 from viewer.palette import DARK, LIGHT
-from viewer.report import Section, clean, render_report
+from viewer.report import Section, clean, facts, render_report
 
 PNG = b"\x89PNG not a real one"
 VOID = {"meta", "link", "img", "br", "hr", "input"}
@@ -268,3 +270,12 @@ def test_errors_and_warnings_are_announced_beside_the_answer(assessment):
     assert "findings" in page.ids
     assert html.index("Before you rely on it") < html.index("What would reduce the error")
     assert "Before you rely on it" not in said("note")
+
+
+def test_the_interval_of_the_largest_error_stands_beside_it():
+    found = assess(landmarks_only(uncertainty={"true_axis_sd_mm": 0.5, "seed": 1}))
+    told = dict(facts(found))
+    worst = found.uncertainty.worst_error_mm["arbitrary axis"]
+    low, high = (1e3 * np.percentile(worst, end) for end in (2.5, 97.5))
+    assert told["largest error, 95 % of trials"] == f"{low:.0f} to {high:.0f} µm"
+    assert low < 1e3 * found.verdict.worst_error_mm < high

@@ -10,6 +10,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 from kinematics.verdict import room_words
 from viewer import report_tables as tables
 from viewer.palette import THEMES, Theme, css_variables
@@ -129,6 +131,12 @@ def facts(a: Assessment) -> list[tuple[str, str]]:
     ]
     if spread is not None:
         chance = tables.chance(spread.options[0].beyond_any, spread.trials)
+        if verdict.basis == "error":
+            tail = 50.0 * (1.0 - spread.coverage)
+            ends = np.percentile(spread.worst_error_mm["arbitrary axis"], [tail, 100.0 - tail])
+            low, high = (tables.plain(1e3 * float(end)) for end in ends)
+            share = f"{100.0 * spread.coverage:g} %"
+            out.append((f"largest error, {share} of trials", f"{low} to {high} µm"))
         out.append(("chance beyond tolerance", chance))
     if a.excursions is not None and a.excursions.kinds:
         size = tables.plain(1e3 * a.excursions.worst()[2])
