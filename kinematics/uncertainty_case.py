@@ -30,6 +30,12 @@ APART = (
 )
 """Said of the stop ``contact`` where the target is not the first contact."""
 
+APART_FROM_GIVEN = (
+    "The single error is that of the arbitrary axis as the case gives it; the chance counts axes "
+    "scattered as stated, wherever this one lies."
+)
+"""Said where a case has both an arbitrary axis and a scatter."""
+
 
 def inputs_from_case(
     placed: PlacedCase,
@@ -109,6 +115,7 @@ def inputs_from_case(
         assumptions=(
             *assumed,
             *_assumptions(case, table, axes.true_axis_covariance_mm2 is not None),
+            *((APART_FROM_GIVEN,) if table.arbitrary_axis != "measured" and offsets.any() else ()),
         ),
         threads=threads,
     )

@@ -14,7 +14,7 @@ from kinematics.placement import place
 from kinematics.populations import OFFSETS
 from kinematics.risk import risk_dict, risk_of
 from kinematics.uncertainty import summary_dict, uncertainty_of
-from kinematics.uncertainty_case import inputs_from_case
+from kinematics.uncertainty_case import APART_FROM_GIVEN, inputs_from_case
 from tests.hand_study import CASE, casts_case
 
 
@@ -37,6 +37,20 @@ def test_a_case_is_propagated_from_its_own_table():
     assert result.option("record at the target").departure_mm == 0.0
     assert result.value_of_locating > 0.3
     assert json.loads(json.dumps(summary_dict(result)))["trials"] == result.trials
+
+
+@pytest.mark.parametrize(
+    ("table", "offset", "said"),
+    [("normal", 1.0, True), ("normal", 0.0, False), ("measured", 1.0, False)],
+)
+def test_a_scatter_beside_an_offset_is_told_apart_from_it(table, offset, said):
+    own = {"sd_anterior_mm": 3.0, "sd_superior_mm": 2.0} if table == "normal" else {}
+    zero = dict.fromkeys(OFFSETS, 0.0)
+    case = the_case(
+        arbitrary_axis={**zero, OFFSETS[0]: offset},
+        uncertainty={"arbitrary_axis": table, **own},
+    )
+    assert (APART_FROM_GIVEN in inputs_from_case(place(case)).assumptions) is said
 
 
 def test_the_mean_of_a_measured_case_is_near_its_single_answer():
