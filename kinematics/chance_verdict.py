@@ -10,6 +10,7 @@ from kinematics.axis import HingeAxis
 from kinematics.case import Case
 from kinematics.departure_risk import departure_draws, risk_at
 from kinematics.risk import Risk
+from kinematics.uncertainty_case import SAME_POINT_MM
 from kinematics.uncertainty_summary import OptionRisk, UncertaintySummary, percent
 from kinematics.verdict import (
     MICROMETRES,
@@ -19,9 +20,6 @@ from kinematics.verdict import (
     departure_words,
     room_words,
 )
-
-SAME_POINT_MM = 1e-6
-"""Axes closer than this are one: no offset was given (ours)."""
 
 NOT_MEASURED = (
     "Where the arbitrary axis lies on this patient was not measured, so that no single error can "

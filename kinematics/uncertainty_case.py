@@ -30,6 +30,9 @@ APART = (
 )
 """Said of the stop ``contact`` where the target is not the first contact."""
 
+SAME_POINT_MM = 1e-6
+"""Axes closer than this are one: no offset was given (ours)."""
+
 APART_FROM_GIVEN = (
     "The single error is that of the arbitrary axis as the case gives it; the chance counts axes "
     "scattered as stated, wherever this one lies."
@@ -88,6 +91,7 @@ def inputs_from_case(
         if pair is None:
             raise InputError("decision.stop", "'contact'", "[casts]", "Give the casts.")
     offsets = (arbitrary - located)[:, ::2].reshape(4)
+    apart = np.abs(offsets).max() > SAME_POINT_MM
     return UncertaintyInputs(
         names=marks.names,
         teeth=marks.teeth,
@@ -115,7 +119,7 @@ def inputs_from_case(
         assumptions=(
             *assumed,
             *_assumptions(case, table, axes.true_axis_covariance_mm2 is not None),
-            *((APART_FROM_GIVEN,) if table.arbitrary_axis != "measured" and offsets.any() else ()),
+            *((APART_FROM_GIVEN,) if table.arbitrary_axis != "measured" and apart else ()),
         ),
         threads=threads,
     )
