@@ -176,6 +176,8 @@ MIRROR = [[-1.0, 0, 0, 0], [0, 1.0, 0, 0], [0, 0, 1.0, 0], [0, 0, 0, 1.0]]
         ({"openings": [{"upper_scan_from_lower_scan": MIRROR}]}, "reflection"),
         ({"tracking_sd_mm": 0.05}, "registration_rms_mm"),
         ({"lefty": 1}, "Extra inputs"),
+        ({"registration_rms_mm": 2.1}, "less than or equal to 2"),
+        ({"registration_rms_mm": 0.0}, "greater than 0"),
         ({"left_half_width_mm": 100.1}, "less than or equal to 100"),
         ({"right_half_width_mm": 19.9}, "greater than or equal to 20"),
         ({"tracks": [{"points_mm": [[0, 0, 0]] * 5}]}, "both openings and tracks"),
@@ -187,9 +189,10 @@ def test_tables_that_make_no_sense_are_refused(change, text):
         AxisLocation.model_validate({"left": LEFT, "openings": [ONE], **change})
 
 
-def test_half_widths_of_20_and_100_mm_are_accepted():
-    table = by_poses(5.0, left_half_width_mm=20.0, right_half_width_mm=100.0)
-    assert (table.left_half_width_mm, table.right_half_width_mm) == (20.0, 100.0)
+def test_the_ends_of_every_range_are_accepted():
+    ends = {"left_half_width_mm": 20.0, "right_half_width_mm": 100.0, "registration_rms_mm": 2.0}
+    table = by_poses(5.0, **ends)
+    assert {name: getattr(table, name) for name in ends} == ends
 
 
 def test_openings_without_reference_points_or_casts_are_refused():

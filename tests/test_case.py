@@ -136,11 +136,6 @@ def test_a_long_value_is_shown_by_its_beginning(data):
         refused(data, shown)
 
 
-def test_a_number_in_place_of_a_table_is_told_the_table_s_heading(data):
-    data["landmarks"] = [3]
-    refused(data, "landmarks.0: got 3, need a table. Write [[landmarks]] and its keys below.")
-
-
 BAD = {
     "mounting.method": ("axispoints", "Did you mean 'axis_points'?"),
     "mounting.left_point_mm": ([0.0, 2000.0, 0.0], "unit"),

@@ -94,15 +94,6 @@ def test_a_broken_lower_is_named_before_a_scan_is_laid_on_it(folder, words, case
     assert set(seen.health) == {"upper", "lower"}
 
 
-def test_an_inspection_of_a_case_whose_cast_is_missing_says_so(folder):
-    (folder / "upper.ply").unlink()
-    seen = inspect_case(located(folder))
-    (error,) = [f for f in seen.findings if f.level == "error"]
-    assert error.where == f"{folder / 'upper.ply'}: file"
-    assert "no such file" in error.message
-    assert seen.health == {}
-
-
 def test_an_inspection_keeps_what_it_knows_of_the_meshes_where_the_mounting_fails(folder):
     write_ply(BROKEN["not finite"], folder / "record.ply")
     seen = inspect_case(located(folder))

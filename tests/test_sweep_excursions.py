@@ -1,11 +1,14 @@
 """Sweeps take condylar settings: excursion errors as columns, equal to the single comparison."""
 
+import inspect
+
 import numpy as np
 import pytest
 
 from kinematics.assess import assess
 from kinematics.case import set_field
 from kinematics.errors import InputError
+from kinematics.excursion_error import excursion_errors
 from kinematics.sweep import read_sweep, run_sweep
 from kinematics.sweep_rows import evaluate_chunk, sweep_job
 from tests.hand_study import casts_case, make_study
@@ -111,3 +114,20 @@ def test_rows_follow_the_teeth_where_the_case_says_so(tmp_path, front):
     changed = rows["excursion_error_mm.protrusion"] - other["excursion_error_mm.protrusion"]
     # The level table keeps these low arches apart: there the pin is what meets first.
     assert bool(np.abs(changed).max() > 1e-3) is (front == "teeth")
+
+
+@pytest.mark.parametrize(("front", "steps"), [("pin", 4), ("teeth", 20), ("first", 20)])
+def test_teeth_are_followed_in_the_steps_of_an_assessment(tmp_path, monkeypatch, front, steps):
+    asked = []
+
+    def excursions(*_, steps):
+        asked.append(steps)
+        raise InputError("articulator", "nothing", "something", "Try again.")
+
+    monkeypatch.setattr("kinematics.sweep_excursions.case_excursions", excursions)
+    changes = casts_case(tmp_path) | {"articulator": {**SETTINGS, "front": front}}
+    grid = {"design": "grid", "samples": None, "vary": VARY[1:], "stops": ["pin"]}
+    told = make_study(tmp_path, changes, excursions=True, **grid)
+    evaluate_chunk(sweep_job(told), 0)
+    assert asked == [steps] * 2
+    assert inspect.signature(excursion_errors).parameters["steps"].default == 20
