@@ -13,6 +13,7 @@ from kinematics.axis import HingeAxis, closing_motion
 from kinematics.broadphase import axis_frame, placed
 from kinematics.contact import STATUS_NAMES, first_contact, first_contacts, prepare
 from kinematics.contact_cells import ACROSS, ALONG, CELL_SIZE, describe
+from kinematics.contact_cloud import POOL
 from kinematics.errors import InputError
 from tests.benchmarks.meshes import bumpy_arch
 from tests.test_contact import random_case
@@ -83,6 +84,34 @@ def test_a_cloud_of_many_cells_answers_as_one_axis_at_a_time() -> None:
     upper, lower = bumpy_arch(1500)
     axes = ENDS + np.random.default_rng(5).normal(0, 5, (1500, 2, 3))
     assert "contact" in assert_same_as_one_by_one(prepare(*upper, *lower), axes)
+
+
+@pytest.mark.parametrize("aside", [False, True])
+@pytest.mark.parametrize("stone_deg", [20.0, 35.0])
+def test_a_stone_on_the_way_is_met_by_the_axes_whose_pilots_miss_it(stone_deg, aside) -> None:  # type: ignore[no-untyped-def]
+    """All axes know of a plate at 55 degrees; most meet a stone before, high above the chord.
+
+    ``aside``: the lower has a second piece, beside the axis, that meets nothing.
+    """
+    start, corner = np.array([100.0, 0.0, -30.0]), 0.2 * np.eye(3)
+    lower = [start + corner, np.array([5.0, 200.0, 0.0]) + corner][: 1 + aside]
+    roll = np.array([[0.0, 0.0, 5.0], [0.0, 0.0, -5.0]])
+    stone = closing_motion(HingeAxis(*(ENDS + roll)), stone_deg).apply(start)
+    plate = start + np.array([[-30.0, -30.0, 0.0], [30.0, -30.0, 0.0], [0.0, 40.0, 0.0]])
+    upper = [
+        stone + np.array([[1.0, 0.0, 0.0], [-0.6, 0.8, 0.0], [-0.6, -0.8, 0.0]]),
+        closing_motion(HingeAxis(*ENDS), 55.0).apply(plate),
+    ]
+    meshes = (np.reshape(m, (-1, 3)) for m in (upper, lower))
+    meshes = [(v, np.arange(len(v)).reshape(-1, 3)) for v in meshes]
+    axes = ENDS + roll + np.random.default_rng(1).normal(0, 0.02, (80, 2, 3))
+    pilots = np.unique(np.linspace(0, 79, POOL // 2).astype(int))  # as first_contacts takes them
+    axes[pilots] -= roll
+    pair = prepare(*meshes[0], *meshes[1])
+    assert_same_as_one_by_one(pair, axes)
+    angles = first_contacts(pair, axes).closing_deg
+    assert np.abs(np.delete(angles, pilots) - stone_deg).max() < 0.5
+    assert np.abs(angles[pilots] - 55.0).max() < 0.5
 
 
 def test_threads_change_nothing() -> None:
