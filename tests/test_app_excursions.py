@@ -136,7 +136,10 @@ def test_the_teeth_along_the_way_are_those_of_the_assessment(session, state):
     oracle = details(whole, reading_excursions(session.reading))
     table = contact_tables(oracle)[0]
     assert state["teeth"]["rows"] == [list(row) for row in table.rows]
-    assert [h["text"] for h in state["teeth"]["head"]] == list(table.head)
+    assert [h["whole"] for h in state["teeth"]["head"]] == list(table.head)
+    for head in state["teeth"]["head"]:  # short, and every word of them is one of the report's
+        assert len(head["text"]) <= len("articulator")
+        assert all(w.strip(",") in head["whole"] for w in f"{head['text']} {head['unit']}".split())
     assert state["teeth"]["rows"]
     sides = {row[3] for row in state["teeth"]["rows"]}
     assert sides <= {"working", "non-working", "protrusive"}

@@ -10,10 +10,19 @@ from hypothesis import strategies as st
 from scipy.spatial.transform import RigidTransform
 
 from kinematics.axis import closing_motion, opening_motion
-from kinematics.case import read_case
+from kinematics.case import read_case, set_field
 from kinematics.closure import high_amount
 from tests.cases import landmarks_only, open_pair
-from viewer.app_charts import ARCS_BOX, CURVE_BOX, arcs_chart, curve_chart, svg_path, ticks
+from viewer.app_charts import (
+    ARCS_BOX,
+    CURVE_BOX,
+    LETTER_PX,
+    STRONG_PX,
+    arcs_chart,
+    curve_chart,
+    svg_path,
+    ticks,
+)
 from viewer.app_scene import (
     DISPLAY_FACES,
     MOVING_FACES,
@@ -26,7 +35,7 @@ from viewer.app_scene import (
 )
 from viewer.app_state import Session, complete, weigh
 from viewer.app_view import answer_state, later_state, numbers_state
-from viewer.scene import arc
+from viewer.scene import arc, ends
 
 
 @pytest.fixture(scope="module")
@@ -185,7 +194,37 @@ def test_the_contact_stop_is_shown_with_teeth_together_where_the_target_is_none(
     row = next(s for s in numbers_state(demo)["stops"] if s["stop"] == "contact")
     assert not demo.together
     assert row["size"] == f"{1e3 * demo.pair.magnitude_mm.max():.0f}"
-    assert "first contact" in row["why"]
+    assert row["note"] == "teeth together, both"
+    assert f"{demo.beyond_deg:.2f}° past the target" in row["why"]
+    assert "departure 0" in row["why"]
+
+
+def test_teeth_together_and_the_contact_stop_against_the_target_are_told_apart(demo_case_path):
+    """At departure 0 the one keeps an error (the casts close on); the verdict's own is another."""
+    session = Session(read_case(demo_case_path))
+    session.change("departure_mm", 0.0)
+    sizes = {s["stop"]: s for s in numbers_state(session.reading)["stops"]}
+    assert sizes["pin"]["size"] == sizes["equal_angle"]["size"] == "0"
+    assert sizes["pin"]["note"] == sizes["equal_angle"]["note"] == ""
+    together = sizes["contact"]
+    assert int(together["size"]) > 20
+    session.change("stop", "contact")
+    against = numbers_state(session.reading)["stops"][2]
+    assert against["note"] == "against the target"
+    assert "not tooth contact" in against["why"]
+    assert int(against["size"]) > 5 * int(together["size"])
+
+
+def test_where_the_target_is_tooth_contact_the_contact_stop_needs_no_words(demo_case_path):
+    session = Session(set_field(read_case(demo_case_path), "target.vdo_change_mm", 0.0))
+    reading = session.reading
+    closed = reading.case.model_copy(
+        update={"target": type(reading.case.target)(first_contact=True)}
+    )
+    session.put(closed)
+    row = numbers_state(session.reading)["stops"][2]
+    assert session.reading.together
+    assert (row["note"], row["why"]) == ("", "")
 
 
 def test_without_casts_the_contact_stop_says_why_it_is_missing():
@@ -233,7 +272,9 @@ def test_a_record_at_the_target_draws_no_path():
     session = Session(landmarks_only())
     session.change("departure_mm", 0.0)
     chart = arcs_chart(session.reading, 10, ARCS_BOX)
-    assert all(d["same"] for d in chart["details"])
+    assert chart["details"] == []  # and the page says it once
+    assert chart["same"] == "record = target: no path, no error"
+    assert arcs_chart(Session(landmarks_only()).reading, 10, ARCS_BOX)["same"] == ""
     assert numbers_state(session.reading)["size"] == "0"
 
 
@@ -247,6 +288,75 @@ def test_anterior_is_drawn_to_the_left_and_up_is_up():
     overview = arcs_chart(session.reading, 1, ARCS_BOX)["overview"]
     hinges = {h["role"]: h["at"] for h in overview["hinges"]}
     assert hinges["arbitrary"][1] < hinges["true"][1]
+
+
+def boxes(chart):
+    """Texts of the arcs: left, top, right, bottom of each, as far as a letter's width is known."""
+    found = {"← anterior": (2.0, 14.0, 0.0, LETTER_PX), "10 mm": (
+        chart["w"] - 12 - chart["bar"] / 2, chart["split"] - 13, 0.5, LETTER_PX)}  # fmt: skip
+    for h in chart["overview"]["hinges"]:
+        found[h["text"]] = (h["at"][0] + 9, h["at"][1] + h["dy"] + 4, 0.0, LETTER_PX)
+    for i, n in enumerate(chart["overview"]["names"]):
+        found[f"{n['text']}{i * ' '}"] = (*n["at"], 0.5, LETTER_PX)
+    for i, d in enumerate(chart["details"]):
+        found[f"{d['name']}{(2 + i) * ' '}"] = (d["x"], d["y"], 0.0, STRONG_PX)
+    out = {}
+    for text, (x, y, share, letter) in found.items():
+        width = letter * len(text.strip())
+        out[text] = (x - share * width, y - 11.0, x + (1 - share) * width, y + 3.0)
+    return out
+
+
+LONG = [
+    {"name": "left lower second molar, buccal cusp", "tooth": 37, "point_mm": [50.0, 25.0, -35.0]},
+    {"name": "the lower left first incisor's edge", "tooth": 31, "point_mm": [57.0, 0.0, -35.0]},
+]
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        {},
+        {"left_anterior_mm": 0.0, "right_anterior_mm": 0.0},
+        {"left_superior_mm": 12.0, "right_superior_mm": 12.0},
+        {"departure_mm": 0.0},
+        {"departure_mm": 9.0},
+    ],
+)
+@pytest.mark.parametrize("landmarks", [None, LONG])
+def test_no_text_of_the_arcs_meets_another_or_leaves_the_drawing(changes, landmarks):
+    """Also where the axes coincide, and where the two landmarks are near or have long names."""
+    session = Session(landmarks_only(**({"landmarks": landmarks} if landmarks else {})))
+    for control, value in changes.items():
+        session.change(control, value)
+    chart = arcs_chart(session.reading, 10, ARCS_BOX)
+    found = boxes(chart)
+    for text, (a, b, c, d) in found.items():
+        assert a >= 0.0, text
+        assert c <= ARCS_BOX[0], text
+        assert b >= 0.0, text
+        for other, (e, f, g, h) in found.items():
+            assert text == other or c <= e or g <= a or d <= f or h <= b, (text, other)
+
+
+def test_the_landmark_of_the_headline_is_named_in_the_scene(demo_case_path):
+    session = Session(read_case(demo_case_path))
+    always = None
+    for control, value in [("left_superior_mm", -3.0), ("left_superior_mm", 14.0),
+                           ("right_superior_mm", -14.0)]:  # fmt: skip
+        session.change(control, value)
+        labels = [x for x in scene_state(session.reading, 1)["labels"] if x["layer"] == "landmarks"]
+        named = [x["text"] for x in labels if x["worst"]]
+        assert named == [numbers_state(session.reading)["at"]]
+        others = {x["text"] for x in labels}
+        kept = set(ends(session.reading.landmarks.names, session.reading.landmarks_record_mm))
+        stay = {session.reading.landmarks.names[i] for i in kept}
+        assert others == stay | set(named)  # the others do not jump while a slider moves
+        assert always is None or always == stay
+        always = stay
+    session.change("departure_mm", 0.0)
+    labels = scene_state(session.reading, 1)["labels"]
+    assert not any(x.get("worst") for x in labels)
 
 
 def test_the_record_pose_opens_the_lower_from_the_target(demo):

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.assess import DepartureCurve
-from viewer.figure_data import ArcPair, arc_pairs, at_side
+from viewer.figure_data import SHORTEST_PATH_MM, ArcPair, arc_pairs, at_side
 from viewer.palette import AXIS_LABEL, STOP_LABEL
 
 if TYPE_CHECKING:
@@ -22,8 +22,11 @@ ARCS_BOX = (400.0, 350.0)
 CURVE_BOX = (400.0, 215.0)
 MARGIN = {"left": 44.0, "right": 8.0, "top": 20.0, "bottom": 36.0}
 TICK_STEPS = (1.0, 2.0, 5.0)
-NAME_PX = 130.0
-"""Names nearer than this across are written under each other."""
+LETTER_PX, STRONG_PX = 7.4, 8.4
+"""Width of a letter of the charts' text, and of their bold text (ours: what browsers need)."""
+LINE_PX = 15.0
+SAME = "record = target: no path, no error"
+"""What stands in the place of the enlarged paths where there are none."""
 ARC_STEPS = 24
 CURVE_ROOM = 2.2
 """How far above the verdict's own curve another may stretch the axis."""
@@ -60,6 +63,12 @@ def minus(value: float, digits: int | None = None) -> str:
     """A number as text with a true minus sign."""
     text = f"{value + 0.0:g}" if digits is None else f"{value:.{digits}f}"
     return text.replace("-", "−")
+
+
+def shortened(text: str, width: float, letter: float = LETTER_PX) -> str:
+    """A text that fits a width in pixels, its end cut off where it must be."""
+    most = max(2, int(width / letter))
+    return text if len(text) <= most else text[: most - 1].rstrip() + "…"
 
 
 def curve_chart(
@@ -156,7 +165,8 @@ def arcs_chart(reading: Closures, factor: int, box: tuple[float, float]) -> dict
     every = [np.stack(list(hinge.values()))]
     every += [p.true_mm[:, [0, 2]] for p in pairs] + [p.arbitrary_mm[:, [0, 2]] for p in pairs]
     split = 0.47 * height
-    scale, shift = _fit(np.concatenate(every), (40.0, 24.0, width - 140.0, split - 58.0))
+    wide = LETTER_PX * max(len(text) for text in AXIS_LABEL.values())
+    scale, shift = _fit(np.concatenate(every), (40.0, 24.0, width - 50.0 - wide, split - 58.0))
 
     def px(path: NDArray[np.float64]) -> NDArray[np.float64]:
         return scale * path * [-1.0, -1.0] + shift
@@ -175,22 +185,27 @@ def arcs_chart(reading: Closures, factor: int, box: tuple[float, float]) -> dict
             overview["paths"].append({"role": role, "d": svg_path(*spoke.T), "wide": False})
     upper_first = overview["hinges"][0]["at"][1] <= overview["hinges"][1]["at"][1]
     overview["hinges"][0]["dy"], overview["hinges"][1]["dy"] = (-9, 13) if upper_first else (13, -9)
-    for i, pair in enumerate(pairs):
-        low = px(pair.true_mm[[0, -1]][:, [0, 2]])
-        x_text, y_text = float(low[0, 0]), float(low[:, 1].max()) + 16.0
-        if i and abs(x_text - overview["names"][0]["at"][0]) < NAME_PX:
-            y_text = max(y_text, overview["names"][0]["at"][1] + 15.0)
-        overview["names"].append({"text": pair.name, "at": [x_text, y_text]})
     bar = 10.0 * scale
-    details = []
+    for pair in pairs:
+        low = px(pair.true_mm[[0, -1]][:, [0, 2]])
+        text = shortened(pair.name, 0.5 * width)
+        half = 0.5 * LETTER_PX * len(text)
+        x_text = float(np.clip(low[0, 0], half, width - 24.0 - bar - half))
+        y_text = float(low[:, 1].max()) + 16.0
+        for other in overview["names"]:  # one under the other where they would meet
+            near = half + 0.5 * LETTER_PX * len(other["text"]) > abs(x_text - other["at"][0])
+            if near and abs(y_text - other["at"][1]) < LINE_PX:
+                y_text = other["at"][1] + LINE_PX
+        overview["names"].append({"text": text, "at": [x_text, y_text]})
     room = width / len(pairs)
-    for i, pair in enumerate(pairs):
-        details.append(
-            _detail(pair, (i * room + 6.0, split + 46.0, room - 12.0, height - split - 58.0))
-        )
+    moves = max(float(np.ptp(pair.true_mm, axis=0).max()) for pair in pairs) > SHORTEST_PATH_MM
+    details = [
+        _detail(pair, (i * room + 6.0, split + 52.0, room - 12.0, height - split - 64.0))
+        for i, pair in enumerate(pairs if moves else [])
+    ]
     return {
         "w": width, "h": height, "split": split, "overview": overview, "details": details,
-        "factor": factor, "bar": bar,
+        "factor": factor, "bar": bar, "same": "" if moves else SAME,
     }  # fmt: skip
 
 
@@ -198,18 +213,13 @@ def _detail(pair: ArcPair, box: tuple[float, float, float, float]) -> dict[str, 
     true = pair.true_mm[:, [0, 2]]
     drawn = pair.drawn_mm[:, [0, 2]]
     left, top, width, height = box
-    out: dict[str, Any] = {
-        "name": pair.name,
-        "size": f"{float(np.linalg.norm(pair.error_um)):.0f} µm",
-        "x": left,
-        "y": top - 22.0,
-        "same": bool(np.ptp(true, axis=0).max() < 1e-6),
-    }
-    if out["same"]:
-        return out
     scale, shift = _fit(np.concatenate([true, drawn]), (left + 14.0, top, width - 28.0, height))
     a, b = scale * true * [-1.0, -1.0] + shift, scale * drawn * [-1.0, -1.0] + shift
-    return out | {
+    return {
+        "name": shortened(pair.name, width, STRONG_PX),
+        "size": f"{float(np.linalg.norm(pair.error_um)):.0f} µm",
+        "x": left,
+        "y": top - 28.0,
         "true": svg_path(*a.T),
         "arbitrary": svg_path(*b.T),
         "start": a[0].tolist(),

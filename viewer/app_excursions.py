@@ -36,6 +36,18 @@ FRONT_CHOICES = {
 }
 """What may stop the front, in the page's words."""
 LOOKING = "Looking at the teeth along the way…"
+TEETH_HEAD = (
+    ("lower", ""),
+    ("upper", ""),
+    ("excursion", ""),
+    ("side", ""),
+    ("mouth", "touches, mm"),
+    ("articulator", "touches, mm"),
+    ("mouth", "least, mm"),
+    ("articulator", "least, mm"),
+    ("where", ""),
+)
+"""Heads of the report's table of tooth contacts, in the page's words and in two lines."""
 NO_CASTS = "Without casts there are no teeth to look at."
 NO_TABLE = (
     "The case has no [articulator]: the condylar guidance below is averages, the incisal table "
@@ -135,7 +147,10 @@ def teeth_state(
         ]
     }
     for table in contact_tables(detailed.details):
-        head = [{"text": t, "n": n} for t, n in zip(table.head, table.numeric, strict=True)]
+        head = [
+            {"text": text, "unit": unit, "whole": whole, "n": n}
+            for (text, unit), whole, n in zip(TEETH_HEAD, table.head, table.numeric, strict=True)
+        ]
         out |= {"head": head, "rows": [list(row) for row in table.rows], "note": table.note}
     return out
 

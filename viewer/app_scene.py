@@ -19,7 +19,9 @@ from scipy.spatial.transform import RigidTransform
 from kinematics.closure import high_amount
 from kinematics.mesh import Cast
 from kinematics.occlusal import vertex_normals
+from kinematics.verdict import worst_of
 from viewer.palette import AXIS_LABEL, LINE_STYLE, scale_limit_um
+from viewer.report_tables import NOTHING_MM
 from viewer.scene import arc, crown_tops, ends, plane_corners
 from viewer.scene_items import dashes
 
@@ -157,6 +159,10 @@ def scene_state(reading: Closures, factor: int) -> dict[str, Any]:
     axes = {"true": reading.true_axis, "arbitrary": reading.arbitrary_axis}
     angle = {"true": reading.true_closing_deg, "arbitrary": result.closing_deg}
     chosen = ends(marks.names, reading.landmarks_record_mm)
+    worst, size = worst_of(result)
+    named = worst if size > NOTHING_MM else -1  # the landmark of the headline
+    if named >= 0 and named not in chosen:
+        chosen.append(named)
     for role, axis in axes.items():
         over = AXIS_OVERHANG_MM * axis.direction
         path = np.stack([axis.right_point_mm - over, axis.left_point_mm + over])
@@ -175,7 +181,10 @@ def scene_state(reading: Closures, factor: int) -> dict[str, Any]:
             lines.append(_line("arcs", role, thin, 0.24, (2.4, 1.8)))
     for i in range(len(marks)):
         points.append(_ball("landmarks", "true", marks.points_mm[i], 0.8))
-    labels += [_label("landmarks", "ink", marks.names[i], marks.points_mm[i]) for i in chosen]
+    labels += [
+        _label("landmarks", "ink", marks.names[i], marks.points_mm[i]) | {"worst": i == named}
+        for i in chosen
+    ]
     labels += tooth_labels(reading)
     for role, report in (
         ("true", reading.contact_true),

@@ -25,6 +25,19 @@ if TYPE_CHECKING:
     from kinematics.verdict import Verdict
 
 
+AGAINST = (
+    "against the target",
+    "The target is not tooth contact: the error of this stop holds the way from one to the other.",
+)
+"""Beside the contact stop where the verdict is about it."""
+TOGETHER = (
+    "teeth together, both",
+    "Each bite is closed to its own first contact, {}° {} the target, so that an error is left at "
+    "departure 0 too.",
+)
+"""Beside the contact stop where it is not: what is compared, and the reason in words."""
+
+
 def numbers_state(reading: Closures) -> dict[str, Any]:
     """Error table, stops and the headline number of a reading."""
     result = reading.stops[reading.decision]
@@ -70,20 +83,24 @@ def numbers_state(reading: Closures) -> dict[str, Any]:
 
 
 def _stop_row(reading: Closures, stop: Any, tolerance: float) -> dict[str, Any]:
-    row = {"stop": stop, "name": STOP_LABEL[stop], "meaning": STOP_MEANING[stop]}
+    row = {"stop": stop, "name": STOP_LABEL[stop], "meaning": STOP_MEANING[stop], "note": ""}
     if stop not in reading.stops:
         why = reading.unavailable.get(stop, "")
         return row | {"ok": False, "why": why, "size": "–", "closing": "–", "within": False}
     result = reading.stops[stop]
-    note = ""
-    if stop == "contact" and not reading.together and reading.decision != "contact":
-        # The way from the target to tooth contact is no error of the axis: teeth together, then.
-        result = reading.pair or result
-        note = "both casts closed to their own first contact; the target is not tooth contact"
+    note = why = ""
+    if stop == "contact" and not reading.together:
+        note, why = AGAINST
+        if reading.decision != "contact" and reading.pair is not None:
+            # The way from the target to tooth contact is no error of the axis.
+            result, note = reading.pair, TOGETHER[0]
+            side = "past" if reading.beyond_deg > 0.0 else "short of"
+            why = TOGETHER[1].format(plain(abs(reading.beyond_deg), 2), side)
     size = float(result.magnitude_mm.max())
     return row | {
         "ok": True,
-        "why": note,
+        "why": why,
+        "note": note,
         "size": plain(1e3 * size),
         "closing": signed(result.closing_deg, 2),
         "within": size <= tolerance,

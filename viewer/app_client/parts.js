@@ -13,7 +13,9 @@
     } catch { /* the page goes on without */ }
     return null;
   };
+  const narrow = matchMedia("(max-width: 1100px)"); // as in look.css: the diagrams are a tab then
   const ui = reactive({
+    narrow: narrow.matches,
     theme: stored || (matchMedia("(prefers-color-scheme: dark)").matches ? "dark" : "light"),
     view: "oblique", fitted: 0, gl: true, glWhy: "", tab: "errors", pick: "", panel: "",
     layers: { upper: true, lower: true, map: false, ghost: true, record: false, axes: true, arcs: true,
@@ -47,6 +49,8 @@
     for (const name of ["view", "tab", "panel", "through", "file", "camera"]) ui[name] = shown[name];
     Object.assign(ui.layers, shown.layers); ui.way.kind = shown.kind;
   }
+  const widen = () => { ui.narrow = narrow.matches; if (!ui.narrow && ui.tab === "charts") ui.tab = "errors"; };
+  narrow.addEventListener("change", widen); widen();
   let trying = null;
   const reopen = () => {
     const now = Date.now(), past = (session(KEPT + "-times") || []).filter((t) => now - t < RELOADS_WITHIN_MS);
@@ -237,7 +241,7 @@
         leads.addPath(new Path2D(stage.leaders.getAttribute("d") || ""), new DOMMatrix([k, 0, 0, k, 0, 0]));
         g.strokeStyle = colour("quiet"); g.lineWidth = k; g.stroke(leads);
         for (const l of stage.visibleLabels()) {
-          g.font = `${13 * k}px sans-serif`; g.lineWidth = 3.5 * k; g.strokeStyle = colour("halo"); g.fillStyle = colour(l.role);
+          g.font = `${l.worst ? "600 " : ""}${13 * k}px sans-serif`; g.lineWidth = 3.5 * k; g.strokeStyle = colour("halo"); g.fillStyle = colour(l.role);
           g.strokeText(l.text, l.tx * k, l.ty * k); g.fillText(l.text, l.tx * k, l.ty * k);
         }
         g.font = `${13 * k}px sans-serif`; g.fillStyle = colour("quiet");

@@ -293,11 +293,12 @@
         if (!L[label.layer] || (label.role === "tooth" && !L.map)) continue;
         const [x, y, z] = this.pixel(this.place(label));
         if (x < -20 || y < -10 || x > w + 20 || y > h + 10) continue;
-        if (label.layer === "landmarks" && z < 0 && !this.through) continue;
-        out.push({ ...label, x, y });
+        const hidden = label.layer === "landmarks" && z < 0 && !this.through;
+        if (hidden && !label.worst) continue;
+        out.push({ ...label, x, y, hidden });
       }
       const names = out.filter((l) => l.role !== "tooth");
-      for (const l of out) { l.width = 7.6 * l.text.length; l.tx = l.x - l.width / 2; l.ty = l.y; }
+      for (const l of out) { l.width = (l.worst ? 8.4 : 7.6) * l.text.length; l.tx = l.x - l.width / 2; l.ty = l.y; }
       const drawn = this.extent(true).map((p) => this.pixel(p));
       for (const l of names) { // the nearer margin, unless only the other one has room beside the casts
         const row = drawn.filter((p) => Math.abs(p[1] - l.y) < 30).map((p) => p[0]);
@@ -320,7 +321,9 @@
         const right = l.tx + l.width, over = l.x >= l.tx && l.x <= right; // never through the name itself
         const side = over ? l.x : l.x < l.tx ? l.tx - 3 : right + 3;
         const level = over ? l.ty + (l.y < l.ty ? -9 : 9) : l.ty;
-        return over && Math.abs(l.y - l.ty) < 9 ? "" : `M${l.x.toFixed(1)} ${l.y.toFixed(1)}L${side.toFixed(1)} ${level.toFixed(1)}`;
+        if (over && Math.abs(l.y - l.ty) < 9) return "";
+        const ends = [[l.x, l.y], [side, level]];
+        return (l.hidden ? dashed(ends, 3, 4) : [ends]).map((p) => "M" + p.map((q) => q.map((v) => v.toFixed(1)).join(" ")).join("L")).join("");
       }).join("");
       this.leaders.setAttribute("d", lead);
       this.sides();
@@ -329,7 +332,7 @@
       labels.forEach((label, i) => {
         const node = nodes.children[i];
         if (node.textContent !== label.text) node.textContent = label.text;
-        node.className = "role-" + label.role;
+        node.className = "role-" + label.role + (label.worst ? " strong" : "");
         node.style.transform = `translate(${label.tx.toFixed(1)}px, ${(label.ty - 9).toFixed(1)}px)`;
       });
     }
