@@ -249,6 +249,7 @@ def test_values_stay_records_fill_in_and_the_rule_follows_what_they_told(folder)
     assert got.settings.sagittal_inclination_right_deg == 30.0
     assert got.settings.bennett_right_deg == pytest.approx(11.0, abs=1e-6)
     assert got.told == ("bennett_right_deg",)
+    assert got.settings.bennett_left_deg == ArticulatorSettings().bennett_left_deg  # no rule asked
     # tan and sin by hand: the element is 6 mm down a guide of 36 deg; at 30 deg it lies below.
     assert [f.where for f in got.findings] == ["articulator.records.left_lateral"]
     assert "below the guide of 30 deg" in got.findings[0].message

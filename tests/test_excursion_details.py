@@ -351,6 +351,11 @@ def test_the_result_file_repeats_the_record(demo):
         for who, path in (("patient", error.patient), ("articulator", error.articulator)):
             assert told[who]["status"] == [step.status for step in path.steps]
             assert told[who]["side_shift_mm"] == path.side_shift_mm[-1]
+            touching = [(i, s.contact) for i, s in enumerate(path.steps) if s.contact is not None]
+            assert [(c["step"], c["upper_tooth"], c["where"]) for c in told[who]["contacts"]] == [
+                (i, contact.upper_tooth, contact.where) for i, contact in touching
+            ]
+            assert len(touching) > 3
     assert len(found["traces"]) == len(e.details.traces)
     for row, trace in zip(found["traces"], e.details.traces):
         for who, path in trace.path_mm.items():

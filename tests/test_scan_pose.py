@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import RigidTransform
 
-from kinematics.case import case_from_dict
+from kinematics.case import case_from_dict, case_to_dict
 from kinematics.errors import InputError
 from kinematics.inspection import inspect_case
-from kinematics.mesh import write_ply
+from kinematics.mesh import load_cast, write_ply
 from kinematics.placement import place
 from tests.test_case_guidance import MOUNTING, OFFSETS, SCANNED, case_with, motion_to
 from tests.test_registration import arch
@@ -77,6 +77,18 @@ def test_a_scan_without_a_usable_mesh_is_refused_by_its_field(folder, words, cas
     assert caught.value.where == field
     assert words in caught.value.got
     assert caught.value.file.endswith("record.ply")
+
+
+def test_a_scan_in_a_record_is_in_the_unit_of_the_casts(folder):
+    (before,) = place(with_record(folder)).scans.records
+    for name in ("lower", "upper", "record"):
+        cast, _ = load_cast(folder / f"{name}.ply", "upper" if name == "upper" else "lower")
+        write_ply(replace(cast, vertices_mm=0.1 * cast.vertices_mm), folder / f"{name}.ply")
+    data = case_to_dict(with_record(folder))
+    data["casts"]["unit"] = "cm"
+    (after,) = place(case_from_dict(data, folder=folder)).scans.records
+    one, other = (r.upper_scan_from_lower_scan.as_matrix() for r in (after, before))
+    np.testing.assert_allclose(one, other, atol=1e-4)
 
 
 @pytest.mark.parametrize("words", BROKEN)
