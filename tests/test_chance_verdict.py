@@ -13,7 +13,7 @@ from kinematics.placement import place
 from kinematics.result import result_dict
 from tests.cases import landmarks_only
 from viewer.app_excursions import excursions_state
-from viewer.app_state import Session
+from viewer.app_state import Session, spread_of
 from viewer.app_view import answer_state, numbers_state, spread_state
 from viewer.figures import figures_for
 from viewer.report import facts, render_report
@@ -162,6 +162,17 @@ def test_the_viewer_shows_the_chance_and_an_axis_only_once_it_is_moved():
     assert "nothing to compare" in excursions_state(reading, 1)["sentence"]
     session.change("left_anterior_mm", 4.0)
     assert not numbers_state(session.reading)["not_measured"]
+
+
+def test_the_viewers_first_chance_comes_after_ten_thousand_trials():
+    session = Session(unknown(decision={"tolerance_mm": 0.1}))
+    first = spread_of(session.reading, first=True)
+    assert first.trials == 10_000
+    full = spread_of(session.reading)
+    chances = [found.option("arbitrary axis").beyond_any for found in (first, full)]
+    assert chances[0] == pytest.approx(chances[1], abs=0.02)
+    session.change("stop", "contact")
+    assert spread_of(session.reading, first=True) is None
 
 
 def test_the_plan_is_told_as_the_case_states_it():

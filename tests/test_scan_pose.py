@@ -116,3 +116,11 @@ def test_an_inspection_keeps_what_it_knows_of_the_meshes_where_the_mounting_fail
     told = seen.as_dict()
     assert told["mounting"] is None
     assert told["meshes"]["lower"]["nonfinite_vertices"] == 0
+
+
+def test_a_scan_of_another_unit_than_the_casts_is_refused_with_the_unit_that_fits(folder):
+    scan, _ = load_cast(folder / "record.ply", "lower")
+    write_ply(replace(scan, vertices_mm=0.001 * scan.vertices_mm), folder / "record.ply")
+    with pytest.raises(InputError, match=r'mm when read in mm.*set unit = "m"') as caught:
+        place(with_record(folder))
+    assert caught.value.where == "articulator.records.0.file"

@@ -117,7 +117,9 @@ class Later:
         async def sure() -> None:
             if reading.case.uncertainty is None:
                 return
-            progress = _Told(reading, lambda text: say(later=later | {"spread": [text]}))
+            first = await work(_spread, reading, found.verdict, check, first=True)
+            self._publish(later=later | first)
+            progress = _Told(reading, lambda text: say(later=later | first | {"spread": [text]}))
             spread = await work(_spread, reading, found.verdict, check, progress)
             self._publish(later=later | spread)
 
@@ -153,9 +155,11 @@ def _spread(
     reading: Closures,
     verdict: Verdict,
     check: Callable[[], None],
-    tell: Callable[[float], None],
+    tell: Callable[[float], None] = lambda share: None,
+    *,
+    first: bool = False,
 ) -> dict[str, Any]:
     try:
-        return spread_state(spread_of(reading, check, tell), verdict)
+        return spread_state(spread_of(reading, check, tell, first=first), verdict)
     except HingewiseError as error:
         return {"spread": [str(error)]}

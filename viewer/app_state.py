@@ -22,6 +22,8 @@ from kinematics.uncertainty import UncertaintySummary, uncertainty_of
 from kinematics.verdict import Verdict
 from viewer.app_case import changed
 
+FIRST_TRIALS = 10_000
+"""Trials after which a chance is shown for the first time: a third of a second (ours)."""
 MOST_UNDO = 200
 """Steps that can be undone (ours)."""
 
@@ -99,6 +101,8 @@ def spread_of(
     reading: Closures,
     check: Callable[[], None] = lambda: None,
     tell: Callable[[float], None] = lambda share: None,
+    *,
+    first: bool = False,
 ) -> UncertaintySummary | None:
     """How sure the answer is; None for a case without ``[uncertainty]``.
 
@@ -109,6 +113,9 @@ def spread_of(
         Called every second or two; raises :class:`Superseded` to give up.
     tell : callable
         Called with the share of the trials allowed that are done.
+    first : bool
+        Stop after the first :data:`FIRST_TRIALS` trials; None with tooth contact, where each
+        trial takes long.
 
     Raises
     ------
@@ -124,7 +131,10 @@ def spread_of(
         check()
         tell(share)
 
-    return uncertainty_of(reading.placed, progress=progress, threads=1)
+    if first and reading.case.decision.stop == "contact":
+        return None
+    most = FIRST_TRIALS if first else None
+    return uncertainty_of(reading.placed, max_trials=most, progress=progress, threads=1)
 
 
 class Session:
