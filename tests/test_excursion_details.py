@@ -363,7 +363,11 @@ def test_the_result_file_repeats_the_record(demo):
             every_second = [None if np.isinf(g) else g for g in trace.gap_mm[who][::2]]
             assert row["gap_mm"][who] == pytest.approx(every_second, abs=0.5001e-4)
     assert found["border"]["landmark"] == "incisal point"
-    assert found["arcon_comparison"]["opening_deg"] == pytest.approx(demo.departure_deg)
+    told, arcon = found["arcon_comparison"], e.details.arcon
+    assert told["opening_deg"] == pytest.approx(demo.departure_deg)
+    for kind, way in arcon.difference_mm.items():
+        assert told["end_difference_mm"][kind] == way[-1].tolist()
+        assert told["end_difference_unchanged_mm"][kind] == arcon.unchanged_mm[kind][-1].tolist()
 
 
 def test_options_still_come_before_the_case(demo):
