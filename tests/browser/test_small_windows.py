@@ -65,6 +65,19 @@ def test_at_every_size_all_is_in_the_window_or_can_be_scrolled_to(page, size):
     assert page.problems == []
 
 
+@pytest.mark.parametrize("size", SIZES)
+def test_a_long_answer_pushes_nothing_out_of_the_window(page, size):
+    page.set_viewport_size({"width": size[0], "height": size[1]})
+    page.wait_for_selector("#chance:not(.stale)", timeout=60_000)
+    page.evaluate("document.querySelector('#sentence').textContent = 'some words. '.repeat(70)")
+    for tab in ("errors", "excursions"):
+        page.click(f"#tab-{tab}", timeout=10_000)
+        sheet, foot = (page.locator(s).bounding_box() for s in (".sheet", "footer"))
+        assert sheet["height"] > 100
+        assert sheet["y"] + sheet["height"] <= foot["y"] + 1
+        assert page.evaluate(OUTSIDE) == []
+
+
 def test_the_picture_comes_back_from_the_charts_and_a_wider_window_has_no_such_tab(page):
     page.set_viewport_size({"width": 1024, "height": 768})
     page.click("#tab-charts")
