@@ -27,6 +27,7 @@ import numpy as np
 from kinematics.contact_roots import (
     START_RAD,
     TOUCH_MM,
+    corner,
     edge_edge,
     normal,
     triangles_touch,
@@ -36,6 +37,8 @@ from kinematics.kernels import kernel
 
 NONE, VERTEX_FACE, FACE_VERTEX, EDGE_EDGE, START = 0, 1, 2, 3, 4
 """Kinds of contact: none, lower vertex on upper face, upper vertex on lower face, ..."""
+CLOSE_MM = 1.0
+"""A point nearer to an axis gives no direction across it that is true to rounding (ours)."""
 
 
 @kernel
@@ -137,12 +140,6 @@ def point(vertices, i, frame):  # type: ignore[no-untyped-def]
 
 
 @kernel
-def corner(a, b, c, i):  # type: ignore[no-untyped-def]
-    """Corner i (counted round) of a triangle."""
-    return a if i == 0 or i == 3 else (b if i == 1 else c)
-
-
-@kernel
 def one_sided(n, a, p, q, r, sign, ct, st):  # type: ignore[no-untyped-def]
     """Whether p, q and r, turned by sign t, stay on one side of a plane for t from 0 to T.
 
@@ -220,7 +217,7 @@ def workspace():  # type: ignore[no-untyped-def]
 
 
 @kernel
-def descend(upper, fu, lower, fl, u, v, best, found, work, count):  # type: ignore[no-untyped-def]
+def descend(upper, fu, lower, fl, u, v, best, found, work):  # type: ignore[no-untyped-def]
     """Nearest-first descent from one pair of nodes.
 
     Parameters
@@ -238,8 +235,6 @@ def descend(upper, fu, lower, fl, u, v, best, found, work, count):  # type: igno
         replaced by a better one.
     work : tuple of arrays
         From ``workspace``.
-    count : ndarray of int64, shape (2,)
-        Increased by the pairs of nodes and of faces looked at.
 
     Returns
     -------
@@ -250,7 +245,6 @@ def descend(upper, fu, lower, fl, u, v, best, found, work, count):  # type: igno
     nodes, key = work
     ct, st = math.cos(best), math.sin(best)
     du, dv = placed(discs_u[u], fu), placed(discs_l[v], fl)
-    count[0] += 1
     if apart(du, dv, best, ct, st, 0.0, 0.0):
         return best
     nodes[0, 0], nodes[0, 1] = u, v
@@ -265,7 +259,6 @@ def descend(upper, fu, lower, fl, u, v, best, found, work, count):  # type: igno
             if key[top, 1] > best and apart(du, dv, best, ct, st, 0.0, 0.0):
                 continue
         if ru < 0 and rl < 0:
-            count[1] += 1
             i, j = -1 - ru, -1 - rl
             near = not apart(du, dv, 0.0, 1.0, 0.0, 0.0, 0.0)
             t, kind, _, _ = face_pair(upper, fu, i, lower, fl, j, near, best)
@@ -291,7 +284,6 @@ def descend(upper, fu, lower, fl, u, v, best, found, work, count):  # type: igno
             x, dx = (u, du) if a == 0 else (u1, du1)
             for b in range(nl):
                 y, dy = (v, dv) if b == 0 else (v1, dv1)
-                count[0] += 1
                 if apart(dx, dy, best, ct, st, 0.0, 0.0):
                     continue
                 # Order only: the angle of the centres less half that of the radii (ours, tuned).
@@ -329,7 +321,7 @@ def axis_frame(left, right, toward, frame):  # type: ignore[no-untyped-def]
     for k in range(3):
         frame[0, k] -= along * frame[2, k]
         reach += frame[0, k] * frame[0, k]
-    if reach < 1e-12:  # the point lies on the axis: any direction across it will do
+    if reach < CLOSE_MM * CLOSE_MM:  # any direction across the axis will do
         least = 0
         for k in range(3):
             if abs(frame[2, k]) < abs(frame[2, least]):
@@ -348,17 +340,3 @@ def axis_frame(left, right, toward, frame):  # type: ignore[no-untyped-def]
         frame[3, k] = 0.0
         for m in range(3):
             frame[3, k] -= frame[k, m] * 0.5 * (left[m] + right[m])
-
-
-@kernel
-def moved_frame(frame, motion, out):  # type: ignore[no-untyped-def]
-    """Fill ``out`` with ``frame`` after a motion, shape (4, 3): rotation rows, then shift."""
-    for i in range(3):
-        shift = frame[3, i]
-        for k in range(3):
-            total = 0.0
-            for m in range(3):
-                total += frame[i, m] * motion[m, k]
-            out[i, k] = total
-            shift += frame[i, k] * motion[3, k]
-        out[3, i] = shift

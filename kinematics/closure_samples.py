@@ -10,13 +10,15 @@ from numpy.typing import NDArray
 
 from kinematics.closure import Stop
 from kinematics.kernels import kernel
+from kinematics.motions import compose, move, turn_about
 
 FloatArray = NDArray[np.float64]
 
 ANGLE, DROP, DEPARTURE = 0, 1, 2
 """How an opening is given: degrees; mm that a site drops; mm from the target at the incisors."""
 
-STOP_CODES: dict[Stop, int] = {"equal_angle": 0, "pin": 1, "contact": 2}
+EQUAL_ANGLE, PIN, CONTACT = 0, 1, 2
+STOP_CODES: dict[Stop, int] = {"equal_angle": EQUAL_ANGLE, "pin": PIN, "contact": CONTACT}
 
 
 @dataclass(frozen=True, eq=False)
@@ -116,23 +118,23 @@ def closures(
     phi = np.full(n, np.nan) if contact_closing_deg is None else contact_closing_deg
     error, high, angles = np.empty((n, k, 3)), np.empty((n, k)), np.empty((n, 3))
     _close(
-        _c(true_points_mm),
-        _c(used_points_mm),
-        _c(landmarks_mm),
-        _c(normals),
-        _c(pin_tip_mm),
-        _c(incisal_mm),
+        _rows(true_points_mm, n, shared=True),
+        _rows(used_points_mm, n, shared=True),
+        _rows(landmarks_mm, k),
+        _rows(normals, k),
+        _rows(pin_tip_mm, 3),
+        _rows(incisal_mm, 3),
         record.kind,
-        _c(record_value),
-        _c(record.site_mm),
+        _rows(record_value, n),
+        _rows(record.site_mm, 3),
         record.on_pin,
         target.kind,
-        _c(target_value),
-        _c(target.site_mm),
+        _rows(target_value, n),
+        _rows(target.site_mm, 3),
         target.on_pin,
         STOP_CODES[stop],
-        _c(motions),
-        _c(phi),
+        _rows(motions, n, shared=True),
+        _rows(phi, n),
         error,
         high,
         angles,
@@ -142,54 +144,21 @@ def closures(
 
 def record_motions(true_points_mm: FloatArray, opening_deg: FloatArray) -> FloatArray:
     """Motions from the scanned to the record pose, shape (n, 4, 3): rotation rows, then shift."""
-    out = np.empty((len(opening_deg), 4, 3))
-    _motions(_c(true_points_mm), _c(opening_deg), out)
+    n = len(opening_deg)
+    out = np.empty((n, 4, 3))
+    _motions(_rows(true_points_mm, n, shared=True), _rows(opening_deg, n), out)
     return out
 
 
-def _c(array: FloatArray) -> FloatArray:
-    return np.ascontiguousarray(array, dtype=np.float64)
+def _rows(array: FloatArray, n: int, *, shared: bool = False) -> FloatArray:
+    """Return an array as the kernels take it, which do not check that it has n rows.
 
-
-@kernel
-def _turn(points, angle, out):  # type: ignore[no-untyped-def]
-    """Fill ``out``, shape (4, 3), with the opening by ``angle`` (radian) about a line."""
-    ux = points[0, 0] - points[1, 0]
-    uy = points[0, 1] - points[1, 1]
-    uz = points[0, 2] - points[1, 2]
-    length = math.sqrt(ux * ux + uy * uy + uz * uz)
-    ux, uy, uz = ux / length, uy / length, uz / length
-    half = math.sin(0.5 * angle)
-    s, v = math.sin(angle), 2.0 * half * half
-    out[0, 0], out[0, 1], out[0, 2] = (
-        1.0 - v * (1.0 - ux * ux),
-        v * ux * uy - s * uz,
-        v * ux * uz + s * uy,
-    )
-    out[1, 0], out[1, 1], out[1, 2] = (
-        v * ux * uy + s * uz,
-        1.0 - v * (1.0 - uy * uy),
-        v * uy * uz - s * ux,
-    )
-    out[2, 0], out[2, 1], out[2, 2] = (
-        v * ux * uz - s * uy,
-        v * uy * uz + s * ux,
-        1.0 - v * (1.0 - uz * uz),
-    )
-    for i in range(3):
-        total = 0.5 * (points[0, i] + points[1, i])
-        for j in range(3):
-            total -= out[i, j] * 0.5 * (points[0, j] + points[1, j])
-        out[3, i] = total
-
-
-@kernel
-def _apply(motion, p, out):  # type: ignore[no-untyped-def]
-    for i in range(3):
-        total = motion[3, i]
-        for j in range(3):
-            total += motion[i, j] * p[j]
-        out[i] = total
+    Where ``shared``, one row may serve all.
+    """
+    rows = np.ascontiguousarray(array, dtype=np.float64)
+    if len(rows) != n and not (shared and len(rows) == 1):
+        raise ValueError(f"{len(rows)} rows where {n} are needed")
+    return rows
 
 
 @kernel
@@ -218,8 +187,22 @@ def _to_height(points, p, height):  # type: ignore[no-untyped-def]
 
 @kernel
 def _motions(true_points, opening, out):  # type: ignore[no-untyped-def]
+    """Fill ``out`` with the opening of each row about its line (or the one line)."""
     for i in range(len(opening)):
-        _turn(true_points[i if len(true_points) > 1 else 0], math.radians(opening[i]), out[i])
+        line = true_points[i if len(true_points) > 1 else 0]
+        turn_about(line, math.radians(opening[i]), out[i])
+
+
+@kernel
+def _opening(kind, value, site, on_pin, line, cast, p):  # type: ignore[no-untyped-def]
+    """Opening (radian) that a rule of degrees or of a site's drop gives; p, (3,), is scratch."""
+    if kind == ANGLE:
+        return math.radians(value)
+    if on_pin:
+        p[:] = site
+    else:
+        move(cast, site, p)
+    return _to_height(line, p, p[2] - value)
 
 
 @kernel
@@ -245,59 +228,48 @@ def _close(  # type: ignore[no-untyped-def]
     high,
     angles,
 ):
-    rec, tgt, art = np.empty((4, 3)), np.empty((4, 3)), np.empty((4, 3))
-    p, q, m, moved = np.empty(3), np.empty(3), np.empty(3), np.empty(3)
-    normal = np.empty(3)
+    """Fill ``error``, ``high`` and ``angles``; arguments as in ``closures``."""
+    to_record, to_target, back = np.empty((4, 3)), np.empty((4, 3)), np.empty((4, 3))
+    recorded, bite, mouth = np.empty((4, 3)), np.empty((4, 3)), np.empty((4, 3))
+    p, q = np.empty(3), np.empty(3)
     for i in range(len(record_value)):
-        t = true_points[i if len(true_points) > 1 else 0]
-        u = used_points[i if len(used_points) > 1 else 0]
-        x = motions[i if len(motions) > 1 else 0]
-        if target_kind == 0:
-            opening_t = math.radians(target_value[i])
+        true = true_points[i if len(true_points) > 1 else 0]
+        used = used_points[i if len(used_points) > 1 else 0]
+        cast = motions[i if len(motions) > 1 else 0]
+        target = _opening(target_kind, target_value[i], target_site, target_on_pin, true, cast, p)
+        turn_about(true, target, to_target)
+        compose(to_target, cast, mouth)
+        if record_kind == DEPARTURE:
+            move(mouth, incisal, p)
+            record = target + _to_height(true, p, p[2] + record_value[i])
         else:
-            if target_on_pin:
-                p[:] = target_site
-            else:
-                _apply(x, target_site, p)
-            opening_t = _to_height(t, p, p[2] - target_value[i])
-        _turn(t, opening_t, tgt)
-        if record_kind == 0:
-            opening_r = math.radians(record_value[i])
-        elif record_kind == 1:
-            if record_on_pin:
-                p[:] = record_site
-            else:
-                _apply(x, record_site, p)
-            opening_r = _to_height(t, p, p[2] - record_value[i])
-        else:
-            _apply(x, incisal, q)
-            _apply(tgt, q, p)
-            opening_r = opening_t + _to_height(t, p, p[2] + record_value[i])
-        _turn(t, opening_r, rec)
-        if stop == 0:
-            closing = opening_r - opening_t
-        elif stop == 1:
-            _apply(rec, pin, p)
-            _apply(tgt, pin, q)
-            closing = -_to_height(u, p, q[2])
+            record = _opening(
+                record_kind, record_value[i], record_site, record_on_pin, true, cast, p
+            )
+        turn_about(true, record, to_record)
+        if stop == EQUAL_ANGLE:
+            closing = record - target
+        elif stop == PIN:
+            move(to_record, pin, p)
+            move(to_target, pin, q)
+            closing = -_to_height(used, p, q[2])
         else:
             closing = math.radians(phi[i])
-        _turn(u, -closing, art)
+        turn_about(used, -closing, back)
+        compose(to_record, cast, recorded)
+        compose(back, recorded, bite)
+        bite -= mouth  # from here what moves a landmark by its error
         for j in range(len(landmarks)):
-            _apply(x, landmarks[j], p)
-            _apply(rec, p, q)
-            _apply(art, q, m)
-            _apply(tgt, p, q)
+            move(bite, landmarks[j], error[i, j])
             total = 0.0
             for c in range(3):
-                moved[c] = (
-                    x[c, 0] * normals[j, 0] + x[c, 1] * normals[j, 1] + x[c, 2] * normals[j, 2]
+                normal = (
+                    mouth[c, 0] * normals[j, 0]
+                    + mouth[c, 1] * normals[j, 1]
+                    + mouth[c, 2] * normals[j, 2]
                 )
-            for c in range(3):
-                normal[c] = tgt[c, 0] * moved[0] + tgt[c, 1] * moved[1] + tgt[c, 2] * moved[2]
-                error[i, j, c] = m[c] - q[c]
-                total -= (m[c] - q[c]) * normal[c]
+                total -= error[i, j, c] * normal
             high[i, j] = total
-        angles[i, 0] = math.degrees(opening_r)
-        angles[i, 1] = math.degrees(opening_t)
+        angles[i, 0] = math.degrees(record)
+        angles[i, 1] = math.degrees(target)
         angles[i, 2] = math.degrees(closing)

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 import os
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, replace
 from typing import Literal
@@ -13,7 +13,12 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial.transform import RigidTransform
 
-from kinematics.axis import HingeAxis, opening_motion
+from kinematics.axis import (
+    MAX_POINT_DISTANCE_MM,
+    MIN_POINT_DISTANCE_MM,
+    HingeAxis,
+    opening_motion,
+)
 from kinematics.contact_cloud import POOL, STATUS_NAMES, results, solve_axes, solve_cloud
 from kinematics.errors import InputError
 from kinematics.hierarchy import Hierarchy, build_hierarchy
@@ -102,6 +107,11 @@ class PreparedPair:
     upper: Hierarchy
     lower: Hierarchy
     lower_motion: NDArray[np.float64]
+
+    @property
+    def toward(self) -> NDArray[np.float64]:
+        """Where the frames of the axes point: about the upper's middle, shape (3,), mm."""
+        return self.upper.discs[0, :3].astype(np.float64)
 
     def with_lower_motion(self, motion: RigidTransform) -> PreparedPair:
         """Return the pair with the lower's start pose moved further; costs next to nothing."""
@@ -220,43 +230,53 @@ def first_contacts(
     lists of candidate pairs (``kinematics.contact_cloud``); a cloud wider than the lists' bound
     holds for is divided, to single axes if need be, so no cloud is refused for its spread.
     """
-    limit = _limit_rad(max_closing_deg)
-    pairs = _checked_axes(axes)
+    limit = limit_rad(max_closing_deg)
+    pairs = checked_axes(axes)
     n = len(pairs)
     upper, lower, motion = prepared.upper.arrays, prepared.lower.arrays, prepared.lower_motion
-    toward = prepared.upper.discs[0, :3].astype(np.float64)
+    toward = prepared.toward
     angle, wins = np.empty(n), np.zeros((n, 3), dtype=np.int64)
     if n < MIN_CLOUD:
-        solve_axes(upper, lower, motion, pairs, toward, limit, angle, wins)
+        solve_axes(upper, lower, motion[None], pairs, toward, limit, angle, wins)
     else:
-        workers = max(1, threads or len(os.sched_getaffinity(0)))
+        workers = usable_threads(threads)
         groups = _groups(pairs, max(workers, min(4 * workers, n // 512)))
         pool = np.full((POOL, 2), -1, dtype=np.int64)
         firsts = np.unique(np.linspace(0, n - 1, min(n, POOL // 2)).astype(np.int64))
         spare, won = np.empty(len(firsts)), np.zeros((len(firsts), 3), dtype=np.int64)
-        solve_axes(upper, lower, motion, pairs[firsts], toward, limit, spare, won)
+        solve_axes(upper, lower, motion[None], pairs[firsts], toward, limit, spare, won)
         seeds = np.unique(won[(won[:, 0] > 0) & (spare > 0)][:, 1:], axis=0)[:POOL]
         pool[: len(seeds)] = seeds
 
         def work(group: NDArray) -> None:
             t, w = np.empty(len(group)), np.zeros((len(group), 3), dtype=np.int64)
-            count = np.zeros(6, dtype=np.int64)
-            solve_cloud(upper, lower, motion, pairs[group], toward, limit, pool.copy(), t, w, count)
+            solve_cloud(upper, lower, motion, pairs[group], toward, limit, pool.copy(), t, w)
             angle[group], wins[group] = t, w
 
-        if workers == 1:
-            for group in groups:
-                work(group)
-        else:
-            with ThreadPoolExecutor(workers) as executor:
-                list(executor.map(work, groups))
+        in_threads(work, groups, workers)
     status, kind = np.zeros(n, dtype=np.int8), np.zeros(n, dtype=np.int8)
     closing, point = np.full(n, math.nan), np.full((n, 3), math.nan)
     faces = np.full((n, 2), -1, dtype=np.int64)
-    results(upper, lower, motion, pairs, toward, angle, wins, status, closing, point, faces, kind)
-    for a in (status, closing, point, faces, kind):
+    ends = status, closing, point, faces, kind
+    results(upper, lower, motion[None], pairs, toward, angle, wins, *ends)
+    for a in ends:
         a.flags.writeable = False
     return FirstContacts(status, closing, point, faces[:, 0], faces[:, 1], kind)
+
+
+def usable_threads(threads: int | None) -> int:
+    """Return the number of threads asked for; by default the number of usable cores."""
+    return max(1, threads or len(os.sched_getaffinity(0)))
+
+
+def in_threads(work: Callable[[NDArray], None], parts: Sequence[NDArray], threads: int) -> None:
+    """Do the work of each part, in threads where there are more than one."""
+    if threads == 1 or len(parts) <= 1:
+        for part in parts:
+            work(part)
+    else:
+        with ThreadPoolExecutor(threads) as pool:
+            list(pool.map(work, parts))
 
 
 def _groups(pairs: NDArray[np.float64], number: int) -> list[NDArray[np.int64]]:
@@ -324,7 +344,8 @@ def interpenetration(
     return Interpenetration("not_separated", math.nan, math.nan, nowhere)
 
 
-def _limit_rad(max_closing_deg: float) -> float:
+def limit_rad(max_closing_deg: float) -> float:
+    """Return the end of a range in radian, or refuse it."""
     if not 0.0 < max_closing_deg <= MAX_CLOSING_DEG:
         raise InputError(
             "max_closing_deg",
@@ -335,20 +356,22 @@ def _limit_rad(max_closing_deg: float) -> float:
     return math.radians(max_closing_deg)
 
 
-def _checked_axes(axes: ArrayLike) -> NDArray[np.float64]:
+def checked_axes(axes: ArrayLike) -> NDArray[np.float64]:
+    """Return axes as an array, shape (n, 2, 3), or refuse them as :class:`HingeAxis` would."""
     pairs = np.ascontiguousarray(axes, dtype=np.float64)
     if pairs.ndim != 3 or pairs.shape[1:] != (2, 3):
         raise InputError(
             "axes", f"shape {pairs.shape}", "(n, 2, 3)", "Give [left point, right point] an axis."
         )
     apart = np.linalg.norm(pairs[:, 0] - pairs[:, 1], axis=1)
-    wrong = np.flatnonzero(~((apart >= 20.0) & (apart <= 300.0)))
+    least, most = MIN_POINT_DISTANCE_MM, MAX_POINT_DISTANCE_MM
+    wrong = np.flatnonzero(~((apart >= least) & (apart <= most)))
     if len(wrong):
         i = int(wrong[0])
         raise InputError(
             f"axes[{i}]",
             f"points {apart[i]:.4g} mm apart",
-            "finite points 20 to 300 mm apart",
+            f"finite points {least:g} to {most:g} mm apart",
             f"Check the axis points and their unit ({len(wrong)} axes are out of range).",
         )
     return pairs

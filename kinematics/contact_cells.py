@@ -28,14 +28,20 @@ import math
 
 import numpy as np
 
-from kinematics.broadphase import axis_frame, moved_frame
+from kinematics.broadphase import axis_frame
 from kinematics.kernels import kernel
+from kinematics.motions import compose
 
 MAX_TILT = 0.5
 """Largest difference |w - w0| of directions within a cell; a wider cell is halved (ours)."""
 END, ACROSS, ALONG, WIDE, TILT, MIDDLE = 0, 1, 2, 3, 4, 5
 FIT, SLACK, LAG, MID, HALF, SLOPE = 6, 7, 8, 9, 13, 17
 COS, SIN, SINE, FALL, TWIST = 21, 22, 23, 24, 25
+LEAST_RAD = 1e-9
+"""Least END and FIT of a cell, radian (ours)."""
+TWIST_SHARE = 2.03
+"""TWIST over TILT sin(END / 2): sin(a / 4) = sin(t / 2) e / 2 for the angle a (quaternions), so
+``a <= 2.03 e sin(t / 2)`` for e up to MAX_TILT (derived here)."""
 CELL_SIZE = 26
 """Entries of a cell's record: see ``describe``."""
 
@@ -44,7 +50,7 @@ CELL_SIZE = 26
 def frames(axes, n, toward, motion, fu, fl):  # type: ignore[no-untyped-def]
     """Fill the frames of axis n of a cloud."""
     axis_frame(axes[n, 0], axes[n, 1], toward, fu)
-    moved_frame(fu, motion, fl)
+    compose(fu, motion, fl)
 
 
 @kernel
@@ -90,12 +96,12 @@ def describe(axes, members, ends, frame, disc, four, cell):  # type: ignore[no-u
         cast's middle, mm; FIT and SLOPE (4), a fit of the angles, ``FIT + SLOPE . parameters``;
         SLACK, its largest error, radian; LAG, the largest distance of an angle from FIT, radian;
         MID (4) and HALF (4), middle and half size of the parameters' box; COS and SIN of FIT;
-        SINE, FALL and TWIST up to the larger of END and FIT: the largest sine, 1 - cos, and a bound
-        on how far the turns about the cell's axes and the reference differ, radian.
+        SINE, FALL and TWIST up to END: the largest sine, 1 - cos, and a bound on the angle of the
+        rotation that parts a turn about an axis of the cell from one about the reference, radian.
     """
     size = math.sqrt(disc[6] * disc[6] + disc[7] * disc[7])
     rho = math.sqrt(disc[0] * disc[0] + disc[1] * disc[1]) + size
-    wide, tilt, end = 0.0, 0.0, 0.0
+    wide, tilt, end = 0.0, 0.0, LEAST_RAD
     cell[MID : MID + 4] = math.inf
     cell[HALF : HALF + 4] = -math.inf
     for n in members:
@@ -121,10 +127,9 @@ def describe(axes, members, ends, frame, disc, four, cell):  # type: ignore[no-u
     cell[ALONG] = (sine + rest) * tilt * x + 1e-9
     cell[WIDE], cell[TILT], cell[MIDDLE] = wide, tilt, disc[2]
     fit_ends(members, ends, four, cell)
-    end = max(end, cell[FIT])
     cell[COS], cell[SIN] = math.cos(cell[FIT]), math.sin(cell[FIT])
-    cell[SINE], cell[FALL] = math.sin(min(end, 0.5 * math.pi)), 1.0 - math.cos(end)
-    cell[TWIST] = (2.4 * math.sin(0.5 * end) + cell[SINE]) * tilt
+    cell[SINE], cell[FALL] = sine, rest
+    cell[TWIST] = TWIST_SHARE * math.sin(0.5 * end) * tilt
     return True
 
 
@@ -158,7 +163,7 @@ def fit_ends(members, ends, four, cell):  # type: ignore[no-untyped-def]
         for k in range(i + 1, 5):
             right[i] -= matrix[i, k] * right[k]
         right[i] /= matrix[i, i]
-    cell[FIT] = max(right[0], 1e-9)
+    cell[FIT] = min(max(right[0], LEAST_RAD), cell[END])
     for k in range(4):
         cell[SLOPE + k] = scale[k + 1] * right[k + 1]
     slack, lag = 0.0, 0.0

@@ -24,11 +24,11 @@ import math
 import numpy as np
 
 from kinematics.broadphase import (
+    NONE,
     START,
     axis_frame,
     descend,
     face_pair,
-    moved_frame,
     placed,
     workspace,
 )
@@ -47,6 +47,7 @@ from kinematics.contact_point import contact_point
 from kinematics.contact_roots import START_RAD
 from kinematics.contact_thin import thin
 from kinematics.kernels import kernel
+from kinematics.motions import compose
 
 STATUS_NAMES = ("none_in_range", "contact", "already_touching")
 LARGE, LAST = 640, WIDTH
@@ -59,8 +60,8 @@ NEAR_RAD = math.radians(5.0)
 """One axis looks up to this angle first: bounds over a short turn are closer (ours, tuned)."""
 SHARE, FAR = 0.9, 3.0
 """Axes farther from the fit than this many times its quantile wait for better bounds (ours)."""
-POOL = 64
-"""Contacts of other axes tried as bounds (ours)."""
+POOL, FEW = 64, 16
+"""Contacts of other axes tried as bounds, in a cloud and of axes one by one (ours)."""
 
 
 @kernel
@@ -78,7 +79,7 @@ def try_pool(upper, fu, lower, fl, pool, n, ub, wins):  # type: ignore[no-untype
 @kernel
 def remember(pool, slot, found):  # type: ignore[no-untyped-def]
     """Put a new contact in the pool in place of the oldest; returns the next place."""
-    if found[0] == 0 or found[0] == START:
+    if found[0] == NONE or found[0] == START:
         return slot
     for k in range(len(pool)):
         if pool[k, 0] == found[1] and pool[k, 1] == found[2]:
@@ -88,7 +89,33 @@ def remember(pool, slot, found):  # type: ignore[no-untyped-def]
 
 
 @kernel
-def solve_cloud(upper, lower, motion, axes, toward, limit, pool, ub, wins, count):  # type: ignore[no-untyped-def]
+def solve_whole(upper, fu, lower, fl, n, limit, found, work, ub, wins):  # type: ignore[no-untyped-def]
+    """Solve axis n by a descent of the whole casts, first over a short turn."""
+    for end in (min(NEAR_RAD, limit), limit):
+        found[:] = 0
+        ub[n] = descend(upper, fu, lower, fl, 0, 0, end, found, work)
+        if found[0] != NONE:
+            break
+    wins[n] = found
+
+
+@kernel
+def improve(upper, fu, lower, fl, n, found, work, ub, wins):  # type: ignore[no-untyped-def]
+    """Solve axis n by a descent of the whole casts up to the contact that is known of it."""
+    found[:] = wins[n]
+    ub[n] = descend(upper, fu, lower, fl, 0, 0, ub[n], found, work)
+    wins[n] = found
+
+
+@kernel
+def settle(n, ub, wins):  # type: ignore[no-untyped-def]
+    """Call a contact at the start a start in touch."""
+    if ub[n] <= START_RAD:
+        ub[n], wins[n, 0] = -1.0, START
+
+
+@kernel
+def solve_cloud(upper, lower, motion, axes, toward, limit, pool, ub, wins):  # type: ignore[no-untyped-def]
     """Solve all axes, shape (n, 2, 3).
 
     Parameters
@@ -107,8 +134,6 @@ def solve_cloud(upper, lower, motion, axes, toward, limit, pool, ub, wins, count
         Out: the contact angle, radian; -1 if touching at the start, ``limit`` if there is none.
     wins : ndarray of int64, shape (n, 3)
         Out: kind, upper face, lower face; kind 0 if there is none.
-    count : ndarray of int64, shape (6,)
-        Node pairs, face pairs, whole descents, cells, pairs of all cells' lists, of last lists.
     """
     n_axes = len(axes)
     fu, fl = np.empty((4, 3)), np.empty((4, 3))
@@ -120,14 +145,10 @@ def solve_cloud(upper, lower, motion, axes, toward, limit, pool, ub, wins, count
         slot += 1
     for n in range(n_axes):
         frames(axes, n, toward, motion, fu, fl)
-        ub[n] = limit
-        wins[n, 0] = 0
+        ub[n], wins[n, 0] = limit, NONE
         try_pool(upper, fu, lower, fl, pool, n, ub, wins)
-        if wins[n, 0] == 0:
-            count[2] += 1
-            found[:] = 0
-            ub[n] = descend(upper, fu, lower, fl, 0, 0, limit, found, work, count)
-            wins[n] = found
+        if wins[n, 0] == NONE:
+            solve_whole(upper, fu, lower, fl, n, limit, found, work, ub, wins)
             slot = remember(pool, slot, found)
         else:
             todo[left] = n
@@ -137,7 +158,8 @@ def solve_cloud(upper, lower, motion, axes, toward, limit, pool, ub, wins, count
     four, cell = np.empty((n_axes, 10)), np.zeros(CELL_SIZE)
     own, spans = np.empty((WIDTH, 2, 4, 3)), np.empty(4)
     values = np.empty(left)
-    stack, moves = np.empty((256, 5), dtype=np.int64), np.ones((256, 4))
+    # Cells on the stack have no axis in common, so there are never more of them than axes.
+    stack, moves = np.empty((left + 1, 5), dtype=np.int64), np.ones((left + 1, 4))
     stack[0] = np.array((0, left, 0, 1, THIN_EVERY * left))
     top = 1 if left > 0 else 0
     while top > 0:
@@ -149,10 +171,9 @@ def solve_cloud(upper, lower, motion, axes, toward, limit, pool, ub, wins, count
             for n in part:
                 frames(axes, n, toward, motion, fu, fl)
                 try_pool(upper, fu, lower, fl, pool, n, ub, wins)
-        count[3] += 1
         middle_axis(axes, part, reference)
         axis_frame(reference[0], reference[1], toward, fu)
-        moved_frame(fu, motion, fl)
+        compose(fu, motion, fl)
         usable = describe(axes, part, ub, fu, placed(lower[3][0], fl), four, cell)
         ends = size <= LAST
         if usable:
@@ -177,7 +198,6 @@ def solve_cloud(upper, lower, motion, axes, toward, limit, pool, ub, wins, count
                 first, last, before = last, new, size
                 for k in range(4):
                     moves[top, k] = spans[k] / (cell[HALF + k] + 1e-12)
-        count[4] += last - first
         if not ends:
             if usable:
                 k = np.argmax(moves[top] * cell[HALF : HALF + 4])
@@ -194,49 +214,49 @@ def solve_cloud(upper, lower, motion, axes, toward, limit, pool, ub, wins, count
             stack[top + 1, 0], stack[top + 1, 1] = lo, cut
             top += 2
             continue
-        count[5] += last - first
         if usable:
             for m in range(size):
                 frames(axes, part[m], toward, motion, own[m, 0], own[m, 1])
             mine = pairs[first:last]
-            solve_packet(upper, fu, lower, fl, cell, mine, part, own, four, ub, wins, work, count)
+            solve_packet(upper, fu, lower, fl, cell, mine, part, own, four, ub, wins, work)
         else:  # axes that differ too much: each its own way
             for n in part:
                 frames(axes, n, toward, motion, fu, fl)
-                count[2] += 1
-                found[:] = wins[n]
-                ub[n] = descend(upper, fu, lower, fl, 0, 0, ub[n], found, work, count)
-                wins[n] = found
+                improve(upper, fu, lower, fl, n, found, work, ub, wins)
         for n in part:
-            if ub[n] <= START_RAD:
-                ub[n], wins[n, 0] = -1.0, START
+            settle(n, ub, wins)
             slot = remember(pool, slot, wins[n])
 
 
 @kernel
-def solve_axes(upper, lower, motion, axes, toward, limit, ub, wins):  # type: ignore[no-untyped-def]
-    """As ``solve_cloud``, each axis by its own whole descent."""
+def solve_axes(upper, lower, motions, axes, toward, limit, ub, wins):  # type: ignore[no-untyped-def]
+    """As ``solve_cloud``, each axis by its own descent, bounded by contacts of axes before it.
+
+    ``motions``, shape (n, 4, 3) or (1, 4, 3): each axis's own start pose of the lower, or one.
+    """
     fu, fl = np.empty((4, 3)), np.empty((4, 3))
-    found, count = np.zeros(3, dtype=np.int64), np.zeros(2, dtype=np.int64)
-    work = workspace()
+    pool, found = np.full((FEW, 2), -1, dtype=np.int64), np.zeros(3, dtype=np.int64)
+    slot, work = 0, workspace()
     for n in range(len(axes)):
-        frames(axes, n, toward, motion, fu, fl)
-        for end in (min(NEAR_RAD, limit), limit):
-            found[:] = 0
-            ub[n] = descend(upper, fu, lower, fl, 0, 0, end, found, work, count)
-            if found[0] != 0:
-                break
-        wins[n] = found
+        frames(axes, n, toward, motions[n if len(motions) > 1 else 0], fu, fl)
+        ub[n], wins[n, 0] = limit, NONE
+        try_pool(upper, fu, lower, fl, pool, n, ub, wins)
+        if wins[n, 0] == NONE:
+            solve_whole(upper, fu, lower, fl, n, limit, found, work, ub, wins)
+        else:
+            improve(upper, fu, lower, fl, n, found, work, ub, wins)
+        settle(n, ub, wins)
+        slot = remember(pool, slot, wins[n])
 
 
 @kernel
-def results(upper, lower, motion, axes, toward, ub, wins, status, closing, points, faces, kinds):  # type: ignore[no-untyped-def]
-    """Fill ``FirstContacts`` arrays from ``ub`` and ``wins``."""
+def results(upper, lower, motions, axes, toward, ub, wins, status, closing, points, faces, kinds):  # type: ignore[no-untyped-def]
+    """Fill ``FirstContacts`` arrays from ``ub`` and ``wins``; ``motions`` as in ``solve_axes``."""
     fu, fl = np.empty((4, 3)), np.empty((4, 3))
     for n in range(len(axes)):
-        if wins[n, 0] == 0:
+        if wins[n, 0] == NONE:
             continue
-        frames(axes, n, toward, motion, fu, fl)
+        frames(axes, n, toward, motions[n if len(motions) > 1 else 0], fu, fl)
         faces[n, 0], faces[n, 1] = wins[n, 1], wins[n, 2]
         status[n] = 2 if wins[n, 0] == START else 1
         closing[n] = max(0.0, math.degrees(ub[n]))

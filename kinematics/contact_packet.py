@@ -35,9 +35,9 @@ import math
 
 import numpy as np
 
-from kinematics.broadphase import corner, descend, placed, point
+from kinematics.broadphase import descend, placed, point
 from kinematics.contact_cells import END, FIT, MIDDLE, TWIST, WIDE
-from kinematics.contact_roots import START_RAD, normal
+from kinematics.contact_roots import START_RAD, corner, normal, turned
 from kinematics.kernels import kernel
 
 WIDTH = 32
@@ -55,12 +55,6 @@ FAR = 0.25
 def inner(a, b):  # type: ignore[no-untyped-def]
     """Scalar product."""
     return a[0] * b[0] + a[1] * b[1] + a[2] * b[2]
-
-
-@kernel
-def turned(p, ct, st):  # type: ignore[no-untyped-def]
-    """Point or vector p turned about the reference axis."""
-    return ct * p[0] - st * p[1], st * p[0] + ct * p[1], p[2]
 
 
 @kernel
@@ -266,7 +260,7 @@ def discs_left(u, v, v0, cell, ct, st, bend, far, arc, lanes, mask):  # type: ig
 
 
 @kernel
-def solve_faces(upper, lower, u, v, members, own, mask, lanes, ub, wins, work, count):  # type: ignore[no-untyped-def]
+def solve_faces(upper, lower, u, v, members, own, mask, lanes, ub, wins, work):  # type: ignore[no-untyped-def]
     """Solve a pair of faces about the axes in ``mask``; returns bits of those that start in touch.
 
     Arguments as in ``solve_packet``.
@@ -279,7 +273,7 @@ def solve_faces(upper, lower, u, v, members, own, mask, lanes, ub, wins, work, c
             continue
         n = members[k]
         found[:] = wins[n]
-        best = descend(upper, own[k, 0], lower, own[k, 1], u, v, ub[n], found, work, count)
+        best = descend(upper, own[k, 0], lower, own[k, 1], u, v, ub[n], found, work)
         if best <= START_RAD:
             touching = np.uint32(touching | bit)
         if best != ub[n]:
@@ -290,7 +284,7 @@ def solve_faces(upper, lower, u, v, members, own, mask, lanes, ub, wins, work, c
 
 
 @kernel
-def solve_packet(upper, fu, lower, fl, cell, pairs, members, own, four, ub, wins, work, count):  # type: ignore[no-untyped-def]
+def solve_packet(upper, fu, lower, fl, cell, pairs, members, own, four, ub, wins, work):  # type: ignore[no-untyped-def]
     """Solve the axes of a last cell from its pairs of nodes.
 
     Parameters
@@ -309,7 +303,7 @@ def solve_packet(upper, fu, lower, fl, cell, pairs, members, own, four, ub, wins
         Each member's own frames, upper and lower.
     ub, wins : ndarray, shapes (n,) and (n, 3)
         Every axis's angle so far and what it met; improved.
-    work, count
+    work
         As ``broadphase.descend``.
     """
     right_u, right_l = upper[4], lower[4]
@@ -320,7 +314,7 @@ def solve_packet(upper, fu, lower, fl, cell, pairs, members, own, four, ub, wins
         if ub[members[k]] > START_RAD:
             alive = np.uint32(alive | np.uint32(np.uint32(1) << np.uint32(k)))
     stack, masks = np.empty((256, 2), dtype=np.int32), np.empty(256, dtype=np.uint32)
-    end, middle = max(cell[END], cell[FIT]), cell[MIDDLE]
+    end, middle = cell[END], cell[MIDDLE]
     ct, st = math.cos(cell[FIT]), math.sin(cell[FIT])
     x = placed(lower[3][0], fl)
     arc = (math.sqrt(x[0] * x[0] + x[1] * x[1]) + x[6] + x[7] + cell[WIDE]) * 0.125 * end * end
@@ -336,7 +330,6 @@ def solve_packet(upper, fu, lower, fl, cell, pairs, members, own, four, ub, wins
             u, v, mask = stack[top, 0], stack[top, 1], np.uint32(masks[top] & alive)
             if mask == 0:
                 continue
-            count[0] += 1
             if u != at_u:
                 x = placed(upper[3][u], fu)
                 at_u, du = u, (x[0], x[1], x[2] - middle, x[3], x[4], x[5], x[6], x[7])
@@ -354,7 +347,7 @@ def solve_packet(upper, fu, lower, fl, cell, pairs, members, own, four, ub, wins
                 mask = faces_left(a, b, cell[FIT], loose, far, lanes, mask)
                 if mask != 0:
                     gone = solve_faces(
-                        upper, lower, u, v, members, own, mask, lanes, ub, wins, work, count
+                        upper, lower, u, v, members, own, mask, lanes, ub, wins, work
                     )
                     alive = np.uint32(alive & ~gone)
                 continue

@@ -27,7 +27,21 @@ TOUCH_MM = 1e-10
 """Distance below which features count as touching, mm (ours; 1e4 times rounding at 100 mm)."""
 START_RAD = 1e-12
 """Roots within this angle of the start pose count as at the start, radian (TOUCH_MM at 100 mm)."""
+PARALLEL = 1e-24
+"""Squared sine below which two edges count as parallel (ours; far above its rounding, 1e-31)."""
 TURN = 2.0 * math.pi
+
+
+@kernel
+def corner(a, b, c, i):  # type: ignore[no-untyped-def]
+    """Corner i (counted round) of a triangle."""
+    return a if i == 0 or i == 3 else (b if i == 1 else c)
+
+
+@kernel
+def turned(p, ct, st):  # type: ignore[no-untyped-def]
+    """Point or vector p turned about z by the angle with cosine ct and sine st."""
+    return ct * p[0] - st * p[1], st * p[0] + ct * p[1], p[2]
 
 
 @kernel
@@ -41,14 +55,14 @@ def wrap(t):  # type: ignore[no-untyped-def]
 
 @kernel
 def inside(p, a, b, c, n):  # type: ignore[no-untyped-def]
-    """Whether a point of the plane of triangle abc (unit normal n) lies within TOUCH_MM of it."""
+    """Whether a point of the plane of triangle abc (unit normal n) lies within TOUCH_MM of it.
+
+    Where it lies outside, it must lie beside an edge too: past the tip of a narrow triangle the
+    lines of both edges stay near for long.
+    """
+    outside, beside = False, False
     for i in range(3):
-        if i == 0:
-            o, e = a, b
-        elif i == 1:
-            o, e = b, c
-        else:
-            o, e = c, a
+        o, e = corner(a, b, c, i), corner(a, b, c, i + 1)
         ex, ey, ez = e[0] - o[0], e[1] - o[1], e[2] - o[2]
         px, py, pz = p[0] - o[0], p[1] - o[1], p[2] - o[2]
         side = n[0] * (ey * pz - ez * py) + n[1] * (ez * px - ex * pz) + n[2] * (ex * py - ey * px)
@@ -56,7 +70,11 @@ def inside(p, a, b, c, n):  # type: ignore[no-untyped-def]
             length = math.sqrt(ex * ex + ey * ey + ez * ez)
             if side < -TOUCH_MM * length:
                 return False
-    return True
+            along = ex * px + ey * py + ez * pz
+            outside = True
+            if -TOUCH_MM * length <= along <= (length + TOUCH_MM) * length:
+                beside = True
+    return beside or not outside
 
 
 @kernel
@@ -102,8 +120,7 @@ def vertex_face(p, a, b, c, n, sign, limit, cl, sl):  # type: ignore[no-untyped-
     for t in (t0, t1):
         if t > limit:
             return math.inf
-        co, si = math.cos(t), sign * math.sin(t)
-        if inside((co * p[0] - si * p[1], si * p[0] + co * p[1], p[2]), a, b, c, n):
+        if inside(turned(p, math.cos(t), sign * math.sin(t)), a, b, c, n):
             return t
     return math.inf
 
@@ -189,8 +206,17 @@ def edge_edge(p, p1, q, q1):  # type: ignore[no-untyped-def]
 
 
 @kernel
-def segment_gap2(p, p1, q, q1):  # type: ignore[no-untyped-def]
-    """Squared distance of two segments (0 where they cross to rounding)."""
+def between(p, q, s):  # type: ignore[no-untyped-def]
+    """Point at share s of the way from p to q."""
+    return p[0] + s * (q[0] - p[0]), p[1] + s * (q[1] - p[1]), p[2] + s * (q[2] - p[2])
+
+
+@kernel
+def nearest(p, p1, q, q1):  # type: ignore[no-untyped-def]
+    """Where segment p p1 is nearest to q q1, as a share of it, and the squared distance there.
+
+    Cross products keep the distance true to rounding for edges that are nearly parallel.
+    """
     ux, uy, uz = p1[0] - p[0], p1[1] - p[1], p1[2] - p[2]
     vx, vy, vz = q1[0] - q[0], q1[1] - q[1], q1[2] - q[2]
     wx, wy, wz = p[0] - q[0], p[1] - q[1], p[2] - q[2]
@@ -199,32 +225,36 @@ def segment_gap2(p, p1, q, q1):  # type: ignore[no-untyped-def]
     c = vx * vx + vy * vy + vz * vz
     d = ux * wx + uy * wy + uz * wz
     e = vx * wx + vy * wy + vz * wz
-    det = a * c - b * b
+    nx, ny, nz = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
+    square = nx * nx + ny * ny + nz * nz
     s = 0.0
-    if det > 1e-14 * a * c:
-        s = min(1.0, max(0.0, (b * e - c * d) / det))
+    if square > PARALLEL * a * c:
+        s = nx * (vy * wz - vz * wy) + ny * (vz * wx - vx * wz) + nz * (vx * wy - vy * wx)
+        s = min(1.0, max(0.0, s / square))
     u = (b * s + e) / c if c > 0.0 else 0.0
     if u < 0.0 or u > 1.0 or c == 0.0:
         u = min(1.0, max(0.0, u))
         s = min(1.0, max(0.0, (b * u - d) / a)) if a > 0.0 else 0.0
     gx, gy, gz = wx + s * ux - u * vx, wy + s * uy - u * vy, wz + s * uz - u * vz
-    return gx * gx + gy * gy + gz * gz
+    return s, gx * gx + gy * gy + gz * gz
 
 
 @kernel
-def pierces(p, q, a, b, c, n):  # type: ignore[no-untyped-def]
-    """Whether segment pq passes through, or ends within TOUCH_MM on, face abc (unit normal n)."""
+def pierced(p, q, a, b, c, n):  # type: ignore[no-untyped-def]
+    """Share of segment pq at which it passes through face abc (unit normal n), -1 if it does not.
+
+    An end within TOUCH_MM of the face counts.
+    """
     d0 = n[0] * (p[0] - a[0]) + n[1] * (p[1] - a[1]) + n[2] * (p[2] - a[2])
     d1 = n[0] * (q[0] - a[0]) + n[1] * (q[1] - a[1]) + n[2] * (q[2] - a[2])
     if abs(d0) <= TOUCH_MM and inside(p, a, b, c, n):
-        return True
+        return 0.0
     if abs(d1) <= TOUCH_MM and inside(q, a, b, c, n):
-        return True
+        return 1.0
     if d0 * d1 >= 0.0:
-        return False
+        return -1.0
     s = d0 / (d0 - d1)
-    x = (p[0] + s * (q[0] - p[0]), p[1] + s * (q[1] - p[1]), p[2] + s * (q[2] - p[2]))
-    return inside(x, a, b, c, n)
+    return s if inside(between(p, q, s), a, b, c, n) else -1.0
 
 
 @kernel
@@ -243,19 +273,17 @@ def triangles_touch(a, b, c, d, e, f):  # type: ignore[no-untyped-def]
     m, other = normal(d, e, f)
     if (area > 0.0 and beyond(d, e, f, a, n)) or (other > 0.0 and beyond(a, b, c, d, m)):
         return False
-    if area > 0.0 and (
-        pierces(d, e, a, b, c, n) or pierces(e, f, a, b, c, n) or pierces(f, d, a, b, c, n)
-    ):
-        return True
-    if other > 0.0 and (
-        pierces(a, b, d, e, f, m) or pierces(b, c, d, e, f, m) or pierces(c, a, d, e, f, m)
-    ):
-        return True
     limit = TOUCH_MM * TOUCH_MM
+    for k in range(3):
+        p, p1 = corner(a, b, c, k), corner(a, b, c, k + 1)
+        q, q1 = corner(d, e, f, k), corner(d, e, f, k + 1)
+        if area > 0.0 and pierced(q, q1, a, b, c, n) >= 0.0:
+            return True
+        if other > 0.0 and pierced(p, p1, d, e, f, m) >= 0.0:
+            return True
     for i in range(3):
-        p, p1 = (a, b) if i == 0 else ((b, c) if i == 1 else (c, a))
+        p, p1 = corner(a, b, c, i), corner(a, b, c, i + 1)
         for j in range(3):
-            q, q1 = (d, e) if j == 0 else ((e, f) if j == 1 else (f, d))
-            if segment_gap2(p, p1, q, q1) <= limit:
+            if nearest(p, p1, corner(d, e, f, j), corner(d, e, f, j + 1))[1] <= limit:
                 return True
     return False

@@ -21,7 +21,7 @@ H_n(T) - H_0(T) that is linear in g,
 - r3 = LAG |c'(T0) . g| + LAG^2 (|g| + e |x|) / 2, with the same parts, for c(T_n) - c(T0).
 
 P'' is at most B = |L^2 - 1| rho + rho LAG + L^2 (|g| + e |x|) in size (again with d's parts), so
-P(t') <= max(0, P(T0)) + B T0^2 / 8 + r2, where T0^2 |L^2 - 1| <= 2 LAG max(T_n, T0). So the lower
+P(t') <= max(0, P(T0)) + B T0^2 / 8 + r2, where T0^2 |L^2 - 1| <= 2 LAG END. So the lower
 disc stays below a plane between them if it does about the reference, up to T0, with more than
 this to spare. For |g| stands |gx| + |gy|, each at its largest in the cell. The disc's tilt against
 the plane differs by at most LAG plus TWIST. The plane parallel to the lower disc, turning with
@@ -68,7 +68,7 @@ def beyond(n, u, v, sign, cell, span):  # type: ignore[no-untyped-def]
     ``span`` (4) is filled with the largest change along n by each parameter, mm. Returns
     (answer, stray along n).
     """
-    t0, end = cell[FIT], max(cell[END], cell[FIT])
+    t0, end = cell[FIT], cell[END]
     ct, st = cell[COS], cell[SIN]
     x, y, z = n[0], n[1], n[2]
     # Heights of the centre about the reference, up to T0, and their speed there.
@@ -113,11 +113,12 @@ def beyond(n, u, v, sign, cell, span):  # type: ignore[no-untyped-def]
     )
     both = wide + 1.11 * axial * e * reach
     rate = abs(px) * gx + abs(py) * gy + axial * (sx * abs(v[1]) + sy * abs(v[0]))
-    rest = 0.5 * swing * lag * lag + second + lag * rate + 0.5 * lag * lag * both
-    rest += 0.125 * (2.0 * lag * end + t0 * t0 * lag) * swing + 0.125 * end * end * both
-    slack += 1.01 * rest
+    slack += 1.01 * (0.5 * swing * lag * lag + lag * rate + 0.5 * lag * lag * both)
+    bend = 0.125 * (2.0 * lag * end + t0 * t0 * lag) * swing + 0.125 * end * end * both
+    bend = 1.01 * (bend + second)
+    room += bend
     high, low = max(0.0, drift + slack), max(0.0, slack - drift)
-    return level - hi > room + high or lo - level > room + low, slack
+    return level - hi > room + high or lo - level > room + low, slack + bend
 
 
 @kernel

@@ -81,6 +81,8 @@ def build_hierarchy(vertices: ArrayLike, faces: ArrayLike, where: str) -> Hierar
             "vertices (n, 3) and at least one face (m, 3)",
             "Check that the mesh file holds triangles.",
         )
+    if f.dtype.kind not in "iu":  # NaN among numbers with a fraction would pass for any vertex
+        raise InputError(where, f"faces of {f.dtype}", "whole numbers", "Give vertex numbers.")
     if len(f) > MAX_FACES:
         raise InputError(where, f"{len(f)} faces", f"at most {MAX_FACES}", "Decimate the mesh.")
     if f.min() < 0 or f.max() >= len(v):
@@ -214,7 +216,8 @@ def _middle(a, b, c):  # type: ignore[no-untyped-def]
         s, t = 0.5, 0.0
     else:
         double = 2.0 * (uu * vv - uv * uv)
-        s, t = vv * (uu - uv) / double, uu * (vv - uv) / double
+        s, t = vv * (uu - uv), uu * (vv - uv)
+        s, t = (s / double, t / double) if double > 0.0 else (0.5, 0.5)  # squares may vanish
     return a[0] + s * ux + t * vx, a[1] + s * uy + t * vy, a[2] + s * uz + t * vz
 
 

@@ -27,22 +27,15 @@ def _sources_digest() -> str:
 _DIGEST = _sources_digest()
 
 
-def kernel(function: Callable[..., Any] | None = None, *, parallel: bool = False) -> Any:
+def kernel(function: Callable[..., Any]) -> Any:
     """Compile a function with numba: no GIL, strict floating point, cached on disk.
-
-    Parameters
-    ----------
-    function : callable
-    parallel : bool
-        Allow ``numba.prange``.
 
     Notes
     -----
-    Where no folder for the cache can be written, the kernel is compiled in every process.
+    Where no folder for the cache can be written, the kernel is compiled in every process. A kernel
+    checks no bounds of its arrays: its callers in Python check shapes.
     """
-    if function is None:
-        return lambda f: kernel(f, parallel=parallel)
-    options: dict[str, Any] = {"nogil": True, "error_model": "numpy", "parallel": parallel}
+    options: dict[str, Any] = {"nogil": True, "error_model": "numpy"}
     try:
         compiled = numba.njit(cache=True, **options)(function)
         stamp = compiled._cache._cache_file

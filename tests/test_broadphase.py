@@ -82,6 +82,34 @@ def test_larger_discs_come_within_a_few_percent_of_the_smallest_circle() -> None
         assert best * (1.0 - 1e-6) <= disc[7] <= 1.05 * best
 
 
+@pytest.mark.parametrize("size", [1e-60, 1e-82, 1e-100, 1e-170])
+def test_a_triangle_too_small_for_its_squares_still_has_a_disc(size: float) -> None:
+    rng = np.random.default_rng(4)
+    for _ in range(20):
+        corners = np.array([[0, 0, 0], [1, 0, 0], [0.5, 0.9, 0]]) * rng.uniform(0.5, 1.0, (3, 3))
+        disc = build_hierarchy(corners * size, [[0, 1, 2]], "lower").discs[0]
+        assert np.abs(disc[:3]).max() < 1e-30
+        assert disc[7] == pytest.approx(1e-9)
+
+
+@pytest.mark.parametrize("off_mm", [0.0, 1e-9, 2e-6, 1e-3, 0.9, 1.1, 60.0])
+def test_the_axis_frame_is_a_rotation_however_near_the_axis_it_points(off_mm: float) -> None:
+    rng = np.random.default_rng(5)
+    for _ in range(50):
+        left, right = rng.normal(0, 60, (2, 3))
+        along = (right - left) / np.linalg.norm(right - left)
+        across = np.cross(along, rng.normal(0, 1, 3))
+        across *= off_mm / np.linalg.norm(across)
+        frame = np.empty((4, 3))
+        axis_frame(left, right, 0.5 * (left + right) + 30.0 * along + across, frame)
+        np.testing.assert_allclose(frame[:3] @ frame[:3].T, np.eye(3), atol=2e-13)
+        assert np.linalg.det(frame[:3]) == pytest.approx(1.0)
+        np.testing.assert_allclose(frame[2], along, atol=1e-15)
+        np.testing.assert_allclose(
+            frame[:3] @ left + frame[3], [0, 0, -0.5 * np.linalg.norm(right - left)], atol=1e-12
+        )
+
+
 @pytest.mark.parametrize("lattice", [False, True])
 def test_discs_hold_their_faces(lattice: bool) -> None:
     v, f = random_soup(np.random.default_rng(3), 200, 2.0, lattice=lattice)

@@ -10,7 +10,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from kinematics.axis import HingeAxis, closing_motion
-from kinematics.closure_batch import closure_error_chunks, closure_errors, pin_closing_deg
+from kinematics.closure_batch import closure_error_chunks, closure_errors
 from kinematics.errors import InputError
 
 TRUE = HingeAxis((0.0, 55.0, 0.0), (0.0, -55.0, 0.0))
@@ -68,38 +68,11 @@ def test_a_given_buffer_is_filled() -> None:
     np.testing.assert_array_equal(out, closure_errors(TRUE, axes, points, 2.0))
 
 
-@given(seed=st.integers(0, 999), rise=st.floats(-8, 8))
-def test_the_pin_comes_to_the_target_height(seed, rise) -> None:  # type: ignore[no-untyped-def]
-    axes, pin = cloud(4, seed, 8.0), np.array([130.0, 3.0, -35.0])
-    closing = pin_closing_deg(axes, pin, pin[2] + rise)
-    for n in range(4):
-        tip = closing_motion(HingeAxis(*axes[n]), closing[n]).apply(pin)
-        assert tip[2] == pytest.approx(pin[2] + rise, abs=1e-11)
-        assert abs(closing[n]) < 10.0
-
-
-def test_a_pin_at_its_target_stays() -> None:
-    pin = np.array([130.0, 0.0, -35.0])
-    np.testing.assert_array_equal(pin_closing_deg(cloud(50), pin, -35.0), 0.0)
-
-
-def test_the_sagittal_closed_form_gives_the_same_pin_angle() -> None:
-    """phi = asin((G - A_z)/r) - atan2(Q_z - A_z, Q_x - A_x), design.md (derived there)."""
-    pin, height = np.array([130.0, 0.0, -35.0]), -32.5
-    for a in ((0.0, 0.0), (5.0, -3.0), (-8.0, 6.0)):
-        axes = np.array([[[a[0], 55.0, a[1]], [a[0], -55.0, a[1]]]])
-        q = np.array([pin[0] - a[0], pin[2] - a[1]])
-        expected = math.asin((height - a[1]) / np.hypot(*q)) - math.atan2(q[1], q[0])
-        assert pin_closing_deg(axes, pin, height)[0] == pytest.approx(
-            math.degrees(expected), abs=1e-11
-        )
-
-
-def test_a_height_out_of_reach_is_nan() -> None:
-    closing = pin_closing_deg(cloud(5), np.array([130.0, 0.0, -35.0]), 500.0)
-    assert np.isnan(closing).all()
-    errors = closure_errors(TRUE, cloud(5), landmarks(), 2.0, closing)
-    assert np.isnan(errors).all()
+def test_an_angle_that_is_none_gives_no_error_for_that_axis_only() -> None:
+    phi = np.array([2.0, np.nan, 2.0])
+    errors = closure_errors(TRUE, cloud(3), landmarks(), 2.0, phi)
+    assert np.isnan(errors).all(axis=(1, 2)).tolist() == [False, True, False]
+    assert np.isfinite(errors[[0, 2]]).all()
 
 
 @pytest.mark.parametrize(

@@ -16,6 +16,7 @@ from kinematics.closure_samples import (
     DROP,
     OpeningRule,
     closures,
+    identity_motions,
     record_motions,
 )
 from kinematics.populations import OFFSETS
@@ -147,3 +148,35 @@ def test_the_record_motion_is_the_opening_about_the_true_axis():
     matrix = opening_motion(true, 2.5).as_matrix()
     assert motion[:3] == pytest.approx(matrix[:3, :3], abs=1e-15)
     assert motion[3] == pytest.approx(matrix[:3, 3], abs=1e-12)
+
+
+@pytest.mark.parametrize(
+    ("name", "rows"),
+    [("true_points_mm", 2), ("used_points_mm", 2), ("target_value", 1), ("contact_closing_deg", 1),
+     ("cast_motions", 2), ("normals", 2), ("pin_tip_mm", 2)],
+)  # fmt: skip
+def test_rows_that_do_not_fit_are_refused_before_a_kernel_reads_past_their_end(name, rows):
+    rule = OpeningRule(ANGLE, 0.0, INCISAL)
+    whole = {
+        "true_points_mm": points([axis(np.zeros(4))] * 3),
+        "used_points_mm": points([axis(np.ones(4))] * 3),
+        "landmarks_mm": MARKS,
+        "normals": NORMALS,
+        "pin_tip_mm": PIN,
+        "incisal_mm": INCISAL,
+        "record": rule,
+        "record_value": np.ones(3),
+        "target": rule,
+        "target_value": np.zeros(3),
+        "stop": "contact",
+        "contact_closing_deg": np.ones(3),
+        "cast_motions": np.repeat(identity_motions(), 3, axis=0),
+    }
+    assert closures(**whole).error_mm.shape == (3, 3, 3)
+    with pytest.raises(ValueError, match="rows where"):
+        closures(**(whole | {name: whole[name][:rows]}))
+
+
+def test_an_axis_for_every_opening_is_needed_or_one_for_all():
+    with pytest.raises(ValueError, match="2 rows where 3"):
+        record_motions(points([axis(np.zeros(4))] * 2), np.ones(3))

@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from kinematics import contact_cloud
 from kinematics.axis import HingeAxis, closing_motion
 from kinematics.broadphase import axis_frame, placed
 from kinematics.contact import STATUS_NAMES, first_contact, first_contacts, prepare
@@ -160,6 +161,38 @@ def test_clouds_that_hold_no_axes_are_refused(axes, text) -> None:  # type: igno
     upper, lower = bumpy_arch(1000)
     with pytest.raises(InputError, match=text):
         first_contacts(prepare(*upper, *lower), axes)
+
+
+def test_a_cell_that_is_cut_hundreds_of_times_leaves_no_axis_out(monkeypatch) -> None:  # type: ignore[no-untyped-def]
+    """Bounds with a tail that is put aside axis by axis, some 300 times: a stack of 256 is short.
+
+    Compiled code would write past its end; here Python runs the kernel and checks.
+    """
+    number, solved = 640, []
+    bounds = 1e-9 * np.arange(number)
+    for i in range(280, number):  # just above what lets an axis wait, when it is the last one left
+        k = int(0.9 * (i + 1))
+        bounds[i] = 3.0 * bounds[k] + 1e-4 + (2e-10 if k == int(0.9 * i) else 1e-10)
+    assert bounds.max() < 0.4
+
+    def known(_upper, _fu, _lower, _fl, _pool, n, ub, wins) -> None:  # type: ignore[no-untyped-def]
+        ub[n], wins[n, 0] = bounds[n], 1
+
+    def record(*arguments) -> None:  # type: ignore[no-untyped-def]
+        solved.extend(arguments[6].tolist())
+
+    monkeypatch.setattr(contact_cloud, "try_pool", known)
+    monkeypatch.setattr(contact_cloud, "describe", lambda *_: True)
+    monkeypatch.setattr(contact_cloud, "fitted", lambda *_: 0.0)
+    monkeypatch.setattr(contact_cloud, "thin", lambda *a: (a[6], a[8]))
+    monkeypatch.setattr(contact_cloud, "solve_packet", record)
+    pair = prepare(*bumpy_arch(200)[0], *bumpy_arch(200)[1])
+    contact_cloud.solve_cloud.py_func(
+        pair.upper.arrays, pair.lower.arrays, pair.lower_motion,
+        np.repeat(ENDS[None], number, axis=0), pair.toward, 1.0,
+        np.full((4, 2), -1), np.empty(number), np.zeros((number, 3), dtype=np.int64),
+    )  # fmt: skip
+    assert sorted(solved) == list(range(number))
 
 
 @given(seed=st.integers(0, 10_000), spread=st.sampled_from([0.1, 2.0, 8.0, 20.0]))

@@ -9,6 +9,7 @@ import pytest
 
 from kinematics.axis import HingeAxis
 from kinematics.contact import FirstContact, first_contact, prepare
+from kinematics.contact_roots import nearest
 
 # The axis is the y axis; closing takes +x towards +z (x anterior, z superior).
 AXIS = HingeAxis((0.0, 50.0, 0.0), (0.0, -50.0, 0.0))
@@ -162,6 +163,65 @@ def test_a_sliver_stops_like_the_edge_that_it_is() -> None:
     for lower in (thin, degenerate, doubled):
         answer = solve([[40, 0.5, 4], [120, 0.5, 4], [80, 0.5, 30]], lower)
         assert math.radians(answer.closing_deg) == pytest.approx(math.asin(4 / 70), abs=1e-12)
+
+
+@pytest.mark.parametrize("width_mm", [0.0, 2e-13, 1e-12, 1e-11, 1e-9, 1e-6])
+def test_past_the_tip_of_a_narrow_face_nothing_is_met(width_mm: float) -> None:
+    """Both long sides' lines stay within the touching tolerance for a centimetre and more."""
+    narrow = [[40, 0, 5], [41, 0, 5], [41, width_mm, 5]]
+    r = math.hypot(30, 5)  # the lower's own tip passes x = 30, z = 5 after asin(5 / r), 9.46 deg
+    answer = solve(narrow, [[r, 0, 0], [50, 4, -30], [50, -4, -30]])
+    # In the plane y = 0 the lower is the line from (r, 0) to (50, -30); one of its points comes
+    # to the narrow face's tip.
+    x, z = 50 - r, -30
+    s = np.roots([x * x + z * z, 2 * r * x, r * r - 40**2 - 5**2])
+    s = float(s[(s > 0) & (s < 1)].item())
+    expected = math.atan2(5, 40) - math.atan2(s * z, r + s * x)
+    assert math.radians(answer.closing_deg) == pytest.approx(expected, abs=1e-12)
+    np.testing.assert_allclose(answer.point_mm, [40, 0, 5], atol=1e-9)
+
+
+def within(point: np.ndarray, triangle: list) -> bool:
+    """Whether a point lies on a triangle, by its weights in a least-squares solution."""
+    rows = np.vstack([np.array(triangle, float).T, np.ones(3)])
+    weights, *_ = np.linalg.lstsq(rows, np.append(point, 1.0), rcond=None)
+    return (
+        bool(np.allclose(rows @ weights, np.append(point, 1.0), atol=1e-9))
+        and weights.min() > -1e-9
+    )
+
+
+def test_faces_that_touch_in_one_plane_share_the_point_that_is_named() -> None:
+    upper = [[60, 0, 0], [70, 0, 0], [60, 10, 0]]
+    rng, touching = np.random.default_rng(7), 0
+    lowers = [[[55, 2, 0], [62, 2, 0], [55, 6, 0]]]  # one corner lies inside, no other
+    lowers += [
+        np.c_[rng.uniform(50, 72, 3), rng.uniform(-5, 12, 3), np.zeros(3)] for _ in range(60)
+    ]
+    for lower in lowers:
+        answer = solve(upper, lower)
+        if answer.status == "already_touching":
+            touching += 1
+            assert within(answer.point_mm, upper)
+            assert within(answer.point_mm, lower)
+    assert touching > 20
+
+
+@pytest.mark.parametrize("angle", [1.0, 1e-3, 1e-6, 1e-8, 1e-11, 0.0])
+def test_the_gap_of_edges_that_are_nearly_parallel_is_true_to_rounding(angle: float) -> None:
+    """Two edges in planes a height apart that cross, seen from above, at their middles."""
+    rng = np.random.default_rng(3)
+    for height in (0.0, 1e-9, 0.5):
+        turn = np.linalg.qr(rng.normal(0, 1, (3, 3)))[0]
+        p = np.array([[-1.0, 0, 0], [1, 0, 0]]) @ turn.T
+        q = np.array(
+            [[-math.cos(angle), -math.sin(angle), 0], [math.cos(angle), math.sin(angle), 0]]
+        )
+        q = (q + np.array([0, 0, height])) @ turn.T
+        share, gap2 = nearest(*map(tuple, (*p, *q)))
+        assert math.sqrt(gap2) == pytest.approx(height, abs=1e-15)
+        if height == 0.0 < angle:
+            assert share == pytest.approx(0.5, abs=1e-14 / angle)
 
 
 def test_a_point_like_triangle_stops_at_a_face() -> None:

@@ -11,6 +11,7 @@ from kinematics.axis import HingeAxis, opening_motion
 from kinematics.closure_samples import record_motions
 from kinematics.contact import first_contact, prepare
 from kinematics.contact_samples import sample_contacts
+from kinematics.errors import InputError
 
 
 def arches():
@@ -76,6 +77,32 @@ def test_the_motion_acts_after_the_pair_s_own_start_pose(pair):
         start = pair.with_lower_motion(opening_motion(HingeAxis(*true[i]), opening[i]) * own)
         told = first_contact(start, HingeAxis(*used[i]), max_closing_deg=45.0)
         assert moved[i] == pytest.approx(told.closing_deg, abs=1e-9)
+
+
+def test_a_hair_s_start_is_called_a_touch_as_the_single_answer_calls_it():
+    """The root lies within 1e-12 rad of the start; the sample before gave the pair of faces."""
+    far = np.array([[200.0, -300, 0], [300, -300, 0], [250, 300, 0]])
+    tip = np.array([[250.0, 0, 0], [250.1, 0.3, -2], [249.9, -0.3, -2]])
+    pair = prepare(far, [[0, 1, 2]], tip, [[0, 1, 2]])
+    axis = np.array([[0.0, 50.0, 0.0], [0.0, -50.0, 0.0]])
+    lower = np.array([[0.0, 0.0, -1.0], [0.0, 0.0, -2e-10]])
+    motions = np.array([np.vstack([np.eye(3), shift]) for shift in lower])
+    status, closing, _ = sample_contacts(
+        pair, motions, np.array([axis, axis]), max_closing_deg=20.0, threads=1
+    )
+    start = pair.with_lower_motion(RigidTransform.from_translation(lower[1]))
+    assert first_contact(start, HingeAxis(*axis)).status == "already_touching"
+    assert status.tolist() == [1, 2]
+    assert closing[1] == 0.0
+
+
+def test_axes_and_ranges_that_no_single_answer_takes_are_refused(pair):
+    true, used, opening = random_samples(3, 6)
+    motions = record_motions(true, opening)
+    with pytest.raises(InputError, match=r"axes\[1\]"):
+        sample_contacts(pair, motions, used * [[[1.0]], [[np.nan]], [[1.0]]], max_closing_deg=20.0)
+    with pytest.raises(InputError, match="max_closing_deg"):
+        sample_contacts(pair, motions, used, max_closing_deg=180.0)
 
 
 def test_statuses_tell_touching_from_never_meeting(pair):
