@@ -10,20 +10,22 @@ The third takes the direction into account, and that the T_n follow the axes: T_
 ``T0 + slope . g``, g the axis's four parameters and T0 = FIT, and within LAG of T0. Let d be the
 unit normal of the upper disc and H_n(t) the height along d, at t, of the lower disc's centre about
 axis n, H_0 that about the reference. For t = L t', L = T_n / T0, t' from 0 to T0, let
-``P(t') = H_n(L t') - H_0(t')``. Then P(0) = 0 and, with v = H_0'(T0) and c(T) . g the part of
+``P(t') = H_n(L t') - H_0(t')``, and P1 the same without what is not linear in g, which differs
+from P by at most r2. Then P1(0) = 0 and, with v = H_0'(T0) and c(T) . g the part of
 H_n(T) - H_0(T) that is linear in g,
 
-``P(T0) = (c(T0) + v slope) . g + rest,  |rest| <= |v| SLACK + r1 + r2 + r3``
+``P1(T0) = (c(T0) + v slope) . g + rest,  |rest| <= |v| SLACK + r1 + r3``
 
 - r1 = rho LAG^2 / 2 for the curve of H_0 (rho: distance from the axis times the part of d across);
 - r2, what is not linear in g (strays' proof): across w0 (sin T / 2 + 1 - cos T) e^2 |x|, along w0
   (1 - cos T) e |x| + sin T (|sx gy| + |sy gx|) + sin T e^3 |x|, each times d's part that way;
-- r3 = LAG |c'(T0) . g| + LAG^2 (|g| + e |x|) / 2, with the same parts, for c(T_n) - c(T0).
+- r3 = LAG |c'(T0) . g| + LAG^2 (|g| + 1.11 e |x|) / 2, with the same parts, for c(T_n) - c(T0)
+  (a slope, the tangent of the tilt, is at most 1.11 e).
 
-P'' is at most B = |L^2 - 1| rho + rho LAG + L^2 (|g| + e |x|) in size (again with d's parts), so
-P(t') <= max(0, P(T0)) + B T0^2 / 8 + r2, where T0^2 |L^2 - 1| <= 2 LAG END. So the lower
-disc stays below a plane between them if it does about the reference, up to T0, with more than
-this to spare. For |g| stands |gx| + |gy|, each at its largest in the cell. The disc's tilt against
+P1'' is at most B = |L^2 - 1| rho + rho LAG + L^2 (|g| + 1.11 e |x|) in size (with d's parts again),
+so P(t') <= max(0, P1(T0)) + B T0^2 / 8 + r2, where T0^2 |L^2 - 1| <= 2 LAG END. So the lower disc
+stays below a plane between them if it does about the reference, up to T0, with more than this to
+spare. For |g| stands |gx| + |gy|, each at its largest in the cell. The disc's tilt against
 the plane differs by at most LAG plus TWIST. The plane parallel to the lower disc, turning with
 it, is the same with casts and signs of t changed.
 
