@@ -64,7 +64,7 @@ def build_hierarchy(vertices: ArrayLike, faces: ArrayLike, where: str) -> Hierar
     Raises
     ------
     InputError
-        No triangle, a vertex number out of range, or a coordinate that is not finite.
+        No triangle, a vertex number out of range or not whole, or a coordinate that is not finite.
 
     Notes
     -----

@@ -12,6 +12,7 @@ from scipy.optimize import minimize
 
 from kinematics.axis import HingeAxis
 from kinematics.broadphase import apart, axis_frame, placed, wave_range
+from kinematics.errors import InputError
 from kinematics.hierarchy import build_hierarchy
 from tests.benchmarks.meshes import bumpy_arch
 from tests.oracles import closed
@@ -90,6 +91,13 @@ def test_a_triangle_too_small_for_its_squares_still_has_a_disc(size: float) -> N
         disc = build_hierarchy(corners * size, [[0, 1, 2]], "lower").discs[0]
         assert np.abs(disc[:3]).max() < 1e-30
         assert disc[7] == pytest.approx(1e-9)
+
+
+@pytest.mark.parametrize("number", [2.0, np.nan])
+def test_vertex_numbers_that_are_no_whole_numbers_are_refused(number: float) -> None:
+    """NaN is below no bound and above none, and as an integer it may be any."""
+    with pytest.raises(InputError, match="whole numbers"):
+        build_hierarchy(np.eye(3), [[0.0, 1.0, number]], "upper")
 
 
 @pytest.mark.parametrize("off_mm", [0.0, 1e-9, 2e-6, 1e-3, 0.9, 1.1, 60.0])
