@@ -324,9 +324,7 @@ def _empty_row(job: SweepJob) -> Columns:
                 name, np.array([3], dtype=np.int8), nan, np.full((1, 3), np.nan)
             )
     for stop in job.study.stops:
-        batch = ClosureBatch(
-            np.full((1, k, 3), np.nan), np.full((1, k), np.nan), nan, nan, nan
-        )
+        batch = ClosureBatch(np.full((1, k, 3), np.nan), np.full((1, k), np.nan), nan, nan, nan)
         out |= _stop_columns(job, stop, batch, np.array([False]), nan)
     if job.study.excursions:
         out |= empty_excursion_columns()
