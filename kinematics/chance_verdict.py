@@ -112,7 +112,7 @@ def chance_sentence(verdict: Verdict, spread: UncertaintySummary) -> str:
     chance = percent(planned.beyond_any, planned.beyond_any_interval[1])
     room = spread.largest_departure_mm
     head = (
-        f"The arbitrary axis was not measured on this patient; of such axes ({spread.population}), "
+        f"The arbitrary axis was not measured on this patient; of such axes ({_scatter_words(spread.population)}), "
         f"{departure_words(planned.departure_mm)} leaves {chance} beyond your tolerance of {limit} "
         f"somewhere on the arch ({100.0 * spread.coverage:g} % stay within "
         f"{planned.worst_high_mm * MICROMETRES:.0f} µm; {STOP_WORDS[verdict.stop]})"
@@ -132,6 +132,16 @@ def chance_sentence(verdict: Verdict, spread: UncertaintySummary) -> str:
         f"{head}: {keep}take the record at the target vertical dimension, or locate and transfer "
         "the true axis."
     )
+
+
+def _scatter_words(population: str) -> str:
+    """A population in a few words: of a study, its name only (its source stands with the rest)."""
+    key, colon, _ = population.partition(": ")
+    if not colon or " " in key:
+        return population
+    words = key.split("_")
+    year = next((i for i, word in enumerate(words) if word.isdigit()), len(words))
+    return " ".join(["as in", *(w.capitalize() for w in words[:year]), *words[year:]])
 
 
 def _where(option: OptionRisk, spread: UncertaintySummary) -> str:

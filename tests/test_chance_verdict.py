@@ -90,6 +90,18 @@ def test_the_remedies_are_counted_by_chance(strict):
     assert 0.08 < thinner.worst_error_mm <= 0.1  # 95 % stay within the tolerance, just
 
 
+@pytest.mark.parametrize(
+    ("study", "words"),
+    [
+        ("schallhorn_1957", "of such axes (as in Schallhorn 1957), "),
+        ("lauritzen_bodner_1961_redefined", "(as in Lauritzen Bodner 1961 redefined), "),
+    ],
+)
+def test_a_study_is_named_shortly_in_the_answer(study, words):
+    table = {"arbitrary_axis": "study", "study": study}
+    assert words in assess(unknown(uncertainty=table)).verdict.sentence
+
+
 def test_a_wide_tolerance_needs_no_locating_by_chance():
     verdict = assess(unknown(decision={"tolerance_mm": 2.0})).verdict
     assert verdict.within
