@@ -111,8 +111,9 @@ def chance_sentence(verdict: Verdict, spread: UncertaintySummary) -> str:
     limit = f"{verdict.tolerance_mm * MICROMETRES:g} µm"
     chance = percent(planned.beyond_any, planned.beyond_any_interval[1])
     room = spread.largest_departure_mm
+    scatter = _scatter_words(spread.population)
     head = (
-        f"The arbitrary axis was not measured on this patient; of such axes ({_scatter_words(spread.population)}), "
+        f"The arbitrary axis was not measured on this patient; of such axes ({scatter}), "
         f"{departure_words(planned.departure_mm)} leaves {chance} beyond your tolerance of {limit} "
         f"somewhere on the arch ({100.0 * spread.coverage:g} % stay within "
         f"{planned.worst_high_mm * MICROMETRES:.0f} µm; {STOP_WORDS[verdict.stop]})"
