@@ -136,7 +136,7 @@ def test_teeth_that_lock_at_the_first_step_leave_the_start_alone(tmp_path):
 
 def test_teeth_that_never_meet_leave_no_excursion_but_a_reason(tmp_path):
     far = [(np.add(v, [0.0, 0.0, 70.0]), f, t) for v, f, t in wide()]
-    beside = [*far, (np.add(far[0][0], [0.0, 400.0, 0.0]), far[0][1], 28)]
+    beside = [*far, (np.add(far[0][0], [0.0, 150.0, 0.0]), far[0][1], 28)]
     a = quick(small_case(tmp_path, beside, front="teeth"))
     e = a.excursions
     assert not e.kinds

@@ -193,7 +193,6 @@ def test_a_kernel_without_a_file_to_cache_beside_still_runs():
     space: dict = {}
     exec("def twice(x):\n    return 2.0 * x\n", space)
     assert kernel(space["twice"])(4.0) == 8.0
-    assert kernel(parallel=True)(space["twice"])(3.0) == 6.0
 
 
 def test_three_points_on_a_line_and_a_short_arm_give_no_average_frame():

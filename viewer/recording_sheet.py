@@ -189,10 +189,7 @@ _RECORD = Section(
         Field("Tolerance (0.1, 0.2, 0.3 or 0.5)", "decision.tolerance_mm"),
     ),
 )
-_FROM_RECORD = (
-    "Openings are counted from the record, in which the casts are scanned: a planned raise less "
-    "the record's thickness (1 mm under a 3 mm record: −2)."
-)
+_FROM_RECORD = "Openings are counted from the record as scanned (1 mm under a 3 mm record: −2)."
 _PIN = Section("Incisal pin", "", (Field("Tip against the axis (x, y, z)", "pin.tip_mm", "mm"),))
 _ARTICULATOR = Section(
     "Articulator settings",
@@ -251,7 +248,7 @@ section { break-inside: avoid; margin-bottom: 1.4mm; }
 .pair { columns: 2; column-gap: 5mm; }
 table { border-collapse: collapse; width: 100%; table-layout: fixed; }
 td, th { border: .25mm solid #888; padding: .3mm 1.2mm; text-align: left; font-weight: normal; }
-tr { height: {{ 8 if roomy else 4.8 }}mm; } th { background: #f1f1f1; font-size: 8pt; }
+tr { height: {{ 8 if roomy else 4.65 }}mm; } th { background: #f1f1f1; font-size: 8pt; }
 .words { width: 55mm; } .unit { width: 8mm; color: #444; padding: .3mm .8mm; }
 code { display: block; font-size: 5.8pt; line-height: 1; color: #555; overflow-wrap: anywhere; }
 footer { border-top: .25mm solid #888; padding-top: 1mm; font-size: 8pt; }
