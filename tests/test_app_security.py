@@ -1,8 +1,11 @@
 """Who is refused by the viewer's server."""
 
+import asyncio
+from concurrent.futures import ThreadPoolExecutor
+
 import pytest
 
-from viewer.app_security import new_token, policy, refusal
+from viewer.app_security import guard, new_token, policy, refusal
 
 TOKEN = "ab" * 24
 GOOD = f"/{TOKEN}/index.html"
@@ -52,3 +55,33 @@ def test_the_policy_allows_nothing_from_elsewhere():
     assert hosts == {"ws://127.0.0.1:8123", "ws://localhost:8123"}
     assert "'unsafe-inline'" not in text.split("script-src")[1].split(";")[0]
     assert "frame-ancestors 'none'" in text
+
+
+def test_a_server_that_is_stopping_still_answers_by_its_port():
+    """It has no address any more then, and asking for its port fails."""
+    web = pytest.importorskip("aiohttp.web", reason="PACKAGE aiohttp ABSENT")
+    from aiohttp.test_utils import TestClient, TestServer
+
+    asked = []
+
+    def port_of() -> int:
+        asked.append(1)
+        if len(asked) > 1:
+            raise IndexError("list index out of range")
+        return server.port
+
+    async def hello(_request):
+        return web.Response(text="here")
+
+    app = web.Application()
+    app.router.add_get(f"/{TOKEN}/index.html", hello)
+    guard(app, TOKEN, port_of)
+    server = TestServer(app)
+
+    async def use():
+        async with TestClient(server) as client:
+            return [(await client.get(path)).status for path in (GOOD, GOOD, "/")]
+
+    with ThreadPoolExecutor(1) as pool:  # the browser tests keep a loop running in this thread
+        assert pool.submit(lambda: asyncio.run(use())).result(60) == [200, 200, 404]
+    assert len(asked) == 1

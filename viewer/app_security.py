@@ -7,6 +7,7 @@ Origin as well; a name that resolves to the loopback (DNS rebinding) is refused 
 
 from __future__ import annotations
 
+import functools
 import hmac
 import secrets
 from collections.abc import Awaitable, Callable
@@ -77,8 +78,13 @@ def policy(port: int) -> dict[str, str]:
 
 
 def guard(app: Any, token: str, port_of: Callable[[], int]) -> None:
-    """Put the checks in front of every route of an aiohttp application."""
+    """Put the checks in front of every route of an aiohttp application.
+
+    ``port_of`` is asked once: a server that is stopping answers still, but has no port any more.
+    """
     from aiohttp import web
+
+    port = functools.cache(port_of)
 
     @web.middleware
     async def check(
@@ -86,7 +92,7 @@ def guard(app: Any, token: str, port_of: Callable[[], int]) -> None:
     ) -> web.StreamResponse:
         refused = refusal(
             token,
-            port_of(),
+            port(),
             urlsplit(request.raw_path).path,
             request.headers.get("Host"),
             request.headers.get("Origin"),
@@ -96,7 +102,7 @@ def guard(app: Any, token: str, port_of: Callable[[], int]) -> None:
         return await handler(request)
 
     async def sign(request: web.Request, response: web.StreamResponse) -> None:
-        for name, value in policy(port_of()).items():
+        for name, value in policy(port()).items():
             response.headers[name] = value
 
     app.middlewares.append(check)
