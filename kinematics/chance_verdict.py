@@ -8,7 +8,7 @@ import numpy as np
 
 from kinematics.axis import HingeAxis
 from kinematics.case import Case
-from kinematics.departure_risk import departure_draws, risk_at
+from kinematics.departure_risk import departure_draws, risk_at, share_beyond
 from kinematics.risk import Risk
 from kinematics.uncertainty_case import SAME_POINT_MM
 from kinematics.uncertainty_summary import OptionRisk, UncertaintySummary, percent
@@ -29,6 +29,13 @@ NO_SINGLE_AXIS = (
     "Errors by tooth are not told for one axis here, for none was measured; chances by tooth "
     "stand with the uncertainty."
 )
+
+OPTION_OF = {
+    "as planned": "arbitrary axis",
+    "record at the target vertical dimension": "record at the target",
+    "true axis": "located axis",
+}
+"""Remedies to the options whose draws were counted; a thinner record has draws of its own."""
 
 
 def not_measured(case: Case, true_axis: HingeAxis, arbitrary_axis: HingeAxis) -> bool:
@@ -67,13 +74,8 @@ def counted(verdict: Verdict, risk: Risk) -> Verdict:
 
 
 def _chance(remedy: Remedy, risk: Risk) -> float:
-    options = {
-        "as planned": "arbitrary axis",
-        "record at the target vertical dimension": "record at the target",
-        "true axis": "located axis",
-    }
-    if remedy.name in options:
-        return risk.spread.option(options[remedy.name]).beyond_any
+    if remedy.name in OPTION_OF:
+        return risk.spread.option(OPTION_OF[remedy.name]).beyond_any
     return risk_at(risk.inputs, departure_draws(risk.inputs), "arbitrary", remedy.departure_mm)
 
 
@@ -84,14 +86,10 @@ def _by_chance(verdict: Verdict, risk: Risk) -> Verdict:
     within = planned.beyond_any <= limit
     remedies = []
     for remedy in verdict.remedies:
-        if remedy.name == "as planned":
-            remedies.append(_remedy(remedy, planned, spread))
-            if not within and 0.0 < room < abs(planned.departure_mm):
-                remedies.append(_thinner(verdict, risk))
-        elif remedy.name == "true axis":
-            remedies.append(_remedy(remedy, spread.option("located axis"), spread))
-        elif remedy.name == "record at the target vertical dimension":
-            remedies.append(_remedy(remedy, spread.option("record at the target"), spread))
+        if remedy.name in OPTION_OF:
+            remedies.append(_remedy(remedy, spread.option(OPTION_OF[remedy.name]), spread))
+    if not within and 0.0 < room < abs(planned.departure_mm):
+        remedies.insert(1, _thinner(verdict, risk))
     return replace(
         verdict,
         within=within,
@@ -166,10 +164,9 @@ def _thinner(verdict: Verdict, risk: Risk) -> Remedy:
     size = spread.largest_departure_mm
     closing = planned.departure_mm < 0
     departure = -size if closing else size
-    draws = departure_draws(inputs)
-    errors = inputs.close(draws, "arbitrary", departure_mm=departure).magnitude_mm
+    errors = inputs.close(departure_draws(inputs), "arbitrary", departure_mm=departure).magnitude_mm
     at = int(np.argmax((errors > spread.tolerance_mm).sum(axis=0)))
-    chance = risk_at(inputs, draws, "arbitrary", departure)
+    chance = share_beyond(errors, spread.tolerance_mm)
     return Remedy(
         "thinner record" if closing else "record nearer the target",
         f"The arbitrary axis, the record {room_words(size)} (incisors) from the target.",

@@ -35,7 +35,12 @@ def risk_at(
     Draws without a closure count as beyond.
     """
     size = inputs.close(values, axis, departure_mm=departure_mm).magnitude_mm
-    return float(np.mean(~(size <= inputs.tolerance_mm).all(axis=1)))
+    return share_beyond(size, inputs.tolerance_mm)
+
+
+def share_beyond(size_mm: FloatArray, tolerance_mm: float) -> float:
+    """Share of draws, rows of (n, k), with an error beyond tolerance or without a closure."""
+    return float(np.mean(~(size_mm <= tolerance_mm).all(axis=1)))
 
 
 def departure_draws(inputs: UncertaintyInputs, at_most: int | None = None) -> FloatArray:
