@@ -9,6 +9,9 @@ from typing import Any
 
 import numba
 
+PACKAGE = next(p for p in Path(__file__).resolve().parents if p.name == "kinematics")
+"""Folder of the package, below which kernels stand."""
+
 
 def _sources_digest() -> str:
     """Digest of every module that holds kernels, so that a cached caller never goes stale.
@@ -17,10 +20,14 @@ def _sources_digest() -> str:
     were compiled into it.
     """
     digest = hashlib.sha256()
-    for path in sorted(Path(__file__).parent.glob("*.py")):
+    holders = 0
+    for path in sorted(PACKAGE.rglob("*.py")):
         text = path.read_bytes()
-        if b"@kernel" in text:
-            digest.update(path.name.encode() + text)
+        if b"\n@kernel\n" in text:
+            holders += 1
+            digest.update(str(path.relative_to(PACKAGE)).encode() + text)
+    if not holders:
+        raise RuntimeError(f"no module below {PACKAGE} holds a kernel: cached kernels go stale")
     return digest.hexdigest()
 
 

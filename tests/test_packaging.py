@@ -106,8 +106,14 @@ def test_wheel_holds_both_packages_and_the_demo_and_no_tests(built):
     names = zipfile.ZipFile(next(built.glob("*.whl"))).namelist()
     tops = {n.split("/")[0] for n in names}
     assert {t for t in tops if not t.endswith(".dist-info")} == {"kinematics", "viewer"}
-    for source in (*(REPO / "kinematics").glob("*.py"), *(REPO / "viewer").glob("*.py")):
-        assert f"{source.parent.name}/{source.name}" in names
+    sources = {
+        str(path.relative_to(REPO))
+        for package in ("kinematics", "viewer")
+        for path in (REPO / package).rglob("*")
+        if path.is_file() and "__pycache__" not in path.parts
+    }
+    assert len(sources) > 150, "the search found no sources"
+    assert sources <= set(names)
     for needed in ("report.html.j2", "sample_meshes/demo_case.toml", "sample_meshes/upper.ply"):
         assert f"viewer/{needed}" in names
     assert not [n for n in names if "test" in n.lower() or "__pycache__" in n]

@@ -70,7 +70,8 @@ def test_the_cautions_stand_in_the_readme():
 @pytest.mark.parametrize("folder", ["kinematics", "viewer"])
 def test_the_module_map_names_every_module_and_no_other(folder):
     package = Path(importlib.import_module(folder).__file__).parent
-    there = {p.stem for p in package.glob("*.py") if p.stem != "__init__"}
+    there = {p.stem for p in package.rglob("*.py") if p.stem != "__init__"}
+    assert len(there) > 40, "the search found no modules"
     section = re.search(rf"### {folder}\n(.*?)(\n###? |\Z)", DEVELOPERS, re.DOTALL)
     assert section is not None
     named = set(re.findall(r"`(\w+)\.py`", section[1]))
