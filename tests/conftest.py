@@ -8,8 +8,7 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, settings
 
-REPO = Path(__file__).resolve().parents[1]
-SCANS = REPO.parent / "shared" / "scans"
+from tests import REPO, SCANS
 
 settings.register_profile(
     "default",

@@ -5,9 +5,8 @@ from __future__ import annotations
 import resource
 import subprocess
 import sys
-from pathlib import Path
 
-REPO = Path(__file__).resolve().parents[1]
+from tests import REPO
 
 PEAK = """
 def _peak():

@@ -9,9 +9,9 @@ import pytest
 
 import kinematics
 import viewer
+from tests import REPO
 
 KINEMATICS, VIEWER = (Path(p.__file__).parent for p in (kinematics, viewer))
-REPO = Path(__file__).resolve().parents[1]
 ALLOWED_TOP = {
     "README.md",
     "DEVELOPERS.md",

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -16,9 +15,9 @@ from kinematics.errors import InputError
 from kinematics.inspection import inspect_case
 from kinematics.mesh import load_cast, write_ply
 from kinematics.study import study_from_dict
+from tests import SAMPLES
 from tests.cases import landmarks_only
 
-SAMPLES = Path(__file__).resolve().parents[1] / "sample_meshes"
 TEXT = """\
 schema = "hingewise-case/1"
 label = "case 17"                # C3–5, a note with d’autres signs

@@ -6,7 +6,6 @@ import re
 import stat
 import subprocess
 import sys
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -14,6 +13,7 @@ import tomlkit
 import trimesh
 
 from kinematics.case import case_to_dict
+from tests import REPO
 from tests.cases import landmarks_only, open_pair
 from viewer.cli import main
 
@@ -112,7 +112,7 @@ def test_the_real_open_pair_runs_through_the_command(scans, tmp_path):
         [sys.executable, "-m", "viewer.cli", "assess", write(tmp_path, data), "-o", out],
         capture_output=True,
         text=True,
-        cwd=Path(__file__).resolve().parents[1],
+        cwd=REPO,
     )
     assert done.returncode == 0, done.stderr
     result = json.loads((out / "result.json").read_text())

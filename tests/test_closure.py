@@ -1,7 +1,6 @@
 """Closure about two axes: hand cases, properties, other libraries, and the ten-digit values."""
 
 import re
-from pathlib import Path
 
 import mpmath
 import numpy as np
@@ -24,12 +23,13 @@ from kinematics.closure import (
     stop_result,
 )
 from kinematics.errors import InputError
+from tests import AUTHORITIES
 from tests.strategies import axes, motions, numbers, points
 
 TRUE = HingeAxis([0.0, 55.0, 0.0], [0.0, -55.0, 0.0])
 PIN, INCISOR, MOLAR = (np.array([x, 0.0, -35.0]) for x in (130.0, 90.0, 50.0))
 UM = 1000.0
-TABLE = (Path(__file__).parent / "authorities" / "sagittal_closure.md").read_text()
+TABLE = (AUTHORITIES / "sagittal_closure.md").read_text()
 ROW = re.compile(r"^\| (-?\d+), (-?\d+) \| (.+) \|$", re.MULTILINE)
 ROWS = [
     ((float(a), float(b)), [tuple(map(float, cell.split(", "))) for cell in cells.split(" | ")])

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import fcl
 import numpy as np
 import pytest
@@ -22,8 +20,8 @@ from kinematics.mesh_health import check_cast, check_pair, findings
 from kinematics.occlusal import automatic_landmarks
 from kinematics.occlusal_fit import height_field, least_vertical_gap
 from kinematics.tooth_shape import WHEELER_MM, crown, smooth_max, smooth_min
+from tests import SAMPLES
 
-SAMPLES = Path(__file__).resolve().parents[1] / "sample_meshes"
 UPPER = [q * 10 + p for q in (1, 2) for p in range(1, 8)]
 LOWER = [q * 10 + p for q in (3, 4) for p in range(1, 8)]
 

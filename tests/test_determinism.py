@@ -10,9 +10,9 @@ from pathlib import Path
 import pytest
 
 from kinematics.case import case_from_dict, case_to_dict, write_case
+from tests import REPO
 from tests.cases import landmarks_only
 
-REPO = Path(__file__).resolve().parents[1]
 SCRIPT = """
 import hashlib, json, sys
 import numba

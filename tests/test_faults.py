@@ -28,6 +28,7 @@ from kinematics.result import result_dict
 from kinematics.study import read_study
 from kinematics.sweep import run_sweep
 from kinematics.sweep_store import parquet
+from tests import REPO
 from tests.cases import landmarks_only
 from viewer import animation
 from viewer.app_export import export
@@ -35,7 +36,6 @@ from viewer.app_state import Session
 from viewer.outputs import OUTPUT_FILES, STAGE_PREFIX
 from viewer.start import CASE_FILE, SHEET_FILE, start_case
 
-REPO = Path(__file__).resolve().parents[1]
 ENV = os.environ | {"PYTHONPATH": str(REPO), "HINGEWISE_NO_GL": "1"}
 STUDY = """schema = "hingewise-study/1"
 case = "case.toml"

@@ -1,7 +1,6 @@
 """A case whose axis is located from recordings: axis and spread reach the answer."""
 
 import json
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -12,8 +11,7 @@ from kinematics.case import case_from_dict, case_to_dict, read_case, set_field
 from kinematics.errors import InputError
 from kinematics.placement import place
 from kinematics.result import result_dict
-
-SAMPLES = Path(__file__).resolve().parents[1] / "sample_meshes"
+from tests import SAMPLES
 
 
 @pytest.fixture(scope="module")

@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import struct
 import sys
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -16,8 +15,8 @@ from hypothesis import strategies as st
 from kinematics.errors import InputError
 from kinematics.mesh import MM_PER_UNIT, Cast, likely_unit, load_cast, write_ply
 from kinematics.mesh_files import merge_exactly
+from tests import SCANS
 
-SCANS = Path(__file__).resolve().parents[2] / "shared" / "scans"
 needs_scans = pytest.mark.skipif(
     not SCANS.is_dir(), reason=f"REAL SCANS ABSENT: {SCANS} is not there, real casts untested"
 )

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import numpy as np
 import pytest
 import trimesh
@@ -12,8 +10,8 @@ from hypothesis import strategies as st
 
 from kinematics.mesh import Cast, load_cast
 from kinematics.mesh_health import check_cast, check_pair, findings
+from tests import SCANS
 
-SCANS = Path(__file__).resolve().parents[2] / "shared" / "scans"
 needs_scans = pytest.mark.skipif(
     not SCANS.is_dir(), reason=f"REAL SCANS ABSENT: {SCANS} is not there, real casts untested"
 )

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import tomllib
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -21,10 +20,9 @@ from kinematics.monte_carlo import (
     shortest_interval,
     symmetric_interval,
 )
+from tests import AUTHORITIES
 
-AUTHORITY = tomllib.loads(
-    (Path(__file__).parent / "authorities" / "jcgm_101.toml").read_text(encoding="utf-8")
-)
+AUTHORITY = tomllib.loads((AUTHORITIES / "jcgm_101.toml").read_text(encoding="utf-8"))
 ROOT3 = np.sqrt(3.0)
 
 

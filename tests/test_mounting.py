@@ -1,5 +1,3 @@
-from pathlib import Path
-
 import numpy as np
 import pytest
 import pytransform3d.transformations as pt
@@ -12,6 +10,7 @@ from kinematics.mounting import check_teeth, mount
 from kinematics.mounting_frame import (
     axis_orbital_from_articulator,
 )
+from tests import SCANS
 from tests.mounted import (
     LOWER,
     TRUTH,
@@ -21,8 +20,6 @@ from tests.mounted import (
     points_mounting,
     scan,
 )
-
-SCANS = Path(__file__).resolve().parents[2] / "shared" / "scans"
 
 
 def test_matrix_is_taken_as_it_is():

@@ -3,15 +3,15 @@
 import ast
 import base64
 import re
-from pathlib import Path
 
 import nbformat
 import pytest
 from nbclient import NotebookClient
 
 from kinematics.result import CAUTIONS
+from tests import REPO
 
-FOLDER = Path(__file__).resolve().parents[1] / "notebooks"
+FOLDER = REPO / "notebooks"
 NAMES = (
     "01_arcs_and_chords.ipynb",
     "02_is_the_true_axis_worth_it.ipynb",

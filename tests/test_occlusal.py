@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import numpy as np
 import pytest
 import trimesh
@@ -20,9 +18,8 @@ from kinematics.occlusal import (
     occlusal_vertices,
     vertex_normals,
 )
+from tests import SAMPLES, SCANS
 
-SAMPLES = Path(__file__).resolve().parents[1] / "sample_meshes"
-SCANS = Path(__file__).resolve().parents[2] / "shared" / "scans"
 needs_scans = pytest.mark.skipif(
     not SCANS.is_dir(), reason=f"REAL SCANS ABSENT: {SCANS} is not there, real casts untested"
 )

@@ -7,15 +7,14 @@ import shutil
 import subprocess
 import sys
 from html.parser import HTMLParser
-from pathlib import Path
 
 import pytest
 
 from kinematics.case import case_from_dict, case_to_dict, write_case
+from tests import REPO
 from tests.cases import landmarks_only
 from viewer.recording_sheet import recording_sheet_html
 
-REPO = Path(__file__).resolve().parents[1]
 GUARD = """
 import os, sys
 LOCAL = ("127.", "::1", "localhost")

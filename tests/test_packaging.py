@@ -18,9 +18,9 @@ from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
 
 from kinematics.case import write_case
+from tests import REPO
 from tests.cases import landmarks_only
 
-REPO = Path(__file__).resolve().parents[1]
 ENV = {k: v for k, v in os.environ.items() if k not in ("PYTHONPATH", "VIRTUAL_ENV")}
 
 

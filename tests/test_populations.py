@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import tomllib
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -14,8 +13,9 @@ from scipy import stats
 from kinematics import populations as pop
 from kinematics import published_scatter as published
 from kinematics.errors import InputError
+from tests import AUTHORITIES
 
-AUTHORITY = Path(__file__).parent / "authorities" / "arbitrary_points.toml"
+AUTHORITY = AUTHORITIES / "arbitrary_points.toml"
 PUBLISHED = tomllib.loads(AUTHORITY.read_text(encoding="utf-8"))["study"]
 
 

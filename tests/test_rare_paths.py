@@ -28,10 +28,10 @@ from kinematics.placement import place
 from kinematics.rigid_fit import unit_hint
 from kinematics.study import read_study, study_from_dict
 from kinematics.sweep import run_sweep
+from tests import SAMPLES
 from tests.cases import landmarks_only
 from tests.test_axis_location import ARCH, LEFT, poses
 
-SAMPLES = Path(__file__).resolve().parents[1] / "sample_meshes"
 VERTEX = "element vertex 4\nproperty float x\nproperty float y\nproperty float z\n"
 CORNERS = struct.pack("<12f", 0, 0, 0, 1, 0, 0, 1, 1, 0, 0, 1, 0)
 

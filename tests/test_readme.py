@@ -9,9 +9,9 @@ from pathlib import Path
 
 import pytest
 
+from tests import REPO
 from tests.benchmarks.run import with_figures
 
-REPO = Path(__file__).resolve().parents[1]
 README = (REPO / "README.md").read_text()
 DEVELOPERS = (REPO / "DEVELOPERS.md").read_text()
 

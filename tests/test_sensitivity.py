@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import tomllib
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -14,12 +13,11 @@ from kinematics.errors import InputError
 from kinematics.populations import NormalPopulation
 from kinematics.sensitivity import ranked, sensitivity_of, sobol
 from kinematics.study_sensitivity import study_sensitivity
+from tests import AUTHORITIES
 from tests.hand_study import make_study
 from tests.hand_uncertainty import inputs
 
-TOLD = tomllib.loads(
-    (Path(__file__).parent / "authorities" / "ishigami.toml").read_text(encoding="utf-8")
-)
+TOLD = tomllib.loads((AUTHORITIES / "ishigami.toml").read_text(encoding="utf-8"))
 GROUPS = (("x1", (0,)), ("x2", (1,)), ("x3", (2,)))
 
 

@@ -21,9 +21,8 @@ from kinematics.errors import InputError
 from kinematics.study import digest, read_study
 from kinematics.sweep import read_sweep, run_sweep
 from kinematics.sweep_store import MANIFEST, SweepFolder, column, difference, part_name
+from tests import REPO
 from tests.hand_study import RUN, casts_case, make_study
-
-REPO = Path(__file__).resolve().parents[1]
 
 
 def make_files(folder: Path, **changes):

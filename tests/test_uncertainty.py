@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import tomllib
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -19,13 +18,12 @@ from kinematics.errors import InputError
 from kinematics.populations import NormalPopulation, open_uniform, study_population
 from kinematics.uncertainty import propagate, summary_dict, wilson_interval
 from kinematics.uncertainty_summary import OptionRisk, percent, sentences
+from tests import AUTHORITIES
 from tests.hand_uncertainty import LOCATED, MARKS, inputs
 from tests.test_contact_samples import arches
 
 PUBLISHED = tomllib.loads(
-    (Path(__file__).parent / "authorities" / "closing_around_arbitrary_axes.toml").read_text(
-        encoding="utf-8"
-    )
+    (AUTHORITIES / "closing_around_arbitrary_axes.toml").read_text(encoding="utf-8")
 )
 PARALLEL = NormalPopulation(4.0, 4.0, left_right_correlation=1.0)
 CHORD = 2.0 * np.sin(np.radians(1.0))

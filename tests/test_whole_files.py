@@ -15,8 +15,7 @@ from kinematics.errors import InputError
 from kinematics.regular_file import read_regular_file
 from kinematics.versions import versions
 from kinematics.whole_files import Refusal, is_running, whole_file, write_file, write_files
-
-REPO = Path(__file__).resolve().parents[1]
+from tests import REPO
 
 
 def names(folder: Path) -> list[str]:

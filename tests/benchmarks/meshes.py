@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import numpy as np
 from numpy.typing import NDArray
 
-SCANS = Path(__file__).resolve().parents[3] / "shared" / "scans"
+from tests import SCANS
+
 Mesh = tuple[NDArray[np.float64], NDArray[np.int32]]
 
 

@@ -20,12 +20,12 @@ from kinematics.axis import HingeAxis, opening_motion
 from kinematics.closure_batch import closure_error_chunks
 from kinematics.contact import PreparedPair, first_contact, first_contacts, prepare
 from kinematics.whole_files import write_file
+from tests import REPO
 from tests.benchmarks.meshes import Mesh, open_pair
 from tests.benchmarks.peers import PEERS
 from tests.hand_sweep_speed import sweep_speed
 from tests.memory import peak_mb
 
-REPO = Path(__file__).resolve().parents[2]
 CASTS = REPO / "bench_out" / "casts"
 BLOCK = ("<!-- make bench writes from here -->", "<!-- to here -->")
 """Between them stand the tables in DEVELOPERS.md."""

@@ -13,8 +13,9 @@ from pathlib import Path
 
 import pytest
 
+from tests import REPO
+
 CHROMIUM = Path("/usr/bin/chromium")
-REPO = Path(__file__).resolve().parents[2]
 FLAGS = [
     "--no-sandbox",
     "--disable-quic",

@@ -16,6 +16,7 @@ from kinematics.assess import assess
 from kinematics.case import read_case, write_case
 from kinematics.dentition import main
 from kinematics.result import result_dict
+from tests import REPO
 from tests.cases import landmarks_only
 from viewer.outputs import write_outputs
 
@@ -83,7 +84,7 @@ def test_coverage_guided_fuzzing_finds_nothing(what, tmp_path):
         [sys.executable, str(Path(__file__).with_name("fuzz.py")), what,
          f"-max_total_time={SECONDS}", "-rss_limit_mb=2500", "-timeout=20", "-max_len=20000",
          f"-artifact_prefix={tmp_path}/", str(tmp_path)],
-        capture_output=True, text=True, cwd=Path(__file__).parents[2],
-        env=os.environ | {"PYTHONPATH": str(Path(__file__).parents[2])},
+        capture_output=True, text=True, cwd=REPO,
+        env=os.environ | {"PYTHONPATH": str(REPO)},
     )  # fmt: skip
     assert done.returncode == 0, done.stderr[-3000:]
