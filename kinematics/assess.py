@@ -11,12 +11,12 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform
 
 from kinematics.articulator import ArticulatorSettings
-from kinematics.axis import opening_motion
+from kinematics.base.axis import opening_motion
+from kinematics.base.errors import Finding
 from kinematics.case import Case
 from kinematics.chance_verdict import counted
 from kinematics.closure import Stop, StopResult, high_amount
 from kinematics.closures import SAME_POSE_DEG, ByGeometry, Closures, close_both
-from kinematics.errors import Finding
 from kinematics.excursion_case import case_geometry, case_guidance
 from kinematics.excursion_details import assessed_excursions
 from kinematics.excursion_error_records import ExcursionErrors

@@ -8,8 +8,8 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.axis import HingeAxis
-from kinematics.errors import Finding
+from kinematics.base.axis import HingeAxis
+from kinematics.base.errors import Finding
 from kinematics.mesh import Cast
 
 NEAREST_AXIS_MM = 10.0
@@ -55,7 +55,7 @@ class CastClearance:
 
         Notes
         -----
-        *Guarantee*: the answer of :meth:`kinematics.axis.HingeAxis.distance_to_triangles_mm` over
+        *Guarantee*: the answer of :meth:`kinematics.base.axis.HingeAxis.distance_to_triangles_mm` over
         all triangles (tested), of which only those of cells within reach are looked at.
         """
         if not len(self.cast.faces) or not np.isfinite(self.cast.vertices_mm).all():

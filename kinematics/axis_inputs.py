@@ -8,10 +8,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial.transform import RigidTransform, Rotation
 
-from kinematics.axis import HingeAxis, as_point
 from kinematics.axis_checks import registration_magnification
 from kinematics.axis_fit import start_line
-from kinematics.errors import InputError
+from kinematics.base.axis import HingeAxis, as_point
+from kinematics.base.errors import InputError
 
 Array = NDArray[np.float64]
 

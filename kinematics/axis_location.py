@@ -11,7 +11,6 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.spatial.transform import RigidTransform
 from scipy.stats import chi2
 
-from kinematics.axis import HingeAxis
 from kinematics.axis_checks import pure_rotation_test, scan_at_fault
 from kinematics.axis_fit import LineFit, fit_line, frozen, metric
 from kinematics.axis_inputs import (
@@ -25,7 +24,8 @@ from kinematics.axis_inputs import (
     scan_weights,
     towards_left,
 )
-from kinematics.errors import Finding, InputError
+from kinematics.base.axis import HingeAxis
+from kinematics.base.errors import Finding, InputError
 from kinematics.located_axis import LocatedAxis, ScanCombination, remarks
 
 Array = NDArray[np.float64]

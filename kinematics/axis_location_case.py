@@ -10,12 +10,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform
 
-from kinematics.axis import HingeAxis
 from kinematics.axis_location import axis_from_poses
 from kinematics.axis_tracks import TrackedAxis, axis_from_tracked_points
+from kinematics.base.axis import HingeAxis
+from kinematics.base.errors import Finding, InputError
 from kinematics.case_located import AxisLocation
 from kinematics.case_types import as_rigid
-from kinematics.errors import Finding, InputError
 from kinematics.located_axis import LocatedAxis
 from kinematics.mesh import Cast
 from kinematics.registration import RegistrationResult

@@ -11,7 +11,6 @@ from scipy.spatial.transform import RigidTransform
 from scipy.stats import chi2, f
 
 from kinematics.arc_fit import ArcFit, demean, fit_arcs
-from kinematics.axis import HingeAxis
 from kinematics.axis_checks import REJECT_P, registration_magnification
 from kinematics.axis_fit import frozen
 from kinematics.axis_inputs import (
@@ -21,7 +20,8 @@ from kinematics.axis_inputs import (
     check_located,
     towards_left,
 )
-from kinematics.errors import Finding, InputError
+from kinematics.base.axis import HingeAxis
+from kinematics.base.errors import Finding, InputError
 
 Array = NDArray[np.float64]
 

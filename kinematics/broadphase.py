@@ -24,6 +24,7 @@ import math
 
 import numpy as np
 
+from kinematics.base.kernel import kernel
 from kinematics.contact_roots import (
     START_RAD,
     TOUCH_MM,
@@ -33,7 +34,6 @@ from kinematics.contact_roots import (
     triangles_touch,
     vertex_face,
 )
-from kinematics.kernels import kernel
 
 NONE, VERTEX_FACE, FACE_VERTEX, EDGE_EDGE, START = 0, 1, 2, 3, 4
 """Kinds of contact: none, lower vertex on upper face, upper vertex on lower face, ..."""

@@ -9,11 +9,11 @@ from typing import Any
 import tomlkit
 from pydantic import BaseModel, ValidationError
 
+from kinematics.base.errors import InputError
+from kinematics.base.files import write_file
 from kinematics.case_errors import input_error, known_fields
 from kinematics.case_model import SCHEMA, Case
-from kinematics.errors import InputError
 from kinematics.toml_file import read_toml
-from kinematics.whole_files import write_file
 
 __all__ = [
     "SCHEMA",

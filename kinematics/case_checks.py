@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from typing import TYPE_CHECKING
 
-from kinematics.errors import Finding
+from kinematics.base.errors import Finding
 
 if TYPE_CHECKING:
     from kinematics.case_model import Case

@@ -15,8 +15,8 @@ from kinematics.condylar_records import RecordedSettings, settings_from_records
 from kinematics.scan_pose import scan_pose
 
 if TYPE_CHECKING:
+    from kinematics.base.errors import Finding
     from kinematics.case import Case
-    from kinematics.errors import Finding
     from kinematics.mesh import Cast
     from kinematics.registration import RegistrationResult
 

@@ -10,7 +10,8 @@ from typing import Literal
 
 from pydantic import Field, PrivateAttr, model_validator
 
-from kinematics.axis import MIN_POINT_DISTANCE_MM
+from kinematics.base.axis import MIN_POINT_DISTANCE_MM
+from kinematics.base.errors import Finding, InputError
 from kinematics.case_mounting import AnyMounting, AxisPointsMounting, check_unique
 from kinematics.case_tables import (
     ArbitraryAxis,
@@ -27,7 +28,6 @@ from kinematics.case_tables import (
     Uncertainty,
 )
 from kinematics.case_types import Table, Text, refuse
-from kinematics.errors import Finding, InputError
 
 SCHEMA = "hingewise-case/1"
 """Name and version of the case file's layout."""

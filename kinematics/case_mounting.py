@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import Discriminator, Field, model_validator
 
-from kinematics.axis import MIN_POINT_DISTANCE_MM
+from kinematics.base.axis import MIN_POINT_DISTANCE_MM
 from kinematics.case_located import LocatedAxisMounting
 from kinematics.case_tables import check_apart
 from kinematics.case_types import (

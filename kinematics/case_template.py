@@ -5,8 +5,8 @@ from __future__ import annotations
 import difflib
 from collections.abc import Collection, Mapping
 
+from kinematics.base.errors import InputError
 from kinematics.case_examples import example_distances, example_openings, example_records
-from kinematics.errors import InputError
 
 MOUNTINGS = {
     "axis_points": "axis points and a third reference point seen in the upper scan (facebow: the "

@@ -42,7 +42,7 @@ def refuse(got: str, allowed: str, fix: str, field: str = "") -> NoReturn:
     Parameters
     ----------
     got, allowed, fix : str
-        As in :class:`kinematics.errors.InputError`.
+        As in :class:`kinematics.base.errors.InputError`.
     field : str
         Dotted field relative to the table being checked; empty for the table itself.
     """

@@ -7,9 +7,9 @@ from collections.abc import Iterator
 from functools import cache
 from typing import Any
 
+from kinematics.base.errors import Finding
 from kinematics.case import Case, case_to_dict
 from kinematics.case_template import template
-from kinematics.errors import Finding
 
 MAX_NAMED = 6
 """Most points that the remark names (ours)."""

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from kinematics.kernels import kernel
+from kinematics.base.kernel import kernel
 from kinematics.mesh import Cast
 
 NEAR_CONTACT_MM = 0.05

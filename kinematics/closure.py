@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial.transform import RigidTransform
 
-from kinematics.axis import HingeAxis, closing_motion
-from kinematics.errors import InputError
+from kinematics.base.axis import HingeAxis, closing_motion
+from kinematics.base.errors import InputError
 
 Stop = Literal["equal_angle", "pin", "contact"]
 STOPS: tuple[Stop, ...] = ("equal_angle", "pin", "contact")
@@ -100,7 +100,7 @@ def rotated_about(
     Notes
     -----
     Rodrigues' formula; one transform an angle costs some hundred times more.
-    *Guarantee*: equal to :func:`kinematics.axis.opening_motion` within rounding (tested).
+    *Guarantee*: equal to :func:`kinematics.base.axis.opening_motion` within rounding (tested).
     """
     u = axis.direction
     q = points_mm - axis.midpoint_mm

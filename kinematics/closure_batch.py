@@ -7,10 +7,10 @@ from collections.abc import Iterator
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from kinematics.axis import HingeAxis
-from kinematics.errors import InputError
-from kinematics.kernels import kernel
-from kinematics.motions import compose, turn_about
+from kinematics.base.axis import HingeAxis
+from kinematics.base.errors import InputError
+from kinematics.base.kernel import kernel
+from kinematics.base.motion_kernels import compose, turn_about
 
 CHUNK_BYTES = 32 * 2**20
 """Size of one chunk of results of the iterator, bytes (ours)."""

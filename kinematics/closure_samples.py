@@ -8,9 +8,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.base.kernel import kernel
+from kinematics.base.motion_kernels import compose, move, turn_about
 from kinematics.closure import Stop
-from kinematics.kernels import kernel
-from kinematics.motions import compose, move, turn_about
 
 FloatArray = NDArray[np.float64]
 

@@ -9,7 +9,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.axis import HingeAxis, closing_motion, opening_motion
+from kinematics.base.axis import HingeAxis, closing_motion, opening_motion
 from kinematics.case import Case
 from kinematics.closure import STOPS, Stop, StopResult
 from kinematics.geometry import Geometry

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform
 
 from kinematics.articulator import INTERCONDYLAR_RANGE_MM, ArticulatorSettings
-from kinematics.errors import Finding, InputError
+from kinematics.base.errors import Finding, InputError
 from kinematics.guidance import (
     BENNETT_RANGE_DEG,
     INCLINATION_RANGE_DEG,

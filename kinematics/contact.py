@@ -13,14 +13,14 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial.transform import RigidTransform
 
-from kinematics.axis import (
+from kinematics.base.axis import (
     MAX_POINT_DISTANCE_MM,
     MIN_POINT_DISTANCE_MM,
     HingeAxis,
     opening_motion,
 )
+from kinematics.base.errors import InputError
 from kinematics.contact_cloud import POOL, STATUS_NAMES, results, solve_axes, solve_cloud
-from kinematics.errors import InputError
 from kinematics.hierarchy import Hierarchy, build_hierarchy
 
 MAX_CLOSING_DEG = 170.0
@@ -161,7 +161,7 @@ def first_contact(
     prepared : PreparedPair
         Casts in the start pose, in the axis's frame (any).
     axis : HingeAxis
-        The lower turns as :func:`kinematics.axis.closing_motion` does.
+        The lower turns as :func:`kinematics.base.axis.closing_motion` does.
     max_closing_deg : float
         End of the range that is searched, up to 170.
 

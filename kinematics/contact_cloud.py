@@ -23,6 +23,8 @@ import math
 
 import numpy as np
 
+from kinematics.base.kernel import kernel
+from kinematics.base.motion_kernels import compose
 from kinematics.broadphase import (
     NONE,
     START,
@@ -46,8 +48,6 @@ from kinematics.contact_packet import WIDTH, solve_packet
 from kinematics.contact_point import contact_point
 from kinematics.contact_roots import START_RAD
 from kinematics.contact_thin import thin
-from kinematics.kernels import kernel
-from kinematics.motions import compose
 
 STATUS_NAMES = ("none_in_range", "contact", "already_touching")
 LARGE, LAST = 640, WIDTH

@@ -35,10 +35,10 @@ import math
 
 import numpy as np
 
+from kinematics.base.kernel import kernel
 from kinematics.broadphase import descend, placed, point
 from kinematics.contact_cells import END, FIT, MIDDLE, TWIST, WIDE
 from kinematics.contact_roots import START_RAD, corner, normal, turned
-from kinematics.kernels import kernel
 
 WIDTH = 32
 """Largest number of axes in a packet: the bits of a mask."""

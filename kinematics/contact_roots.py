@@ -21,7 +21,7 @@ from __future__ import annotations
 
 import math
 
-from kinematics.kernels import kernel
+from kinematics.base.kernel import kernel
 
 TOUCH_MM = 1e-10
 """Distance below which features count as touching, mm (ours; 1e4 times rounding at 100 mm)."""

@@ -38,6 +38,7 @@ import math
 
 import numpy as np
 
+from kinematics.base.kernel import kernel
 from kinematics.broadphase import apart, placed, spheres_apart, wave_range
 from kinematics.contact_cells import (
     ACROSS,
@@ -57,7 +58,6 @@ from kinematics.contact_cells import (
     TILT,
     TWIST,
 )
-from kinematics.kernels import kernel
 
 PARALLEL = 0.98
 """Discs whose normals' cosine is above this are kept apart by the upper's plane only (ours)."""

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 
 from kinematics.arch_form import ArchSolid, Occlusion, occlusal_level, place_teeth
 from kinematics.arch_surface import Sheet, cast_sheet, grid_faces, mesh_of
-from kinematics.errors import HingewiseError, InputError
+from kinematics.base.errors import HingewiseError, InputError
 from kinematics.mesh import Cast
 from kinematics.mesh_files import write_ply
 from kinematics.occlusal_fit import height_field, least_vertical_gap

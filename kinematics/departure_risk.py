@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from kinematics.errors import InputError
+from kinematics.base.errors import InputError
 from kinematics.monte_carlo import block_generator
 from kinematics.populations import open_uniform
 from kinematics.uncertainty_inputs import COLUMNS, Axis, UncertaintyInputs

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform
 from scipy.stats import chi2
 
+from kinematics.base.errors import Finding, InputError
 from kinematics.case_mounting import DistancesMounting
 from kinematics.distances_faults import explain_contradiction, free_directions, weakest_direction
 from kinematics.distances_solver import (
@@ -21,7 +22,6 @@ from kinematics.distances_solver import (
     solve,
     wrong_side,
 )
-from kinematics.errors import Finding, InputError
 
 AS_GOOD = 9.0
 """Rise of the sum of squared standardised misses up to which a pose fits as well (3 sd; ours)."""

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.stats import chi2
 
+from kinematics.base.errors import Finding, InputError
 from kinematics.case_mounting import Reading
 from kinematics.distances_solver import (
     Array,
@@ -14,7 +15,6 @@ from kinematics.distances_solver import (
     solve,
     with_readings,
 )
-from kinematics.errors import Finding, InputError
 from kinematics.rigid_fit import motion_jacobian
 
 HOPELESS = 1e-6

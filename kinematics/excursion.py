@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform
 
 from kinematics.articulator import Articulator
-from kinematics.axis import opening_motion
-from kinematics.errors import InputError
+from kinematics.base.axis import opening_motion
+from kinematics.base.errors import InputError
 from kinematics.excursion_path import (
     KINDS,
     ExcursionPath,

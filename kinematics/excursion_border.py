@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.spatial.transform import RigidTransform
 
 from kinematics.articulator import Articulator
-from kinematics.axis import opening_motion
+from kinematics.base.axis import opening_motion
 from kinematics.excursion import DEFAULT_TRAVEL_MM, excursion
 from kinematics.excursion_error_records import WHO, ExcursionErrors, Who
 from kinematics.excursion_path import ExcursionPath, Front, ToothStop

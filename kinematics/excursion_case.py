@@ -9,10 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform
 
+from kinematics.base.errors import InputError
 from kinematics.case_guidance import CaseGuidance, guidance_settings
 from kinematics.case_model import Case
 from kinematics.condylar_records import RecordedSettings, held_by_record
-from kinematics.errors import InputError
 from kinematics.excursion_error import DEFAULT_THIRD_MM, ExcursionGeometry, excursion_errors
 from kinematics.excursion_error_records import ExcursionErrors, SettingsFrom
 from kinematics.excursion_path import Front

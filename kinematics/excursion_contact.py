@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from scipy.spatial.transform import RigidTransform
 
-from kinematics.axis import HingeAxis
+from kinematics.base.axis import HingeAxis
 from kinematics.contact import PreparedPair, first_contact, prepare
 from kinematics.excursion_path import ToothContact
 from kinematics.mesh import Cast

@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform
 
 from kinematics.articulator import Articulator, ArticulatorSettings, build_articulator
-from kinematics.axis import HingeAxis, axis_orbital_from_points
+from kinematics.base.axis import HingeAxis, axis_orbital_from_points
 from kinematics.case_guidance import Motions
 from kinematics.condylar_records import held_by_record, settings_from_records
 from kinematics.excursion import DEFAULT_TRAVEL_MM, excursion

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.spatial.transform import RigidTransform
 
 from kinematics.articulator import Articulator
-from kinematics.axis import HingeAxis
+from kinematics.base.axis import HingeAxis
 from kinematics.excursion_solver import Demand, element_coordinates
 
 Kind = Literal["hinge", "protrusion", "left_lateral", "right_lateral", "mixed"]

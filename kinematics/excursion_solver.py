@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform, Rotation
 
 from kinematics.articulator import Articulator
-from kinematics.axis import HingeAxis
+from kinematics.base.axis import HingeAxis
 from kinematics.guidance import CondylarGuide
 
 RESIDUAL_MM = 1e-10

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.axis import HingeAxis, closing_motion
+from kinematics.base.axis import HingeAxis, closing_motion
 from kinematics.case_guidance import Motions
 from kinematics.closure import (
     Stop,

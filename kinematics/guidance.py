@@ -14,8 +14,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial.transform import RigidTransform
 
-from kinematics.axis import as_point
-from kinematics.errors import InputError
+from kinematics.base.axis import as_point
+from kinematics.base.errors import InputError
 
 Side = Literal["left", "right"]
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
-from kinematics.errors import InputError
+from kinematics.base.errors import InputError
 from kinematics.monte_carlo import numerical_tolerance
 
 FloatArray = NDArray[np.float64]

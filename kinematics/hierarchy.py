@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from kinematics.errors import InputError
-from kinematics.kernels import kernel
+from kinematics.base.errors import InputError
+from kinematics.base.kernel import kernel
 
 DISC_MM = 1e-9
 """Widening of every disc, mm: above the touching tolerance and all rounding (ours)."""

@@ -9,10 +9,10 @@ from typing import Any
 import numpy as np
 from scipy.spatial.transform import RigidTransform
 
+from kinematics.base.errors import Finding, InputError
 from kinematics.case import Case
 from kinematics.case_guidance import CaseGuidance
 from kinematics.case_untouched import untouched
-from kinematics.errors import Finding, InputError
 from kinematics.excursion_case import case_geometry, case_guidance
 from kinematics.mesh_health import MeshHealth
 from kinematics.mounting import Mounting

@@ -10,9 +10,9 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 from scipy.spatial.transform import RigidTransform
 
+from kinematics.base.errors import Finding, InputError
 from kinematics.case import Case
 from kinematics.closure import UP
-from kinematics.errors import Finding, InputError
 from kinematics.mesh import Cast
 from kinematics.occlusal import automatic_landmarks, occlusal_vertices, vertex_normals
 

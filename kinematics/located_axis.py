@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform
 
-from kinematics.axis import HingeAxis
 from kinematics.axis_checks import PureRotationTest
-from kinematics.errors import Finding
+from kinematics.base.axis import HingeAxis
+from kinematics.base.errors import Finding
 
 Array = NDArray[np.float64]
 

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform, Rotation
 
-from kinematics.axis import HingeAxis, closing_motion
+from kinematics.base.axis import HingeAxis, closing_motion
 from kinematics.case_tables import Marks
 
 

@@ -11,9 +11,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform
 
-from kinematics.errors import Finding, InputError
+from kinematics.base.errors import Finding, InputError
+from kinematics.base.regular_file import read_regular_file
 from kinematics.mesh_files import PARSERS, write_ply
-from kinematics.regular_file import read_regular_file
 
 if TYPE_CHECKING:
     import trimesh

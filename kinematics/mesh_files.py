@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.errors import InputError
+from kinematics.base.errors import InputError
+from kinematics.base.files import Refusal, write_file
 from kinematics.mesh_ply import MAX_ROWS, fan, read_ply
-from kinematics.whole_files import Refusal, write_file
 
 if TYPE_CHECKING:
     from kinematics.mesh import Cast

@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
-from kinematics.errors import Finding
+from kinematics.base.errors import Finding
 from kinematics.mesh import Cast
 
 DEGENERATE_AREA_MM2 = 1e-10

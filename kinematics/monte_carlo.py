@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from kinematics.errors import InputError
+from kinematics.base.errors import InputError
 
 FloatArray = NDArray[np.float64]
 Model = Callable[[np.random.Generator, int], FloatArray]

@@ -9,8 +9,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial.transform import RigidTransform
 
-from kinematics.axis import HingeAxis
 from kinematics.axis_location_case import CaseAxis, locate_from_case_table
+from kinematics.base.axis import HingeAxis
+from kinematics.base.errors import Finding, InputError
 from kinematics.case_located import LocatedAxisMounting
 from kinematics.case_model import Case
 from kinematics.case_mounting import (
@@ -20,7 +21,6 @@ from kinematics.case_mounting import (
     MatrixMounting,
 )
 from kinematics.case_types import tooth_side
-from kinematics.errors import Finding, InputError
 from kinematics.mesh import Cast
 from kinematics.mounting_frame import (
     axis_orbital_from_articulator,

@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
+from kinematics.base.errors import Finding
 from kinematics.case_tables import Uncertainty
 from kinematics.closures import Closures
-from kinematics.errors import Finding
 from kinematics.uncertainty_case import inputs_from_case
 from kinematics.uncertainty_inputs import COLUMNS
 from kinematics.verdict import MICROMETRES, worst_of

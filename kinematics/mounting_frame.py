@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial.transform import RigidTransform, Rotation
 
-from kinematics.axis import HingeAxis, axis_orbital_from_points
-from kinematics.errors import InputError
+from kinematics.base.axis import HingeAxis, axis_orbital_from_points
+from kinematics.base.errors import InputError
 from kinematics.rigid_fit import motion_jacobian
 
 THIRD_POINT_REACH_MM = 80.0

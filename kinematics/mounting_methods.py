@@ -9,8 +9,9 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform
 from scipy.stats import chi2
 
-from kinematics.axis import HingeAxis, axis_orbital_from_points
 from kinematics.axis_location_case import CaseAxis
+from kinematics.base.axis import HingeAxis, axis_orbital_from_points
+from kinematics.base.errors import Finding, InputError
 from kinematics.case_located import LocatedAxisMounting
 from kinematics.case_model import Case
 from kinematics.case_mounting import (
@@ -22,7 +23,6 @@ from kinematics.case_mounting import (
 )
 from kinematics.case_types import as_rigid
 from kinematics.distances import fit_distances
-from kinematics.errors import Finding, InputError
 from kinematics.marks import axes_from_marks
 from kinematics.mounting_frame import (
     BALKWILL_SD_DEG,

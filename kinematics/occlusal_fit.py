@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.kernels import kernel
+from kinematics.base.kernel import kernel
 
 Floats = NDArray[np.float64]
 CELL_MM = 0.08

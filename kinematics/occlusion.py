@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform
 
-from kinematics.axis import HingeAxis, opening_motion
+from kinematics.base.axis import HingeAxis, opening_motion
 from kinematics.contact import FirstContact
 from kinematics.mesh import Cast
 

@@ -12,9 +12,10 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 from scipy.spatial.transform import RigidTransform
 
-from kinematics.axis import HingeAxis, opening_motion
 from kinematics.axis_clearance import CastClearance, axes_in_casts
 from kinematics.axis_location_case import CaseAxis
+from kinematics.base.axis import HingeAxis, opening_motion
+from kinematics.base.errors import Finding, InputError
 from kinematics.case import Case
 from kinematics.case_guidance import Motions, RecordPose, read_records
 from kinematics.case_tables import GuidanceRecord
@@ -27,7 +28,6 @@ from kinematics.contact import (
     interpenetration,
     prepare,
 )
-from kinematics.errors import Finding, InputError
 from kinematics.geometry import Geometry
 from kinematics.landmarks import LandmarkSet, landmarks_for
 from kinematics.mesh import Cast, load_cast

@@ -17,9 +17,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.special import ndtri
 
-from kinematics.errors import InputError
+from kinematics.base.errors import InputError
+from kinematics.base.regular_file import read_regular_file
 from kinematics.published_scatter import STUDIES
-from kinematics.regular_file import read_regular_file
 
 OFFSETS = ("left_anterior_mm", "left_superior_mm", "right_anterior_mm", "right_superior_mm")
 """Order of an offset's four numbers, everywhere."""

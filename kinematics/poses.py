@@ -9,10 +9,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform
 
-from kinematics.axis import HingeAxis, opening_motion
+from kinematics.base.axis import HingeAxis, opening_motion
+from kinematics.base.errors import InputError
 from kinematics.case import Case
 from kinematics.closure import opening_for_drop
-from kinematics.errors import InputError
 from kinematics.landmarks import LandmarkSet
 
 PIN_AHEAD_OF_INCISORS_MM = 40.0

@@ -8,7 +8,7 @@ from types import MappingProxyType
 
 import numpy as np
 
-from kinematics.errors import InputError
+from kinematics.base.errors import InputError
 
 
 def sd_from_percentage(radius_mm: float, fraction: float) -> float:

@@ -10,9 +10,9 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import cKDTree
 from scipy.spatial.transform import RigidTransform, Rotation
 
-from kinematics.axis import as_point
 from kinematics.axis_fit import cross, cross_matrix
-from kinematics.errors import Finding, InputError
+from kinematics.base.axis import as_point
+from kinematics.base.errors import Finding, InputError
 from kinematics.mesh import Cast
 
 Array = NDArray[np.float64]

@@ -10,10 +10,10 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform
 
 from kinematics.assess import Assessment
-from kinematics.axis import HingeAxis
+from kinematics.base.axis import HingeAxis
+from kinematics.base.versions import versions
 from kinematics.occlusion import ContactReport
 from kinematics.risk import risk_dict
-from kinematics.versions import versions
 
 SCHEMA = "hingewise-result/1"
 """Name and version of the layout of result.json."""

@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.spatial.transform import RigidTransform, Rotation
 from scipy.stats import f as f_distribution
 
-from kinematics.errors import InputError
+from kinematics.base.errors import InputError
 
 MIN_WIDTH_MM = 5.0
 """Smallest accepted r.m.s. distance of the points from their best line (ours)."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from pathlib import Path
 
-from kinematics.errors import Finding, InputError
+from kinematics.base.errors import Finding, InputError
 from kinematics.mesh import Cast, load_cast
 from kinematics.mesh_health import check_cast
 from kinematics.mesh_health import findings as health_findings

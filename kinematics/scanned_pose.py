@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from kinematics.axis import closing_motion
-from kinematics.errors import Finding
+from kinematics.base.axis import closing_motion
+from kinematics.base.errors import Finding
 from kinematics.placement import PlacedCase
 
 OPEN_AS_SCANNED_MM = 0.5

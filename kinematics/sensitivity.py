@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import qmc, sobol_indices
 
-from kinematics.errors import InputError
+from kinematics.base.errors import InputError
 from kinematics.populations import Group
 from kinematics.uncertainty_inputs import UncertaintyInputs
 

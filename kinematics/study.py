@@ -13,9 +13,9 @@ from typing import Any, Literal, get_args
 import numpy as np
 
 from kinematics import __version__
+from kinematics.base.errors import InputError
 from kinematics.case import Case, case_to_dict, read_case, set_field
 from kinematics.closure import STOPS, Stop
-from kinematics.errors import InputError
 from kinematics.toml_file import read_toml
 
 SCHEMA = "hingewise-study/1"

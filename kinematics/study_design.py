@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtri
 from scipy.stats import qmc
 
-from kinematics.errors import InputError
+from kinematics.base.errors import InputError
 from kinematics.monte_carlo import block_generator
 from kinematics.populations import open_uniform
 from kinematics.study import Study, Vary

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.base.errors import InputError
 from kinematics.closure import Stop
-from kinematics.errors import InputError
 from kinematics.populations import OFFSET_WORDS, OFFSETS
 from kinematics.sensitivity import DEFAULT_SAMPLES, DEFAULT_SAMPLES_CONTACT, SobolResult, sobol
 from kinematics.study import Study

@@ -16,7 +16,7 @@ from multiprocessing.connection import wait as wait_for
 from pathlib import Path
 from typing import Any
 
-from kinematics.errors import HingewiseError, InputError
+from kinematics.base.errors import HingewiseError, InputError
 from kinematics.study import Study, read_study
 from kinematics.study_design import check_design
 from kinematics.sweep_rows import SweepJob, evaluate_chunk, sweep_job

@@ -9,6 +9,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.base.errors import InputError
 from kinematics.case import set_field
 from kinematics.closure import Stop
 from kinematics.closure_samples import (
@@ -21,7 +22,6 @@ from kinematics.closure_samples import (
 )
 from kinematics.contact import PreparedPair, prepare
 from kinematics.contact_samples import sample_contacts
-from kinematics.errors import InputError
 from kinematics.occlusion import MAX_CLOSING_DEG
 from kinematics.placement import PlacedCase, place
 from kinematics.populations import OFFSETS

@@ -11,11 +11,11 @@ from typing import Any
 
 import numpy as np
 
-from kinematics.errors import InputError
+from kinematics.base.errors import InputError
+from kinematics.base.files import Refusal, write_file
+from kinematics.base.versions import versions
 from kinematics.study import Study, digest
 from kinematics.sweep_rows import Columns
-from kinematics.versions import versions
-from kinematics.whole_files import Refusal, write_file
 
 MANIFEST = "sweep.json"
 STUDY_COPY = "study.toml"

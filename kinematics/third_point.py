@@ -12,10 +12,10 @@ from kinematics.articulator import (
     AVERAGE_INCLINATION_DEG,
     ArticulatorSettings,
 )
-from kinematics.axis import HingeAxis, opening_motion
+from kinematics.base.axis import HingeAxis, opening_motion
+from kinematics.base.errors import InputError
 from kinematics.case_model import Case
 from kinematics.closure import error_motion, pin_closing
-from kinematics.errors import InputError
 from kinematics.mounting import Mounting
 from kinematics.mounting_frame import THIRD_POINT_REACH_MM
 

@@ -7,9 +7,9 @@ import tomllib
 from pathlib import Path
 from typing import Any, Literal
 
+from kinematics.base.errors import InputError
+from kinematics.base.regular_file import read_regular_file
 from kinematics.case_errors import shown
-from kinematics.errors import InputError
-from kinematics.regular_file import read_regular_file
 
 _TAKEN_BY = {
     "case": "hingewise assess, inspect and view take this file.",

@@ -7,9 +7,9 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.base.errors import InputError
 from kinematics.closure_samples import ClosureBatch
 from kinematics.departure_risk import departure_draws, largest_departure
-from kinematics.errors import InputError
 from kinematics.gum import first_order, validate
 from kinematics.monte_carlo import (
     Stabilisation,

@@ -5,11 +5,11 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.base.errors import InputError
 from kinematics.case import Case
 from kinematics.case_tables import Uncertainty
 from kinematics.closure import Stop
 from kinematics.closure_samples import ANGLE, DROP, OpeningRule
-from kinematics.errors import InputError
 from kinematics.placement import PlacedCase
 from kinematics.populations import (
     DiscPopulation,

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 from scipy.special import ndtri
 
+from kinematics.base.errors import InputError
 from kinematics.closure import Stop
 from kinematics.closure_samples import (
     ANGLE,
@@ -23,7 +24,6 @@ from kinematics.closure_samples import (
 )
 from kinematics.contact import PreparedPair
 from kinematics.contact_samples import sample_contacts
-from kinematics.errors import InputError
 from kinematics.occlusion import MAX_CLOSING_DEG
 from kinematics.populations import OFFSETS, Group, MeasuredPopulation, Population
 

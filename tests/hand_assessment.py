@@ -10,9 +10,9 @@ import numpy as np
 from scipy.spatial.transform import RigidTransform, Rotation
 
 from kinematics.assess import Assessment, assess
+from kinematics.base.errors import Finding
 from kinematics.case import case_from_dict
 from kinematics.closure import high_amount
-from kinematics.errors import Finding
 from kinematics.mesh import Cast, load_cast
 from kinematics.mesh_health import check_cast
 from kinematics.occlusion import ContactReport, MouthReturn

@@ -80,7 +80,7 @@ def hand_case() -> Case:
 RUN = """
 import resource, signal, sys, time
 from pathlib import Path
-from kinematics.errors import InputError
+from kinematics.base.errors import InputError
 from kinematics.study import read_study
 from kinematics.sweep import run_sweep
 

@@ -6,7 +6,7 @@ import numpy as np
 from hypothesis import strategies as st
 from scipy.spatial.transform import RigidTransform, Rotation
 
-from kinematics.axis import HingeAxis
+from kinematics.base.axis import HingeAxis
 
 HALF_WIDTH = np.array([0.0, 55.0, 0.0])
 """Half the distance of the axis points, mm."""

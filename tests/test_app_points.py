@@ -6,8 +6,8 @@ import trimesh
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from kinematics.base.errors import InputError
 from kinematics.case import read_case
-from kinematics.errors import InputError
 from kinematics.mesh import load_cast
 from tests.cases import landmarks_only, open_pair
 from viewer.app_points import Pending, without_landmark

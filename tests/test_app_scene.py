@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial.transform import RigidTransform
 
-from kinematics.axis import closing_motion, opening_motion
+from kinematics.base.axis import closing_motion, opening_motion
 from kinematics.case import read_case, set_field
 from kinematics.closure import high_amount
 from tests.cases import landmarks_only, open_pair

@@ -5,9 +5,9 @@ import pytest
 
 from kinematics import uncertainty
 from kinematics.assess import assess_placed
+from kinematics.base.errors import InputError
 from kinematics.case import read_case, set_field
 from kinematics.closures import close_both
-from kinematics.errors import InputError
 from kinematics.placement import place
 from kinematics.uncertainty_case import APART
 from tests.cases import landmarks_only, open_pair

@@ -18,9 +18,9 @@ from kinematics.articulator import (
     settings_from_case,
 )
 from kinematics.assess import assess
+from kinematics.base.errors import InputError
 from kinematics.case import case_from_dict
 from kinematics.case_guidance import guidance_settings
-from kinematics.errors import InputError
 from kinematics.excursion import excursion
 from kinematics.excursion_solver import pin_gaps
 from viewer.report_guidance import rule_sentence

@@ -7,7 +7,7 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from kinematics.assess import assess
-from kinematics.errors import InputError
+from kinematics.base.errors import InputError
 from kinematics.inspection import inspect_case
 from kinematics.result import result_dict
 from tests.cases import closed_pair, landmarks_only, open_pair
@@ -132,7 +132,7 @@ def test_real_open_pair_has_all_three_stops_and_a_map(real):
 def test_where_teeth_stop_the_articulator_it_touches_and_does_not_pass(real, scans):
     import fcl
 
-    from kinematics.axis import closing_motion
+    from kinematics.base.axis import closing_motion
 
     def body(cast):
         model = fcl.BVHModel()
@@ -220,7 +220,7 @@ def test_progress_only_grows_from_0_to_1_with_a_risk_as_well():
 
 
 def test_pin_tip_stands_at_the_patients_height(real):
-    from kinematics.axis import closing_motion
+    from kinematics.base.axis import closing_motion
 
     held = closing_motion(real.arbitrary_axis, real.stops["pin"].closing_deg).apply(
         real.pin_tip_record_mm

@@ -5,7 +5,7 @@ import pytest
 from scipy.integrate import quad
 from scipy.stats import norm
 
-from kinematics.errors import InputError
+from kinematics.base.errors import InputError
 from kinematics.mounting import mount
 from kinematics.mounting_frame import (
     BALKWILL_SD_DEG,

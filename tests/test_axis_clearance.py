@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
-from kinematics.axis import HingeAxis
 from kinematics.axis_clearance import CastClearance, axes_in_casts
+from kinematics.base.axis import HingeAxis
 from kinematics.case import read_case
 from kinematics.mesh import Cast
 from kinematics.placement import place

@@ -10,10 +10,10 @@ import trimesh
 from pydantic import ValidationError
 from scipy.spatial.transform import RigidTransform, Rotation
 
-from kinematics.axis import HingeAxis, opening_motion
 from kinematics.axis_location_case import locate_from_case_table
+from kinematics.base.axis import HingeAxis, opening_motion
+from kinematics.base.errors import InputError
 from kinematics.case_located import AxisLocation, LocatedAxisMounting
-from kinematics.errors import InputError
 from kinematics.mesh import load_cast
 from kinematics.registration import register
 from tests.test_registration import arch

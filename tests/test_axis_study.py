@@ -5,7 +5,6 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from kinematics.axis import HingeAxis
 from kinematics.axis_checks import registration_magnification
 from kinematics.axis_study import (
     ARCH_POINTS_MM,
@@ -14,7 +13,8 @@ from kinematics.axis_study import (
     opening_for_path_deg,
     simulate_location,
 )
-from kinematics.errors import InputError
+from kinematics.base.axis import HingeAxis
+from kinematics.base.errors import InputError
 
 TRUE = HingeAxis([0.0, 55.0, 0.0], [0.0, -55.0, 0.0])
 PATH_DEG = opening_for_path_deg(TRUE, ARCH_POINTS_MM[0], INCISAL_PATH_MM)

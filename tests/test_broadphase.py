@@ -10,9 +10,9 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.optimize import minimize
 
-from kinematics.axis import HingeAxis
+from kinematics.base.axis import HingeAxis
+from kinematics.base.errors import InputError
 from kinematics.broadphase import apart, axis_frame, placed, wave_range
-from kinematics.errors import InputError
 from kinematics.hierarchy import build_hierarchy
 from tests.benchmarks.meshes import bumpy_arch
 from tests.oracles import closed

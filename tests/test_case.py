@@ -8,6 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
+from kinematics.base.errors import InputError
 from kinematics.case import (
     case_from_dict,
     case_to_dict,
@@ -18,7 +19,6 @@ from kinematics.case import (
     write_case,
 )
 from kinematics.case_types import as_rigid, is_tooth, tooth_side
-from kinematics.errors import InputError
 
 TEXT = """
 schema = "hingewise-case/1"

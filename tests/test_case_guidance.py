@@ -13,10 +13,10 @@ from scipy.spatial.transform import RigidTransform, Rotation
 
 from kinematics.articulator import ArticulatorSettings, build_articulator
 from kinematics.assess import assess, assess_placed
-from kinematics.axis import HingeAxis, opening_motion
+from kinematics.base.axis import HingeAxis, opening_motion
+from kinematics.base.errors import InputError
 from kinematics.case import case_from_dict, case_to_dict, read_case, write_case
 from kinematics.case_guidance import RECORD_LABEL
-from kinematics.errors import InputError
 from kinematics.excursion import excursion
 from kinematics.excursion_case import case_geometry, case_guidance
 from kinematics.inspection import inspect_case

@@ -8,10 +8,10 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from kinematics.base.errors import InputError
 from kinematics.case import case_from_dict, case_to_dict, read_case
 from kinematics.case_template import MOUNTINGS, template
 from kinematics.case_untouched import untouched
-from kinematics.errors import InputError
 from kinematics.inspection import inspect_case
 from kinematics.mesh import load_cast, write_ply
 from kinematics.study import study_from_dict

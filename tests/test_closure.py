@@ -11,8 +11,9 @@ from pytransform3d import transformations as pt
 from pytransform3d.rotations import matrix_from_axis_angle
 from scipy.spatial.transform import RigidTransform, Rotation
 
-from kinematics import arcs
-from kinematics.axis import HingeAxis, closing_motion
+from kinematics.base import arcs
+from kinematics.base.axis import HingeAxis, closing_motion
+from kinematics.base.errors import InputError
 from kinematics.closure import (
     error_motion,
     high_amount,
@@ -22,7 +23,6 @@ from kinematics.closure import (
     screw,
     stop_result,
 )
-from kinematics.errors import InputError
 from tests import AUTHORITIES
 from tests.strategies import axes, motions, numbers, points
 

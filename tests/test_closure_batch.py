@@ -9,9 +9,9 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kinematics.axis import HingeAxis, closing_motion
+from kinematics.base.axis import HingeAxis, closing_motion
+from kinematics.base.errors import InputError
 from kinematics.closure_batch import closure_error_chunks, closure_errors
-from kinematics.errors import InputError
 
 TRUE = HingeAxis((0.0, 55.0, 0.0), (0.0, -55.0, 0.0))
 

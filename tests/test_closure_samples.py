@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial.transform import RigidTransform
 
-from kinematics.axis import HingeAxis, opening_motion
+from kinematics.base.axis import HingeAxis, opening_motion
 from kinematics.closure import opening_for_drop, opening_to_height, pin_closing, stop_result
 from kinematics.closure_samples import (
     ANGLE,

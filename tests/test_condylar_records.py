@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 from scipy.spatial.transform import RigidTransform
 
 from kinematics.articulator import ArticulatorSettings, build_articulator
-from kinematics.axis import HingeAxis, opening_motion
+from kinematics.base.axis import HingeAxis, opening_motion
+from kinematics.base.errors import InputError
 from kinematics.condylar_records import settings_from_records
-from kinematics.errors import InputError
 from kinematics.excursion import excursion
 
 TIP = np.array([130.0, 0.0, -35.0])

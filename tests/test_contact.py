@@ -11,9 +11,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial.transform import RigidTransform, Rotation
 
-from kinematics.axis import HingeAxis, closing_motion, opening_motion
+from kinematics.base.axis import HingeAxis, closing_motion, opening_motion
+from kinematics.base.errors import InputError
 from kinematics.contact import first_contact, interpenetration, prepare
-from kinematics.errors import InputError
 from tests.benchmarks.meshes import SCANS, bumpy_arch
 from tests.oracles import Bisection, brute_force, refined_root
 

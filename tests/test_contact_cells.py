@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from kinematics.axis import HingeAxis, closing_motion
+from kinematics.base.axis import HingeAxis, closing_motion
 from kinematics.broadphase import axis_frame, placed, spheres_apart
 from kinematics.contact_cells import (
     CELL_SIZE,

@@ -10,12 +10,12 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kinematics import contact_cloud
-from kinematics.axis import HingeAxis, closing_motion
+from kinematics.base.axis import HingeAxis, closing_motion
+from kinematics.base.errors import InputError
 from kinematics.broadphase import axis_frame, placed
 from kinematics.contact import STATUS_NAMES, first_contact, first_contacts, prepare
 from kinematics.contact_cells import ACROSS, ALONG, CELL_SIZE, describe
 from kinematics.contact_cloud import POOL
-from kinematics.errors import InputError
 from tests.benchmarks.meshes import bumpy_arch
 from tests.test_contact import random_case
 

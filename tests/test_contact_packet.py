@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
+from kinematics.base.motion_kernels import compose
 from kinematics.broadphase import axis_frame, face_pair, placed
 from kinematics.contact import prepare
 from kinematics.contact_cells import CELL_SIZE, END, FIT, MIDDLE, TWIST, WIDE, describe, frames
@@ -22,7 +23,6 @@ from kinematics.contact_packet import (
     triangle,
 )
 from kinematics.contact_thin import thin
-from kinematics.motions import compose
 from tests.test_contact import random_case
 from tests.test_contact_cells import TOWARD, Cell, random_disc, ring
 

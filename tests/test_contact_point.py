@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import trimesh
 
-from kinematics.axis import HingeAxis, closing_motion
+from kinematics.base.axis import HingeAxis, closing_motion
 from kinematics.contact import first_contact, prepare
 from tests.test_contact import END_DEG, Mesh, random_case
 

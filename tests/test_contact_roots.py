@@ -7,7 +7,7 @@ import math
 import numpy as np
 import pytest
 
-from kinematics.axis import HingeAxis
+from kinematics.base.axis import HingeAxis
 from kinematics.contact import FirstContact, first_contact, prepare
 from kinematics.contact_roots import nearest
 

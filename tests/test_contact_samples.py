@@ -7,11 +7,11 @@ import pytest
 import trimesh
 from scipy.spatial.transform import RigidTransform
 
-from kinematics.axis import HingeAxis, opening_motion
+from kinematics.base.axis import HingeAxis, opening_motion
+from kinematics.base.errors import InputError
 from kinematics.closure_samples import record_motions
 from kinematics.contact import first_contact, prepare
 from kinematics.contact_samples import sample_contacts
-from kinematics.errors import InputError
 
 
 def arches():

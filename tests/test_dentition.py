@@ -11,10 +11,10 @@ from scipy.spatial import cKDTree
 from scipy.spatial.transform import RigidTransform, Rotation
 
 from kinematics.arch_form import line_of_occlusion, occlusal_level
-from kinematics.axis import HingeAxis, opening_motion
+from kinematics.base.axis import HingeAxis, opening_motion
+from kinematics.base.errors import InputError
 from kinematics.contact import first_contact, prepare
 from kinematics.dentition import CLEARANCE_MM, generate_pair, main
-from kinematics.errors import InputError
 from kinematics.mesh import Cast, load_cast
 from kinematics.mesh_health import check_cast, check_pair, findings
 from kinematics.occlusal import automatic_landmarks

@@ -5,10 +5,10 @@ from hypothesis import strategies as st
 from scipy.optimize import least_squares
 from scipy.spatial.transform import RigidTransform, Rotation
 
+from kinematics.base.errors import InputError
 from kinematics.case_mounting import DistancesMounting
 from kinematics.distances import fit_distances
 from kinematics.distances_solver import Problem, solve
-from kinematics.errors import InputError
 
 PLACES = {
     "11 incisal edge": [92.0, -4.0, -38.0],

@@ -17,9 +17,9 @@ MODULES = sorted(
     if ">>> " in p.read_text(encoding="utf-8")
 )
 MUST_SHOW = {
-    "kinematics.arcs": {"chord", "equal_angle_error"},
+    "kinematics.base.arcs": {"chord", "equal_angle_error"},
     "kinematics.assess": {"assess"},
-    "kinematics.axis": {"HingeAxis", "axis_orbital_from_points", "opening_motion"},
+    "kinematics.base.axis": {"HingeAxis", "axis_orbital_from_points", "opening_motion"},
     "kinematics.case": {"read_case"},
     "kinematics.closure": {"error_motion", "opening_for_drop", "pin_closing"},
     "kinematics.contact": {"first_contact"},

@@ -11,8 +11,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kinematics.articulator import ArticulatorSettings, build_articulator, raised
-from kinematics.axis import HingeAxis
-from kinematics.errors import InputError
+from kinematics.base.axis import HingeAxis
+from kinematics.base.errors import InputError
 from kinematics.excursion import excursion
 from kinematics.excursion_path import Mix
 

@@ -8,7 +8,7 @@ import trimesh
 from scipy.spatial.transform import RigidTransform, Rotation
 
 from kinematics.articulator import ArticulatorSettings, build_articulator
-from kinematics.axis import HingeAxis, closing_motion
+from kinematics.base.axis import HingeAxis, closing_motion
 from kinematics.clearance import surface_of
 from kinematics.contact import first_contact, prepare
 from kinematics.excursion import excursion

@@ -10,7 +10,7 @@ import trimesh
 from scipy.spatial.transform import Rotation
 
 from kinematics.assess import assess, assess_placed
-from kinematics.axis import closing_motion
+from kinematics.base.axis import closing_motion
 from kinematics.case import case_from_dict, read_case
 from kinematics.contact import first_contact, prepare
 from kinematics.excursion_border import BORDER_OPENING_DEG, sagittal_border

@@ -13,11 +13,11 @@ from scipy.spatial.transform import RigidTransform, Rotation
 
 from kinematics.articulator import ArticulatorSettings
 from kinematics.assess import assess
-from kinematics.axis import HingeAxis, closing_motion
+from kinematics.base.axis import HingeAxis, closing_motion
+from kinematics.base.errors import InputError
 from kinematics.case import read_case
 from kinematics.closure import error_motion
 from kinematics.contact import first_contact, prepare
-from kinematics.errors import InputError
 from kinematics.excursion_case import errors_from_assessment
 from kinematics.excursion_error import DEFAULT_THIRD_MM, ExcursionGeometry, excursion_errors
 from kinematics.excursion_error_records import path_angles_deg

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from kinematics.articulator import ArticulatorSettings, build_articulator
-from kinematics.axis import HingeAxis
+from kinematics.base.axis import HingeAxis
 from kinematics.excursion_border import sagittal_border
 from kinematics.excursion_error import DEFAULT_THIRD_MM, ExcursionGeometry, excursion_errors
 from viewer.excursion_figures import draw_excursion_figure

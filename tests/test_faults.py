@@ -20,9 +20,9 @@ import numpy as np
 import pytest
 
 from kinematics.assess import assess
+from kinematics.base.errors import InputError
 from kinematics.case import read_case, write_case
 from kinematics.case_template import template
-from kinematics.errors import InputError
 from kinematics.mesh import Cast, write_ply
 from kinematics.result import result_dict
 from kinematics.study import read_study
@@ -138,7 +138,7 @@ def test_start_writes_both_files_or_neither_on_a_disk_of_any_size(tmp_path):
 
 
 def test_start_goes_on_where_a_kill_left_the_case_alone_and_replaces_no_other_case(inputs):
-    """The kills themselves, at each call of the system: tests/test_whole_files.py."""
+    """The kills themselves, at each call of the system: tests/base/test_files.py."""
     new = inputs / "out" / "new"
     assert command("start", inputs / "out", inputs).returncode == 0
     pair = {p.name: p.read_bytes() for p in new.iterdir()}

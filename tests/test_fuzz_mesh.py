@@ -15,7 +15,7 @@ import trimesh
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kinematics.errors import InputError
+from kinematics.base.errors import InputError
 from kinematics.mesh import load_cast
 from kinematics.mesh_files import MAX_LINE_BYTES, write_ply
 from kinematics.mesh_ply import MAX_ROWS, fan, read_ply
@@ -156,7 +156,7 @@ GROW = {
 
 def peak_of(file: Path) -> float:
     """Peak memory in MiB of a process that reads a mesh or refuses it, above the imports'."""
-    imports = "from kinematics.mesh import load_cast\nfrom kinematics.errors import InputError"
+    imports = "from kinematics.mesh import load_cast\nfrom kinematics.base.errors import InputError"
     work = "try:\n    load_cast(sys.argv[1], 'lower')\nexcept InputError:\n    pass"
     before, after = peak_mb(imports, work, str(file))
     return after - before

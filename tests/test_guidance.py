@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial.transform import RigidTransform, Rotation
 
-from kinematics.errors import InputError
+from kinematics.base.errors import InputError
 from kinematics.guidance import CondylarGuide, IncisalTable, incisal_table
 
 INCLINATIONS = st.floats(-20.0, 80.0)

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
-from kinematics.errors import InputError
+from kinematics.base.errors import InputError
 from kinematics.gum import first_order, validate
 from kinematics.monte_carlo import adaptive
 from tests.test_monte_carlo import (

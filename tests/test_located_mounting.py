@@ -6,9 +6,9 @@ import numpy as np
 import pytest
 
 from kinematics.assess import assess
-from kinematics.axis import HingeAxis, opening_motion
+from kinematics.base.axis import HingeAxis, opening_motion
+from kinematics.base.errors import InputError
 from kinematics.case import case_from_dict, case_to_dict, read_case, set_field
-from kinematics.errors import InputError
 from kinematics.placement import place
 from kinematics.result import result_dict
 from tests import SAMPLES

@@ -3,7 +3,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kinematics.axis import HingeAxis
+from kinematics.base.axis import HingeAxis
 from kinematics.case_tables import Marks
 from kinematics.marks import axes_from_marks, side_extension, slip_cost
 

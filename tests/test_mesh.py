@@ -12,7 +12,7 @@ import trimesh
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kinematics.errors import InputError
+from kinematics.base.errors import InputError
 from kinematics.mesh import MM_PER_UNIT, Cast, likely_unit, load_cast, write_ply
 from kinematics.mesh_files import merge_exactly
 from tests import SCANS

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from kinematics.errors import InputError
+from kinematics.base.errors import InputError
 from kinematics.monte_carlo import (
     Stabilisation,
     adaptive,

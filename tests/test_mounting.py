@@ -4,8 +4,8 @@ import pytransform3d.transformations as pt
 import trimesh
 from scipy.spatial.transform import RigidTransform, Rotation
 
-from kinematics.axis import HingeAxis, axis_orbital_from_points
-from kinematics.errors import InputError
+from kinematics.base.axis import HingeAxis, axis_orbital_from_points
+from kinematics.base.errors import InputError
 from kinematics.mounting import check_teeth, mount
 from kinematics.mounting_frame import (
     axis_orbital_from_articulator,

@@ -5,7 +5,7 @@ import pytest
 from scipy.spatial.transform import RigidTransform, Rotation
 
 from kinematics.assess import assess, assess_placed
-from kinematics.axis import closing_motion
+from kinematics.base.axis import closing_motion
 from kinematics.closures import close_both
 from kinematics.mounting import mount
 from kinematics.mounting_effect import mounting_findings, mounting_sd_mm

@@ -5,7 +5,7 @@ import pytest
 from scipy.spatial.transform import RigidTransform
 from scipy.stats import norm
 
-from kinematics.axis import HingeAxis, axis_orbital_from_points
+from kinematics.base.axis import HingeAxis, axis_orbital_from_points
 from kinematics.closure import error_motion
 from kinematics.mounting import mount
 from kinematics.mounting_frame import (

@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given, settings
 from scipy.spatial.transform import RigidTransform, Rotation
 
-from kinematics.axis import HingeAxis, opening_motion
+from kinematics.base.axis import HingeAxis, opening_motion
 from kinematics.contact import first_contact, prepare
 from kinematics.mesh import Cast
 from kinematics.occlusion import NO_MESHES, mouth_return, return_report

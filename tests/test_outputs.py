@@ -11,7 +11,7 @@ import stat
 import numpy as np
 import pytest
 
-from kinematics.errors import InputError
+from kinematics.base.errors import InputError
 from kinematics.mesh import load_cast
 from tests.hand_assessment import hand_assessment
 from viewer import draw, outputs

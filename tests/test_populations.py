@@ -12,7 +12,7 @@ from scipy import stats
 
 from kinematics import populations as pop
 from kinematics import published_scatter as published
-from kinematics.errors import InputError
+from kinematics.base.errors import InputError
 from tests import AUTHORITIES
 
 AUTHORITY = AUTHORITIES / "arbitrary_points.toml"

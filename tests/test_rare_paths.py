@@ -14,10 +14,10 @@ from scipy.spatial.transform import RigidTransform
 
 from kinematics.assess import assess
 from kinematics.axis_location import axis_from_poses
+from kinematics.base.errors import InputError
+from kinematics.base.kernel import kernel
 from kinematics.case import write_case
-from kinematics.errors import InputError
 from kinematics.excursion import _teeth
-from kinematics.kernels import kernel
 from kinematics.landmarks import landmarks_for, surface_extremes
 from kinematics.mesh import Cast, load_cast
 from kinematics.mesh_files import PARSERS

@@ -9,8 +9,8 @@ import numpy as np
 import pytest
 
 from kinematics.articulator import ArticulatorSettings, build_articulator, raised
+from kinematics.base.errors import HingewiseError, InputError
 from kinematics.case import case_from_dict, set_field, write_case
-from kinematics.errors import HingewiseError, InputError
 from kinematics.hierarchy import build_hierarchy
 from kinematics.inspection import inspect_case
 from kinematics.mesh import Cast, write_ply

@@ -9,9 +9,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial.transform import RigidTransform, Rotation
 
-from kinematics.axis import HingeAxis, opening_motion
 from kinematics.axis_location import axis_from_poses
-from kinematics.errors import InputError
+from kinematics.base.axis import HingeAxis, opening_motion
+from kinematics.base.errors import InputError
 from kinematics.mesh import Cast, load_cast
 from kinematics.registration import nearest_on_triangles, register
 

@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from kinematics.assess import assess
-from kinematics.errors import Finding
+from kinematics.base.errors import Finding
 from kinematics.result import CAUTIONS
 from tests.cases import landmarks_only
 from tests.hand_assessment import hand_assessment

@@ -5,7 +5,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial.transform import RigidTransform, Rotation
 
-from kinematics.errors import InputError
+from kinematics.base.errors import InputError
 from kinematics.rigid_fit import fit_rigid, motion_jacobian
 
 POINTS = np.array(

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import RigidTransform
 
+from kinematics.base.errors import InputError
 from kinematics.case import case_from_dict, case_to_dict
-from kinematics.errors import InputError
 from kinematics.inspection import inspect_case
 from kinematics.mesh import load_cast, write_ply
 from kinematics.placement import place

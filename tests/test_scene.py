@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kinematics.axis import HingeAxis, closing_motion
+from kinematics.base.axis import HingeAxis, closing_motion
 from tests.hand_assessment import hand_assessment
 from viewer.palette import DARK, LIGHT, STOP_LABEL, scale_limit_um, signed_colours, signed_table
 from viewer.scene import LAYERS, arc, build_scene, ends

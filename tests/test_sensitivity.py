@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kinematics.errors import InputError
+from kinematics.base.errors import InputError
 from kinematics.populations import NormalPopulation
 from kinematics.sensitivity import ranked, sensitivity_of, sobol
 from kinematics.study_sensitivity import study_sensitivity

@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from kinematics.errors import InputError
+from kinematics.base.errors import InputError
 from kinematics.study import Vary, digest, read_study
 from kinematics.study_design import check_design, quantile, sample_points
 from tests.hand_study import VARY, casts_case, make_study

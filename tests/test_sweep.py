@@ -17,7 +17,7 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
-from kinematics.errors import InputError
+from kinematics.base.errors import InputError
 from kinematics.study import digest, read_study
 from kinematics.sweep import read_sweep, run_sweep
 from kinematics.sweep_store import MANIFEST, SweepFolder, column, difference, part_name

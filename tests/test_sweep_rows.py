@@ -7,8 +7,8 @@ import pickle
 import numpy as np
 import pytest
 
+from kinematics.base.errors import InputError
 from kinematics.case import set_field
-from kinematics.errors import InputError
 from kinematics.placement import place
 from kinematics.sweep_rows import (
     NO_CLOSURE,

@@ -5,10 +5,10 @@ from hypothesis import strategies as st
 
 from kinematics.articulator import AVERAGE_INCLINATION_DEG, ArticulatorSettings
 from kinematics.assess import assess
-from kinematics.axis import HingeAxis, axis_orbital_from_points
+from kinematics.base.axis import HingeAxis, axis_orbital_from_points
+from kinematics.base.errors import InputError
 from kinematics.case import case_from_dict
 from kinematics.case_guidance import guidance_settings
-from kinematics.errors import InputError
 from kinematics.mounting import mount
 from kinematics.third_point import third_point_effect, third_point_effect_of_case
 from tests.cases import landmarks_only

@@ -9,12 +9,12 @@ import pytest
 from scipy import stats
 from scipy.spatial.transform import RigidTransform, Rotation
 
-from kinematics.axis import HingeAxis, opening_motion
+from kinematics.base.axis import HingeAxis, opening_motion
+from kinematics.base.errors import InputError
 from kinematics.closure import error_motion, pin_closing
 from kinematics.closure_samples import DROP, OpeningRule
 from kinematics.contact import first_contact, prepare
 from kinematics.departure_risk import decision_chart, largest_departure, risk_at
-from kinematics.errors import InputError
 from kinematics.populations import NormalPopulation, open_uniform, study_population
 from kinematics.uncertainty import propagate, summary_dict, wilson_interval
 from kinematics.uncertainty_summary import OptionRisk, percent, sentences

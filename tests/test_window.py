@@ -3,8 +3,8 @@
 import numpy as np
 import pytest
 
+from kinematics.base.errors import InputError
 from kinematics.case import read_case
-from kinematics.errors import InputError
 from tests.cases import landmarks_only
 from viewer.draw import probe_gl
 from viewer.window import show_window

@@ -12,9 +12,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform
 
-from kinematics.axis import closing_motion
-from kinematics.errors import InputError
-from kinematics.whole_files import Refusal, whole_file
+from kinematics.base.axis import closing_motion
+from kinematics.base.errors import InputError
+from kinematics.base.files import Refusal, whole_file
 from viewer.app_scene import exaggerated
 from viewer.draw import drawing_environment, probe_gl, to_plotter
 from viewer.extras import need

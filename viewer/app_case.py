@@ -7,11 +7,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.axis import HingeAxis
+from kinematics.base.axis import HingeAxis
+from kinematics.base.errors import InputError
 from kinematics.case import Case, case_from_dict, case_to_dict
 from kinematics.case_tables import Marks
 from kinematics.closure import STOPS
-from kinematics.errors import InputError
 from kinematics.excursion_case import front_of
 from kinematics.geometry import Geometry
 from kinematics.placement import PlacedCase

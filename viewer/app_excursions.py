@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from kinematics.base.errors import HingewiseError
 from kinematics.chance_verdict import not_measured
-from kinematics.errors import HingewiseError
 from kinematics.excursion_case import case_excursions, case_geometry, front_of
 from kinematics.excursion_details import ExcursionDetails
 from kinematics.excursion_error import EXCURSIONS

@@ -8,9 +8,9 @@ import zipfile
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from kinematics.base.errors import InputError
+from kinematics.base.files import Refusal, whole_file
 from kinematics.case import Case, case_text, write_case
-from kinematics.errors import InputError
-from kinematics.whole_files import Refusal, whole_file
 from viewer.extras import need
 
 if TYPE_CHECKING:

@@ -15,8 +15,8 @@ from concurrent.futures import ThreadPoolExecutor
 from functools import partial
 from typing import Any
 
+from kinematics.base.errors import HingewiseError
 from kinematics.closures import Closures
-from kinematics.errors import HingewiseError
 from kinematics.verdict import Verdict
 from viewer.app_excursions import BLANK, excursions_state
 from viewer.app_scene import mouth_state

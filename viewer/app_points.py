@@ -6,9 +6,9 @@ from typing import Any, Literal
 
 import numpy as np
 
+from kinematics.base.errors import InputError
 from kinematics.case import Case, case_from_dict, case_to_dict
 from kinematics.closures import Closures
-from kinematics.errors import InputError
 from kinematics.placement import PlacedCase
 from viewer.app_case import number
 from viewer.picking import Hit, pick, ray

@@ -12,10 +12,10 @@ from typing import Any
 import numpy as np
 
 from kinematics.assess import Assessment, assess_placed
+from kinematics.base.errors import InputError
 from kinematics.case import Case
 from kinematics.closure import Stop
 from kinematics.closures import Closures, close_both
-from kinematics.errors import InputError
 from kinematics.judging import DepartureCurve, departure_curve, judge, worst_by_departure
 from kinematics.placement import place
 from kinematics.uncertainty import UncertaintySummary, uncertainty_of

@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from kinematics import __version__
-from kinematics.errors import Finding, HingewiseError
+from kinematics.base.errors import Finding, HingewiseError
 
 if TYPE_CHECKING:
     from rich.console import Console

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from kinematics.errors import InputError
+from kinematics.base.errors import InputError
 
 DEMO_FILE = "demo_case.toml"
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import importlib.util
 
-from kinematics.errors import InputError
+from kinematics.base.errors import InputError
 
 EXTRA_OF = {
     "matplotlib": "report",

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.axis import HingeAxis
+from kinematics.base.axis import HingeAxis
 from kinematics.verdict import worst_of
 from viewer.scene import ARC_STEPS, arc
 

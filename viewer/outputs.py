@@ -15,8 +15,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from kinematics.errors import InputError
-from kinematics.whole_files import Refusal, is_running
+from kinematics.base.errors import InputError
+from kinematics.base.files import Refusal, is_running
 from viewer.extras import has
 
 if TYPE_CHECKING:

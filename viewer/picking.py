@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from kinematics.errors import InputError
+from kinematics.base.errors import InputError
 from kinematics.mesh import Cast
 from kinematics.occlusal import nearest_tooth
 

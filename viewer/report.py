@@ -175,8 +175,8 @@ def render_report(
     from jinja2 import Environment, StrictUndefined
     from markupsafe import Markup
 
+    from kinematics.base.versions import versions
     from kinematics.result import CAUTIONS, PACKAGES
-    from kinematics.versions import versions
 
     environment = Environment(
         autoescape=True,

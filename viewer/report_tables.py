@@ -20,8 +20,8 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from kinematics.assess import Assessment
+    from kinematics.base.errors import Finding
     from kinematics.closure import Stop
-    from kinematics.errors import Finding
     from kinematics.occlusion import ContactReport
 
 NONE = "–"

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from kinematics.axis import HingeAxis
+from kinematics.base.axis import HingeAxis
 from kinematics.closure import rotated_about
 from viewer.palette import AXIS_LABEL, LINE_STYLE, Theme, scale_limit_um
 from viewer.scene_items import (

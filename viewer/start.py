@@ -6,9 +6,9 @@ import sys
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
+from kinematics.base.errors import InputError
+from kinematics.base.files import Refusal, write_files
 from kinematics.case_template import MEASUREMENTS, MOUNTINGS, template
-from kinematics.errors import InputError
-from kinematics.whole_files import Refusal, write_files
 from viewer.recording_sheet import recording_sheet_html
 
 CASE_FILE, SHEET_FILE = "case.toml", "recording_sheet.html"

@@ -11,7 +11,7 @@ from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
-from kinematics.errors import Finding
+from kinematics.base.errors import Finding
 from viewer.cli import CAUTION
 from viewer.report_plan import remedy_table
 from viewer.report_tables import STOP_LABEL, chance, plain, signed, um, worst_first

@@ -6,8 +6,8 @@ import os
 import sys
 from typing import TYPE_CHECKING
 
+from kinematics.base.errors import InputError
 from kinematics.case import Case
-from kinematics.errors import InputError
 from viewer.draw import drawing_environment, probe_gl
 
 if TYPE_CHECKING:

@@ -16,10 +16,10 @@ from typing import Any
 
 import numpy as np
 
-from kinematics.axis import HingeAxis, opening_motion
+from kinematics.base.axis import HingeAxis, opening_motion
+from kinematics.base.files import write_file
 from kinematics.closure_batch import closure_error_chunks
 from kinematics.contact import PreparedPair, first_contact, first_contacts, prepare
-from kinematics.whole_files import write_file
 from tests import REPO
 from tests.benchmarks.meshes import Mesh, open_pair
 from tests.benchmarks.peers import PEERS

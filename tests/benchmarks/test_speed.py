@@ -9,7 +9,7 @@ import sys
 import numpy as np
 import pytest
 
-from kinematics.axis import HingeAxis
+from kinematics.base.axis import HingeAxis
 from kinematics.closure_batch import closure_errors
 from kinematics.contact import first_contact, first_contacts, prepare
 from tests.benchmarks.meshes import bumpy_arch

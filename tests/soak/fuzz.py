@@ -12,8 +12,8 @@ from pathlib import Path
 import atheris
 
 with atheris.instrument_imports(include=["kinematics", "tomllib"]):
+    from kinematics.base.errors import InputError
     from kinematics.case import read_case
-    from kinematics.errors import InputError
     from kinematics.mesh_files import PARSERS
 
 WHAT = sys.argv.pop(1)

@@ -6,7 +6,7 @@ import os
 import stat
 from pathlib import Path
 
-from kinematics.errors import InputError
+from kinematics.base.errors import InputError
 
 
 def read_regular_file(

@@ -10,11 +10,11 @@ from pathlib import Path
 
 import pytest
 
-from kinematics import whole_files
-from kinematics.errors import InputError
-from kinematics.regular_file import read_regular_file
-from kinematics.versions import versions
-from kinematics.whole_files import Refusal, is_running, whole_file, write_file, write_files
+from kinematics.base import files as whole_files
+from kinematics.base.errors import InputError
+from kinematics.base.files import Refusal, is_running, whole_file, write_file, write_files
+from kinematics.base.regular_file import read_regular_file
+from kinematics.base.versions import versions
 from tests import REPO
 
 

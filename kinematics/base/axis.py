@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial.transform import RigidTransform, Rotation
 
-from kinematics.errors import InputError
+from kinematics.base.errors import InputError
 
 MIN_POINT_DISTANCE_MM = 20.0
 """Shortest accepted distance of an axis's two points; below it direction is guesswork (ours)."""

@@ -7,14 +7,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.spatial.transform import RigidTransform, Rotation
 
-from kinematics.axis import (
+from kinematics.base.axis import (
     HingeAxis,
     as_point,
     axis_orbital_from_points,
     closing_motion,
     opening_motion,
 )
-from kinematics.errors import InputError
+from kinematics.base.errors import InputError
 from tests.strategies import axes, motions, points
 
 TRUE = HingeAxis([0.0, 55.0, 0.0], [0.0, -55.0, 0.0])

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from kinematics.kernels import kernel
+from kinematics.base.kernel import kernel
 
 
 @kernel

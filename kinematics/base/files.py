@@ -10,7 +10,7 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 
-from kinematics.errors import InputError
+from kinematics.base.errors import InputError
 
 NO_SPACE = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG})
 
@@ -22,7 +22,7 @@ class Refusal:
     Attributes
     ----------
     where : str
-        What the user gave the place by, as in :class:`~kinematics.errors.InputError`.
+        What the user gave the place by, as in :class:`~kinematics.base.errors.InputError`.
     fix, full_fix : str
         What to do next; ``full_fix`` where the disk is full.
     """
