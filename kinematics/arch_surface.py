@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, maximum_filter1d
 
 from kinematics.arch_form import ArchSolid
-from kinematics.mesh import Cast
+from kinematics.casts.cast import Cast
 
 Floats = NDArray[np.float64]
 

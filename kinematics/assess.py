@@ -14,6 +14,8 @@ from kinematics.articulator import ArticulatorSettings
 from kinematics.base.axis import opening_motion
 from kinematics.base.errors import Finding
 from kinematics.case import Case
+from kinematics.casts.cast import Cast
+from kinematics.casts.health import MeshHealth
 from kinematics.chance_verdict import counted
 from kinematics.closure import Stop, StopResult, high_amount
 from kinematics.closures import SAME_POSE_DEG, ByGeometry, Closures, close_both
@@ -22,8 +24,6 @@ from kinematics.excursion_details import assessed_excursions
 from kinematics.excursion_error_records import ExcursionErrors
 from kinematics.geometry import Geometry
 from kinematics.judging import DepartureCurve, departure_curve, judge, worst_by_departure
-from kinematics.mesh import Cast
-from kinematics.mesh_health import MeshHealth
 from kinematics.mounting import Mounting
 from kinematics.mounting_effect import mounting_findings
 from kinematics.occlusion import ContactReport, MouthReturn, mouth_return, return_report

@@ -65,7 +65,7 @@ def axis_from_poses(
     noise : float or array_like of shape (n, 6, 6), optional
         RMS registration error at the reference points in mm; or a covariance a pose of (rotation
         vector in rad, displacement in mm) about the middle of the posed reference points, as
-        :meth:`kinematics.registration.RegistrationResult.covariance_at` gives. Without it the
+        :meth:`kinematics.casts.registration.RegistrationResult.covariance_at` gives. Without it the
         noise is estimated from the residuals.
     weights : array_like, shape (n,), optional
         Relative trust, 1 for an ordinary scan.

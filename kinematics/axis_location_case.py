@@ -16,10 +16,10 @@ from kinematics.base.axis import HingeAxis
 from kinematics.base.errors import Finding, InputError
 from kinematics.case_located import AxisLocation
 from kinematics.case_types import as_rigid
+from kinematics.casts.cast import Cast
+from kinematics.casts.registration import RegistrationResult
+from kinematics.casts.scan_pose import scan_pose
 from kinematics.located_axis import LocatedAxis
-from kinematics.mesh import Cast
-from kinematics.registration import RegistrationResult
-from kinematics.scan_pose import scan_pose
 
 Array = NDArray[np.float64]
 
@@ -83,7 +83,7 @@ def locate_from_case_table(
     InputError
         See :func:`kinematics.axis_location.axis_from_poses`,
         :func:`kinematics.axis_tracks.axis_from_tracked_points` and
-        :func:`kinematics.registration.register`; a poor registration; no reference points.
+        :func:`kinematics.casts.registration.register`; a poor registration; no reference points.
     """
     half = (table.left_half_width_mm, table.right_half_width_mm)
     caution = Finding("note", where, CAUTION, "Compare with a second recording.")

@@ -11,14 +11,14 @@ from scipy.spatial.transform import RigidTransform
 from kinematics.articulator import settings_from_case
 from kinematics.case_tables import ArticulatorTable
 from kinematics.case_types import as_rigid
+from kinematics.casts.scan_pose import scan_pose
 from kinematics.condylar_records import RecordedSettings, settings_from_records
-from kinematics.scan_pose import scan_pose
 
 if TYPE_CHECKING:
     from kinematics.base.errors import Finding
     from kinematics.case import Case
-    from kinematics.mesh import Cast
-    from kinematics.registration import RegistrationResult
+    from kinematics.casts.cast import Cast
+    from kinematics.casts.registration import RegistrationResult
 
 RecordKind = Literal["protrusive", "left_lateral", "right_lateral"]
 Motions = Mapping[RecordKind, RigidTransform]
@@ -93,7 +93,7 @@ def read_records(case: Case, lower: Cast | None) -> tuple[tuple[RecordPose, ...]
     Raises
     ------
     InputError
-        As :func:`kinematics.scan_pose.scan_pose`.
+        As :func:`kinematics.casts.scan_pose.scan_pose`.
     """
     found: list[RecordPose] = []
     remarks: list[Finding] = []

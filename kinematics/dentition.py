@@ -13,8 +13,8 @@ from numpy.typing import NDArray
 from kinematics.arch_form import ArchSolid, Occlusion, occlusal_level, place_teeth
 from kinematics.arch_surface import Sheet, cast_sheet, grid_faces, mesh_of
 from kinematics.base.errors import HingewiseError, InputError
-from kinematics.mesh import Cast
-from kinematics.mesh_files import write_ply
+from kinematics.casts.cast import Cast
+from kinematics.casts.formats import write_ply
 from kinematics.occlusal_fit import height_field, least_vertical_gap
 
 Floats = NDArray[np.float64]

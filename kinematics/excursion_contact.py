@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from scipy.spatial.transform import RigidTransform
 
 from kinematics.base.axis import HingeAxis
+from kinematics.casts.cast import Cast
 from kinematics.contact import PreparedPair, first_contact, prepare
 from kinematics.excursion_path import ToothContact
-from kinematics.mesh import Cast
 
 
 @dataclass(frozen=True, eq=False)

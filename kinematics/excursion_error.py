@@ -17,6 +17,7 @@ from scipy.spatial.transform import RigidTransform
 from kinematics.articulator import Articulator, ArticulatorSettings, build_articulator
 from kinematics.base.axis import HingeAxis, axis_orbital_from_points
 from kinematics.case_guidance import Motions
+from kinematics.casts.cast import Cast
 from kinematics.condylar_records import held_by_record, settings_from_records
 from kinematics.excursion import DEFAULT_TRAVEL_MM, excursion
 from kinematics.excursion_contact import cast_stop
@@ -29,7 +30,6 @@ from kinematics.excursion_error_records import (
 )
 from kinematics.excursion_path import Front, Kind
 from kinematics.guidance import incisal_table
-from kinematics.mesh import Cast
 from kinematics.mounting_frame import THIRD_POINT_REACH_MM
 
 DEFAULT_THIRD_MM = (THIRD_POINT_REACH_MM, 0.0, 0.0)

@@ -13,14 +13,14 @@ from scipy.spatial import cKDTree
 from scipy.spatial.transform import RigidTransform
 
 from kinematics.case_types import tooth_side
-from kinematics.clearance import (
+from kinematics.casts.cast import Cast
+from kinematics.casts.clearance import (
     CLEARANCE_LIMIT_MM,
     NEAR_CONTACT_MM,
     ClearanceSurface,
     surface_of,
 )
 from kinematics.excursion_path import ExcursionPath
-from kinematics.mesh import Cast
 
 ALONG_LIMIT_MM = 1.0
 """Clearances along the way are looked for up to here (ours); those at the end up to 3 mm."""

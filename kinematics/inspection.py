@@ -13,8 +13,8 @@ from kinematics.base.errors import Finding, InputError
 from kinematics.case import Case
 from kinematics.case_guidance import CaseGuidance
 from kinematics.case_untouched import untouched
+from kinematics.casts.health import MeshHealth
 from kinematics.excursion_case import case_geometry, case_guidance
-from kinematics.mesh_health import MeshHealth
 from kinematics.mounting import Mounting
 from kinematics.placement import PlacedCase, load_casts, place
 from kinematics.scanned_pose import open_as_scanned

@@ -12,9 +12,9 @@ from scipy.spatial.transform import RigidTransform
 
 from kinematics.base.errors import Finding, InputError
 from kinematics.case import Case
+from kinematics.casts.cast import Cast
+from kinematics.casts.occlusal import automatic_landmarks, occlusal_vertices, vertex_normals
 from kinematics.closure import UP
-from kinematics.mesh import Cast
-from kinematics.occlusal import automatic_landmarks, occlusal_vertices, vertex_normals
 
 INCISAL_POINT = "incisal point"
 """Name of the landmark at which vertical changes "at the incisors" are measured."""

@@ -21,7 +21,7 @@ from kinematics.case_mounting import (
     MatrixMounting,
 )
 from kinematics.case_types import tooth_side
-from kinematics.mesh import Cast
+from kinematics.casts.cast import Cast
 from kinematics.mounting_frame import (
     axis_orbital_from_articulator,
     cast_shift_mm,

@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform
 
 from kinematics.base.axis import HingeAxis, opening_motion
+from kinematics.casts.cast import Cast
 from kinematics.contact import FirstContact
-from kinematics.mesh import Cast
 
 ContactStatus = Literal["contact", "already_touching", "none_in_range", "no_meshes"]
 

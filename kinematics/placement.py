@@ -12,13 +12,17 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 from scipy.spatial.transform import RigidTransform
 
-from kinematics.axis_clearance import CastClearance, axes_in_casts
 from kinematics.axis_location_case import CaseAxis
 from kinematics.base.axis import HingeAxis, opening_motion
 from kinematics.base.errors import Finding, InputError
 from kinematics.case import Case
 from kinematics.case_guidance import Motions, RecordPose, read_records
 from kinematics.case_tables import GuidanceRecord
+from kinematics.casts.axis_clearance import CastClearance, axes_in_casts
+from kinematics.casts.cast import Cast, load_cast
+from kinematics.casts.health import MeshHealth, check_cast, check_pair
+from kinematics.casts.health import findings as health_findings
+from kinematics.casts.occlusal import automatic_landmarks, occlusal_vertices, vertex_normals
 from kinematics.closure import UP
 from kinematics.contact import (
     FirstContact,
@@ -30,11 +34,7 @@ from kinematics.contact import (
 )
 from kinematics.geometry import Geometry
 from kinematics.landmarks import LandmarkSet, landmarks_for
-from kinematics.mesh import Cast, load_cast
-from kinematics.mesh_health import MeshHealth, check_cast, check_pair
-from kinematics.mesh_health import findings as health_findings
 from kinematics.mounting import Mounting, locate, lower_to_upper, mount
-from kinematics.occlusal import automatic_landmarks, occlusal_vertices, vertex_normals
 from kinematics.occlusion import MAX_CLOSING_DEG, NO_MESHES, ContactReport, contact_report
 from kinematics.poses import Poses, poses_for
 

@@ -12,9 +12,9 @@ from scipy.spatial.transform import RigidTransform, Rotation
 from kinematics.assess import Assessment, assess
 from kinematics.base.errors import Finding
 from kinematics.case import case_from_dict
+from kinematics.casts.cast import Cast, load_cast
+from kinematics.casts.health import check_cast
 from kinematics.closure import high_amount
-from kinematics.mesh import Cast, load_cast
-from kinematics.mesh_health import check_cast
 from kinematics.occlusion import ContactReport, MouthReturn
 
 RIGHT_TO_LEFT = (47, 46, 45, 44, 43, 42, 41, 31, 32, 33, 34, 35, 36, 37)

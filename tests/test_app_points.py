@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 
 from kinematics.base.errors import InputError
 from kinematics.case import read_case
-from kinematics.mesh import load_cast
+from kinematics.casts.cast import load_cast
 from tests.cases import landmarks_only, open_pair
 from viewer.app_points import Pending, without_landmark
 from viewer.app_state import Session

@@ -14,9 +14,9 @@ from kinematics.axis_location_case import locate_from_case_table
 from kinematics.base.axis import HingeAxis, opening_motion
 from kinematics.base.errors import InputError
 from kinematics.case_located import AxisLocation, LocatedAxisMounting
-from kinematics.mesh import load_cast
-from kinematics.registration import register
-from tests.test_registration import arch
+from kinematics.casts.cast import load_cast
+from kinematics.casts.registration import register
+from tests.casts.test_registration import arch
 
 AXIS = HingeAxis([-80.0, 55.0, 40.0], [-80.0, -55.0, 40.0])
 SCANNED = RigidTransform.from_components([3.0, -2.0, 5.0], Rotation.from_rotvec([0.1, -0.05, 0.2]))

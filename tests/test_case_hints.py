@@ -12,8 +12,8 @@ from kinematics.base.errors import InputError
 from kinematics.case import case_from_dict, case_to_dict, read_case
 from kinematics.case_template import MOUNTINGS, template
 from kinematics.case_untouched import untouched
+from kinematics.casts.cast import load_cast, write_ply
 from kinematics.inspection import inspect_case
-from kinematics.mesh import load_cast, write_ply
 from kinematics.study import study_from_dict
 from tests import SAMPLES
 from tests.cases import landmarks_only

@@ -9,11 +9,11 @@ from scipy.spatial.transform import RigidTransform, Rotation
 
 from kinematics.articulator import ArticulatorSettings, build_articulator
 from kinematics.base.axis import HingeAxis, closing_motion
-from kinematics.clearance import surface_of
+from kinematics.casts.cast import Cast, load_cast
+from kinematics.casts.clearance import surface_of
 from kinematics.contact import first_contact, prepare
 from kinematics.excursion import excursion
 from kinematics.excursion_contact import cast_stop
-from kinematics.mesh import Cast, load_cast
 
 CUSP = np.array([90.0, 0.0, -35.0])
 SETTINGS = ArticulatorSettings(incisal_sagittal_deg=20.0, incisal_lateral_deg=10.0)

@@ -12,12 +12,12 @@ from scipy.spatial.transform import Rotation
 from kinematics.assess import assess, assess_placed
 from kinematics.base.axis import closing_motion
 from kinematics.case import case_from_dict, read_case
+from kinematics.casts.cast import write_ply
+from kinematics.casts.occlusal import automatic_landmarks
 from kinematics.contact import first_contact, prepare
 from kinematics.excursion_border import BORDER_OPENING_DEG, sagittal_border
 from kinematics.excursion_case import errors_from_assessment, front_of
 from kinematics.excursion_details import assessed_excursions
-from kinematics.mesh import write_ply
-from kinematics.occlusal import automatic_landmarks
 from kinematics.placement import place
 from kinematics.result import result_dict
 from tests.cases import closed_pair, landmarks_only, open_pair

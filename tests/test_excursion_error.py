@@ -16,12 +16,12 @@ from kinematics.assess import assess
 from kinematics.base.axis import HingeAxis, closing_motion
 from kinematics.base.errors import InputError
 from kinematics.case import read_case
+from kinematics.casts.cast import load_cast
 from kinematics.closure import error_motion
 from kinematics.contact import first_contact, prepare
 from kinematics.excursion_case import errors_from_assessment
 from kinematics.excursion_error import DEFAULT_THIRD_MM, ExcursionGeometry, excursion_errors
 from kinematics.excursion_error_records import path_angles_deg
-from kinematics.mesh import load_cast
 
 TRUE = HingeAxis([0.0, 55.0, 0.0], [0.0, -55.0, 0.0])
 POINTS = np.array([[90.0, 0.0, -35.0], [50.0, 25.0, -35.0], [50.0, -25.0, -35.0]])

@@ -13,7 +13,8 @@ from hypothesis import strategies as st
 from scipy.spatial.transform import RigidTransform, Rotation
 
 from kinematics.articulator import ArticulatorSettings, build_articulator
-from kinematics.clearance import CLEARANCE_LIMIT_MM
+from kinematics.casts.cast import Cast
+from kinematics.casts.clearance import CLEARANCE_LIMIT_MM
 from kinematics.excursion import excursion
 from kinematics.excursion_contact import cast_stop
 from kinematics.excursion_teeth import (
@@ -23,7 +24,6 @@ from kinematics.excursion_teeth import (
     teeth_along,
     tooth_pair,
 )
-from kinematics.mesh import Cast
 from tests.test_excursion_contact import CUSP, real_casts
 
 IDENTITY = RigidTransform.identity()

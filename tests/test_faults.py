@@ -23,7 +23,7 @@ from kinematics.assess import assess
 from kinematics.base.errors import InputError
 from kinematics.case import read_case, write_case
 from kinematics.case_template import template
-from kinematics.mesh import Cast, write_ply
+from kinematics.casts.cast import Cast, write_ply
 from kinematics.result import result_dict
 from kinematics.study import read_study
 from kinematics.sweep import run_sweep

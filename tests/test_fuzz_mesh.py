@@ -16,9 +16,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kinematics.base.errors import InputError
-from kinematics.mesh import load_cast
-from kinematics.mesh_files import MAX_LINE_BYTES, write_ply
-from kinematics.mesh_ply import MAX_ROWS, fan, read_ply
+from kinematics.casts.cast import load_cast
+from kinematics.casts.formats import MAX_LINE_BYTES, write_ply
+from kinematics.casts.ply import MAX_ROWS, fan, read_ply
 from tests.memory import peak_mb
 
 MB = 1024 * 1024
@@ -156,7 +156,9 @@ GROW = {
 
 def peak_of(file: Path) -> float:
     """Peak memory in MiB of a process that reads a mesh or refuses it, above the imports'."""
-    imports = "from kinematics.mesh import load_cast\nfrom kinematics.base.errors import InputError"
+    imports = (
+        "from kinematics.casts.cast import load_cast\nfrom kinematics.base.errors import InputError"
+    )
     work = "try:\n    load_cast(sys.argv[1], 'lower')\nexcept InputError:\n    pass"
     before, after = peak_mb(imports, work, str(file))
     return after - before
@@ -315,7 +317,7 @@ def test_a_mesh_changed_in_several_places_is_read_whole_or_refused(tmp_path_fact
     st.lists(st.sampled_from([0, 11, 36, 48, 85]), min_size=12, max_size=12),
 )
 def test_any_cast_written_as_ply_is_read_back_exactly(tmp_path_factory, points, faces, teeth):
-    from kinematics.mesh import Cast
+    from kinematics.casts.cast import Cast
 
     file = tmp_path_factory.getbasetemp() / "round.ply"
     cast = Cast("lower", points, np.array(faces).reshape(-1, 3), teeth[: len(points)])

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from kinematics.base.errors import InputError
-from kinematics.mesh import load_cast
+from kinematics.casts.cast import load_cast
 from tests.hand_assessment import hand_assessment
 from viewer import draw, outputs
 
@@ -103,7 +103,7 @@ def test_names_that_a_spreadsheet_would_run_are_disarmed():
 
 
 @pytest.mark.parametrize(
-    "broken", ["kinematics.mesh_files.write_ply", "viewer.report.render_report"]
+    "broken", ["kinematics.casts.formats.write_ply", "viewer.report.render_report"]
 )
 def test_a_failure_half_way_leaves_the_old_files_and_no_new_ones(
     assessment, tmp_path, monkeypatch, broken

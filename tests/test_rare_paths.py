@@ -17,13 +17,13 @@ from kinematics.axis_location import axis_from_poses
 from kinematics.base.errors import InputError
 from kinematics.base.kernel import kernel
 from kinematics.case import write_case
+from kinematics.casts.cast import Cast, load_cast
+from kinematics.casts.formats import PARSERS
+from kinematics.casts.occlusal import automatic_landmarks, occlusal_vertices
 from kinematics.excursion import _teeth
 from kinematics.landmarks import landmarks_for, surface_extremes
-from kinematics.mesh import Cast, load_cast
-from kinematics.mesh_files import PARSERS
 from kinematics.mounting import mount
 from kinematics.mounting_frame import bonwill_frame
-from kinematics.occlusal import automatic_landmarks, occlusal_vertices
 from kinematics.placement import place
 from kinematics.rigid_fit import unit_hint
 from kinematics.study import read_study, study_from_dict

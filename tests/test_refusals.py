@@ -11,10 +11,10 @@ import pytest
 from kinematics.articulator import ArticulatorSettings, build_articulator, raised
 from kinematics.base.errors import HingewiseError, InputError
 from kinematics.case import case_from_dict, set_field, write_case
+from kinematics.casts.cast import Cast, write_ply
+from kinematics.casts.formats import PARSERS
 from kinematics.hierarchy import build_hierarchy
 from kinematics.inspection import inspect_case
-from kinematics.mesh import Cast, write_ply
-from kinematics.mesh_files import PARSERS
 from kinematics.study import study_from_dict
 from tests.cases import landmarks_only
 

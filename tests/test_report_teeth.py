@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from kinematics.assess import assess
-from kinematics.clearance import CLEARANCE_LIMIT_MM, NEAR_CONTACT_MM
-from kinematics.mesh import load_cast
+from kinematics.casts.cast import load_cast
+from kinematics.casts.clearance import CLEARANCE_LIMIT_MM, NEAR_CONTACT_MM
 from tests.test_excursion_details import demo, quick, small_case, wall, wide  # noqa: F401
 from tests.test_report import Page, number, page_of
 from viewer import outputs

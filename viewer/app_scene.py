@@ -16,9 +16,9 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 from scipy.spatial.transform import RigidTransform
 
+from kinematics.casts.cast import Cast
+from kinematics.casts.occlusal import vertex_normals
 from kinematics.closure import high_amount
-from kinematics.mesh import Cast
-from kinematics.occlusal import vertex_normals
 from kinematics.verdict import worst_of
 from viewer.palette import AXIS_LABEL, LINE_STYLE, scale_limit_um
 from viewer.report_tables import NOTHING_MM

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.clearance import CLEARANCE_LIMIT_MM, NEAR_CONTACT_MM
+from kinematics.casts.clearance import CLEARANCE_LIMIT_MM, NEAR_CONTACT_MM
 from kinematics.excursion_teeth import spans_mm
 from viewer.excursion_figures import KIND_LABEL, ROLES
 from viewer.figure_data import arch_order
@@ -20,10 +20,10 @@ from viewer.figure_look import DASH, RC, halo, new_figure, wrapped
 from viewer.palette import LIGHT, clearance_colours
 
 if TYPE_CHECKING:
+    from kinematics.casts.cast import Cast
     from kinematics.excursion_details import ExcursionDetails
     from kinematics.excursion_teeth import TeethAlong, ToothPair
     from kinematics.excursion_traces import Trace
-    from kinematics.mesh import Cast
 
 MAP_LIMIT_MM = CLEARANCE_LIMIT_MM
 """Clearance at the pale end of the map: as far as it is looked for."""
@@ -312,7 +312,7 @@ def _relief(axes: Any, cast: Cast, room: float) -> None:
     """Draw a cast's occlusal faces in a quiet relief."""
     from matplotlib.collections import PolyCollection
 
-    from kinematics.occlusal import occlusal_vertices
+    from kinematics.casts.occlusal import occlusal_vertices
 
     chosen = np.zeros(len(cast.vertices_mm), dtype=bool)
     chosen[occlusal_vertices(cast)] = True

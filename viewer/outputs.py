@@ -197,7 +197,7 @@ def publish(stage: Path, out: Path) -> list[str]:
 
 
 def _make(a: Assessment, stage: Path, pictures: bool, tell: Callable[[str, float], None]) -> None:
-    from kinematics.mesh_files import write_ply
+    from kinematics.casts.formats import write_ply
     from kinematics.result import result_dict
 
     tell("Writing the numbers", 0.0)

@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics.base.errors import InputError
-from kinematics.mesh import Cast
-from kinematics.occlusal import nearest_tooth
+from kinematics.casts.cast import Cast
+from kinematics.casts.occlusal import nearest_tooth
 
 
 @dataclass(frozen=True, eq=False)

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from kinematics.clearance import NEAR_CONTACT_MM
+from kinematics.casts.clearance import NEAR_CONTACT_MM
 from kinematics.excursion_error_records import CAUTION, path_angles_deg
 from kinematics.excursion_teeth import ALONG_LIMIT_MM
 from viewer.excursion_figures import KIND_LABEL

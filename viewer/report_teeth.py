@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from kinematics.clearance import CLEARANCE_LIMIT_MM, NEAR_CONTACT_MM
+from kinematics.casts.clearance import CLEARANCE_LIMIT_MM, NEAR_CONTACT_MM
 from kinematics.excursion_teeth import ALONG_LIMIT_MM, CLEARLY_APART_MM
 from viewer.excursion_figures import KIND_LABEL, draw_excursion_figure
 from viewer.excursion_tooth_figures import SIDE_WORDS, draw_tooth_figure, touching_places

@@ -29,8 +29,8 @@ from viewer.scene_items import (
 
 if TYPE_CHECKING:
     from kinematics.assess import Assessment
+    from kinematics.casts.cast import Cast
     from kinematics.closure import Stop
-    from kinematics.mesh import Cast
 
 LAYERS = (
     "upper",

@@ -14,7 +14,7 @@ import atheris
 with atheris.instrument_imports(include=["kinematics", "tomllib"]):
     from kinematics.base.errors import InputError
     from kinematics.case import read_case
-    from kinematics.mesh_files import PARSERS
+    from kinematics.casts.formats import PARSERS
 
 WHAT = sys.argv.pop(1)
 FILE = Path(tempfile.mkdtemp()) / f"a.{WHAT}"

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from kinematics.base.axis import HingeAxis
 from kinematics.base.errors import Finding
-from kinematics.mesh import Cast
+from kinematics.casts.cast import Cast
 
 NEAREST_AXIS_MM = 10.0
 """An axis closer than this to a cast is refused: no condyle lies so near the teeth (ours)."""

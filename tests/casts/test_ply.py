@@ -7,7 +7,7 @@ import struct
 import numpy as np
 import pytest
 
-from kinematics.mesh_ply import fan, read_ply
+from kinematics.casts.ply import fan, read_ply
 
 POINTS = np.array(
     [[50 * np.cos(a), 50 * np.sin(a), 3.0] for a in np.linspace(0, 5, 7)], dtype=np.float32

@@ -10,11 +10,11 @@ from scipy.spatial.transform import RigidTransform
 
 from kinematics.base.errors import InputError
 from kinematics.case import case_from_dict, case_to_dict
+from kinematics.casts.cast import load_cast, write_ply
 from kinematics.inspection import inspect_case
-from kinematics.mesh import load_cast, write_ply
 from kinematics.placement import place
+from tests.casts.test_registration import arch
 from tests.test_case_guidance import MOUNTING, OFFSETS, SCANNED, case_with, motion_to
-from tests.test_registration import arch
 
 SHAPE = arch().moved(RigidTransform.from_translation([60.0, 0.0, -40.0]))
 NO_NUMBER = SHAPE.vertices_mm.copy()

@@ -8,8 +8,8 @@ import trimesh
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kinematics.mesh import Cast, load_cast
-from kinematics.mesh_health import check_cast, check_pair, findings
+from kinematics.casts.cast import Cast, load_cast
+from kinematics.casts.health import check_cast, check_pair, findings
 from tests import SCANS
 
 needs_scans = pytest.mark.skipif(

@@ -10,7 +10,7 @@ from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
 from kinematics.base.errors import Finding
-from kinematics.mesh import Cast
+from kinematics.casts.cast import Cast
 
 DEGENERATE_AREA_MM2 = 1e-10
 """Triangles smaller than this have no usable normal (ours; 1e-5 mm squared)."""

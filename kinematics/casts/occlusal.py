@@ -7,7 +7,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import ConvexHull, cKDTree
 
 from kinematics.case_types import tooth_side
-from kinematics.mesh import Cast
+from kinematics.casts.cast import Cast
 
 FACING = 0.3
 """Least cosine between a vertex normal and the direction of the other arch (ours; 72 degrees)."""

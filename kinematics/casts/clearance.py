@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics.base.kernel import kernel
-from kinematics.mesh import Cast
+from kinematics.casts.cast import Cast
 
 NEAR_CONTACT_MM = 0.05
 """Clearance below which a tooth counts as in contact (ours; a thin foil is 0.008 to 0.04 mm)."""

@@ -3,10 +3,10 @@
 import numpy as np
 import pytest
 
-from kinematics.axis_clearance import CastClearance, axes_in_casts
 from kinematics.base.axis import HingeAxis
 from kinematics.case import read_case
-from kinematics.mesh import Cast
+from kinematics.casts.axis_clearance import CastClearance, axes_in_casts
+from kinematics.casts.cast import Cast
 from kinematics.placement import place
 
 

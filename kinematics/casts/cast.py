@@ -13,7 +13,7 @@ from scipy.spatial.transform import RigidTransform
 
 from kinematics.base.errors import Finding, InputError
 from kinematics.base.regular_file import read_regular_file
-from kinematics.mesh_files import PARSERS, write_ply
+from kinematics.casts.formats import PARSERS, write_ply
 
 if TYPE_CHECKING:
     import trimesh
@@ -158,7 +158,7 @@ def load_cast(path: Path | str, arch: str, unit: str = "mm") -> tuple[Cast, list
     -------
     Cast, list of Finding
         Vertices in mm, in the frame of the file. The findings speak of the unit only; see
-        :func:`kinematics.mesh_health.check_cast` for the mesh itself.
+        :func:`kinematics.casts.health.check_cast` for the mesh itself.
 
     Raises
     ------

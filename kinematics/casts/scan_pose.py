@@ -6,10 +6,10 @@ from collections.abc import Callable
 from pathlib import Path
 
 from kinematics.base.errors import Finding, InputError
-from kinematics.mesh import Cast, load_cast
-from kinematics.mesh_health import check_cast
-from kinematics.mesh_health import findings as health_findings
-from kinematics.registration import RegistrationResult, register
+from kinematics.casts.cast import Cast, load_cast
+from kinematics.casts.health import check_cast
+from kinematics.casts.health import findings as health_findings
+from kinematics.casts.registration import RegistrationResult, register
 
 
 def scan_pose(

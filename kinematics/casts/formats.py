@@ -14,10 +14,10 @@ from numpy.typing import NDArray
 
 from kinematics.base.errors import InputError
 from kinematics.base.files import Refusal, write_file
-from kinematics.mesh_ply import MAX_ROWS, fan, read_ply
+from kinematics.casts.ply import MAX_ROWS, fan, read_ply
 
 if TYPE_CHECKING:
-    from kinematics.mesh import Cast
+    from kinematics.casts.cast import Cast
 
 Parsed = tuple[NDArray[np.float64], NDArray[np.int64], NDArray[np.int16] | None]
 

@@ -13,7 +13,7 @@ from scipy.spatial.transform import RigidTransform, Rotation
 from kinematics.axis_fit import cross, cross_matrix
 from kinematics.base.axis import as_point
 from kinematics.base.errors import Finding, InputError
-from kinematics.mesh import Cast
+from kinematics.casts.cast import Cast
 
 Array = NDArray[np.float64]
 

@@ -13,8 +13,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kinematics.base.errors import InputError
-from kinematics.mesh import MM_PER_UNIT, Cast, likely_unit, load_cast, write_ply
-from kinematics.mesh_files import merge_exactly
+from kinematics.casts.cast import MM_PER_UNIT, Cast, likely_unit, load_cast, write_ply
+from kinematics.casts.formats import merge_exactly
 from tests import SCANS
 
 needs_scans = pytest.mark.skipif(
@@ -332,7 +332,7 @@ def test_link_out_of_its_folder_is_refused_and_one_inside_is_read(tmp_path):
 
 
 def test_file_beyond_the_size_bound_is_refused(tmp_path, monkeypatch):
-    monkeypatch.setattr("kinematics.mesh.MAX_FILE_BYTES", 1000)
+    monkeypatch.setattr("kinematics.casts.cast.MAX_FILE_BYTES", 1000)
     box().export(tmp_path / "a.stl")
     with pytest.raises(InputError, match="Reduce the number of triangles"):
         load_cast(tmp_path / "a.stl", "upper")

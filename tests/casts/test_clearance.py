@@ -9,8 +9,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial.transform import RigidTransform, Rotation
 
-from kinematics.clearance import surface_of
-from kinematics.mesh import Cast, load_cast
+from kinematics.casts.cast import Cast, load_cast
+from kinematics.casts.clearance import surface_of
 
 
 def cast(mesh, arch="upper"):

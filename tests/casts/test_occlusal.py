@@ -11,8 +11,8 @@ from scipy.spatial import cKDTree
 from scipy.spatial.transform import RigidTransform, Rotation
 
 from kinematics.arch_form import Occlusion, place_teeth
-from kinematics.mesh import Cast, load_cast
-from kinematics.occlusal import (
+from kinematics.casts.cast import Cast, load_cast
+from kinematics.casts.occlusal import (
     automatic_landmarks,
     nearest_tooth,
     occlusal_vertices,
