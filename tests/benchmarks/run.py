@@ -41,7 +41,7 @@ def casts(triangles: int) -> tuple[Mesh, Mesh]:
     """Synthetic casts, opened by 2 degrees; kept in bench_out between runs."""
     path = CASTS / f"{triangles}.npz"
     if not path.exists():
-        from kinematics.dentition import generate_pair
+        from kinematics.casts.synthetic.dentition import generate_pair
 
         up, low = generate_pair(triangles_per_cast=triangles, seed=1)
         opened = opening_motion(AXIS, RECORD_OPENING_DEG).apply(low.vertices_mm)

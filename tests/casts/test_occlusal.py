@@ -10,7 +10,6 @@ from hypothesis import strategies as st
 from scipy.spatial import cKDTree
 from scipy.spatial.transform import RigidTransform, Rotation
 
-from kinematics.arch_form import Occlusion, place_teeth
 from kinematics.casts.cast import Cast, load_cast
 from kinematics.casts.occlusal import (
     automatic_landmarks,
@@ -18,6 +17,7 @@ from kinematics.casts.occlusal import (
     occlusal_vertices,
     vertex_normals,
 )
+from kinematics.casts.synthetic.arch_form import Occlusion, place_teeth
 from tests import SAMPLES, SCANS
 
 needs_scans = pytest.mark.skipif(

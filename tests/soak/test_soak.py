@@ -14,7 +14,7 @@ import pytest
 
 from kinematics.assess import assess
 from kinematics.case import read_case, write_case
-from kinematics.dentition import main
+from kinematics.casts.synthetic.dentition import main
 from kinematics.result import result_dict
 from tests import REPO
 from tests.cases import landmarks_only

@@ -10,12 +10,12 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.arch_form import ArchSolid, Occlusion, occlusal_level, place_teeth
-from kinematics.arch_surface import Sheet, cast_sheet, grid_faces, mesh_of
 from kinematics.base.errors import HingewiseError, InputError
 from kinematics.casts.cast import Cast
 from kinematics.casts.formats import write_ply
-from kinematics.occlusal_fit import height_field, least_vertical_gap
+from kinematics.casts.synthetic.arch_form import ArchSolid, Occlusion, occlusal_level, place_teeth
+from kinematics.casts.synthetic.arch_surface import Sheet, cast_sheet, grid_faces, mesh_of
+from kinematics.casts.synthetic.occlusal_fit import height_field, least_vertical_gap
 
 Floats = NDArray[np.float64]
 
@@ -69,8 +69,8 @@ def generate_pair(
     Guarantee: both meshes are closed, of one piece and consistently oriented; every vertical
     line meets the upper cast above the lower one, the least gap being 0.03 mm (exact over all
     pairs of triangles); the same arguments give the same casts.
-    Source: tooth dimensions as named in :mod:`kinematics.tooth_shape`, arch form as in
-    :mod:`kinematics.arch_form`; the surfaces between them are ours. No patient's teeth.
+    Source: tooth dimensions as named in :mod:`kinematics.casts.synthetic.tooth_shape`, arch form as in
+    :mod:`kinematics.casts.synthetic.arch_form`; the surfaces between them are ours. No patient's teeth.
     """
     _check(triangles_per_cast, seed, overbite_mm, overjet_mm, variation)
     occlusion = Occlusion(overbite_mm, overjet_mm, variation)
@@ -155,7 +155,9 @@ def carve(upper: Sheet, lower: Sheet, share: float | None) -> None:
 
 def main(arguments: list[str] | None = None) -> int:
     """Write ``upper.ply`` and ``lower.ply`` into a folder; the sample casts are made by this."""
-    parser = argparse.ArgumentParser(prog="python -m kinematics.dentition", description=__doc__)
+    parser = argparse.ArgumentParser(
+        prog="python -m kinematics.casts.synthetic.dentition", description=__doc__
+    )
     parser.add_argument("-o", "--output", type=Path, required=True, help="existing folder")
     parser.add_argument("--triangles", type=int, default=60_000, help="triangles a cast")
     parser.add_argument("--seed", type=int, default=0)

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
 from scipy.ndimage import gaussian_filter1d
 
-from kinematics.tooth_shape import Crown, crown, smooth_max, smooth_min
+from kinematics.casts.synthetic.tooth_shape import Crown, crown, smooth_max, smooth_min
 
 Floats = NDArray[np.float64]
 

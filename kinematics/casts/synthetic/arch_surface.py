@@ -8,8 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, maximum_filter1d
 
-from kinematics.arch_form import ArchSolid
 from kinematics.casts.cast import Cast
+from kinematics.casts.synthetic.arch_form import ArchSolid
 
 Floats = NDArray[np.float64]
 

@@ -10,16 +10,16 @@ from hypothesis import strategies as st
 from scipy.spatial import cKDTree
 from scipy.spatial.transform import RigidTransform, Rotation
 
-from kinematics.arch_form import line_of_occlusion, occlusal_level
 from kinematics.base.axis import HingeAxis, opening_motion
 from kinematics.base.errors import InputError
 from kinematics.casts.cast import Cast, load_cast
 from kinematics.casts.health import check_cast, check_pair, findings
 from kinematics.casts.occlusal import automatic_landmarks
+from kinematics.casts.synthetic.arch_form import line_of_occlusion, occlusal_level
+from kinematics.casts.synthetic.dentition import CLEARANCE_MM, generate_pair, main
+from kinematics.casts.synthetic.occlusal_fit import height_field, least_vertical_gap
+from kinematics.casts.synthetic.tooth_shape import WHEELER_MM, crown, smooth_max, smooth_min
 from kinematics.contact import first_contact, prepare
-from kinematics.dentition import CLEARANCE_MM, generate_pair, main
-from kinematics.occlusal_fit import height_field, least_vertical_gap
-from kinematics.tooth_shape import WHEELER_MM, crown, smooth_max, smooth_min
 from tests import SAMPLES
 
 UPPER = [q * 10 + p for q in (1, 2) for p in range(1, 8)]
