@@ -8,7 +8,7 @@ from scipy.spatial.transform import RigidTransform
 
 from kinematics.base.axis import HingeAxis
 from kinematics.casts.cast import Cast
-from kinematics.contact import PreparedPair, first_contact, prepare
+from kinematics.contact.first_contact import PreparedPair, first_contact, prepare
 from kinematics.excursion_path import ToothContact
 
 
@@ -32,7 +32,7 @@ class CastStop:
 
         Notes
         -----
-        *Guarantee*: that of :func:`kinematics.contact.first_contact`.
+        *Guarantee*: that of :func:`kinematics.contact.first_contact.first_contact`.
         """
         moved = self.prepared.with_lower_motion(motion)
         found = first_contact(moved, axis, max_closing_deg=max_deg)

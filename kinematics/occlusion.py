@@ -11,7 +11,7 @@ from scipy.spatial.transform import RigidTransform
 
 from kinematics.base.axis import HingeAxis, opening_motion
 from kinematics.casts.cast import Cast
-from kinematics.contact import FirstContact
+from kinematics.contact.first_contact import FirstContact
 
 ContactStatus = Literal["contact", "already_touching", "none_in_range", "no_meshes"]
 

@@ -24,7 +24,7 @@ from kinematics.casts.health import MeshHealth, check_cast, check_pair
 from kinematics.casts.health import findings as health_findings
 from kinematics.casts.occlusal import automatic_landmarks, occlusal_vertices, vertex_normals
 from kinematics.closure import UP
-from kinematics.contact import (
+from kinematics.contact.first_contact import (
     FirstContact,
     Interpenetration,
     PreparedPair,

@@ -20,8 +20,8 @@ from kinematics.closure_samples import (
     closures,
     record_motions,
 )
-from kinematics.contact import PreparedPair, prepare
-from kinematics.contact_samples import sample_contacts
+from kinematics.contact.first_contact import PreparedPair, prepare
+from kinematics.contact.samples import sample_contacts
 from kinematics.occlusion import MAX_CLOSING_DEG
 from kinematics.placement import PlacedCase, place
 from kinematics.populations import OFFSETS

@@ -22,8 +22,8 @@ from kinematics.closure_samples import (
     identity_motions,
     record_motions,
 )
-from kinematics.contact import PreparedPair
-from kinematics.contact_samples import sample_contacts
+from kinematics.contact.first_contact import PreparedPair
+from kinematics.contact.samples import sample_contacts
 from kinematics.occlusion import MAX_CLOSING_DEG
 from kinematics.populations import OFFSETS, Group, MeasuredPopulation, Population
 

@@ -9,7 +9,7 @@ import trimesh
 
 from kinematics.case import Case, case_from_dict, write_case
 from kinematics.study import Study, study_from_dict
-from tests.test_contact_samples import arches
+from tests.contact.test_samples import arches
 
 CASE: dict[str, Any] = {
     "schema": "hingewise-case/1",

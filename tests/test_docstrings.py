@@ -22,7 +22,7 @@ MUST_SHOW = {
     "kinematics.base.axis": {"HingeAxis", "axis_orbital_from_points", "opening_motion"},
     "kinematics.case": {"read_case"},
     "kinematics.closure": {"error_motion", "opening_for_drop", "pin_closing"},
-    "kinematics.contact": {"first_contact"},
+    "kinematics.contact.first_contact": {"first_contact"},
     "kinematics.excursion": {"excursion"},
     "kinematics.populations": {"study_population"},
     "kinematics.sweep": {"run_sweep"},

@@ -11,7 +11,7 @@ from kinematics.articulator import ArticulatorSettings, build_articulator
 from kinematics.base.axis import HingeAxis, closing_motion
 from kinematics.casts.cast import Cast, load_cast
 from kinematics.casts.clearance import surface_of
-from kinematics.contact import first_contact, prepare
+from kinematics.contact.first_contact import first_contact, prepare
 from kinematics.excursion import excursion
 from kinematics.excursion_contact import cast_stop
 

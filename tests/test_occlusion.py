@@ -7,7 +7,7 @@ from scipy.spatial.transform import RigidTransform, Rotation
 
 from kinematics.base.axis import HingeAxis, opening_motion
 from kinematics.casts.cast import Cast
-from kinematics.contact import first_contact, prepare
+from kinematics.contact.first_contact import first_contact, prepare
 from kinematics.occlusion import NO_MESHES, mouth_return, return_report
 from tests.strategies import numbers
 

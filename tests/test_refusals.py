@@ -13,7 +13,7 @@ from kinematics.base.errors import HingewiseError, InputError
 from kinematics.case import case_from_dict, set_field, write_case
 from kinematics.casts.cast import Cast, write_ply
 from kinematics.casts.formats import PARSERS
-from kinematics.hierarchy import build_hierarchy
+from kinematics.contact.hierarchy import build_hierarchy
 from kinematics.inspection import inspect_case
 from kinematics.study import study_from_dict
 from tests.cases import landmarks_only

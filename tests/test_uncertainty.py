@@ -13,14 +13,14 @@ from kinematics.base.axis import HingeAxis, opening_motion
 from kinematics.base.errors import InputError
 from kinematics.closure import error_motion, pin_closing
 from kinematics.closure_samples import DROP, OpeningRule
-from kinematics.contact import first_contact, prepare
+from kinematics.contact.first_contact import first_contact, prepare
 from kinematics.departure_risk import decision_chart, largest_departure, risk_at
 from kinematics.populations import NormalPopulation, open_uniform, study_population
 from kinematics.uncertainty import propagate, summary_dict, wilson_interval
 from kinematics.uncertainty_summary import OptionRisk, percent, sentences
 from tests import AUTHORITIES
+from tests.contact.test_samples import arches
 from tests.hand_uncertainty import LOCATED, MARKS, inputs
-from tests.test_contact_samples import arches
 
 PUBLISHED = tomllib.loads(
     (AUTHORITIES / "closing_around_arbitrary_axes.toml").read_text(encoding="utf-8")

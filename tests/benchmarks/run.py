@@ -19,7 +19,7 @@ import numpy as np
 from kinematics.base.axis import HingeAxis, opening_motion
 from kinematics.base.files import write_file
 from kinematics.closure_batch import closure_error_chunks
-from kinematics.contact import PreparedPair, first_contact, first_contacts, prepare
+from kinematics.contact.first_contact import PreparedPair, first_contact, first_contacts, prepare
 from tests import REPO
 from tests.benchmarks.meshes import Mesh, open_pair
 from tests.benchmarks.peers import PEERS
@@ -206,7 +206,7 @@ def peak_memory(triangles: int) -> dict:
     """Peak memory of a process that loads, prepares and solves casts of a size."""
     casts(triangles)
     setup = (
-        "from kinematics.contact import first_contact, prepare\n"
+        "from kinematics.contact.first_contact import first_contact, prepare\n"
         "from tests.benchmarks.run import AXIS, casts"
     )
     work = (

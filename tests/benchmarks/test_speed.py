@@ -11,7 +11,7 @@ import pytest
 
 from kinematics.base.axis import HingeAxis
 from kinematics.closure_batch import closure_errors
-from kinematics.contact import first_contact, first_contacts, prepare
+from kinematics.contact.first_contact import first_contact, first_contacts, prepare
 from tests.benchmarks.meshes import bumpy_arch
 from tests.benchmarks.peers import fcl_bisection
 

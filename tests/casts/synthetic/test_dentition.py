@@ -19,7 +19,7 @@ from kinematics.casts.synthetic.arch_form import line_of_occlusion, occlusal_lev
 from kinematics.casts.synthetic.dentition import CLEARANCE_MM, generate_pair, main
 from kinematics.casts.synthetic.occlusal_fit import height_field, least_vertical_gap
 from kinematics.casts.synthetic.tooth_shape import WHEELER_MM, crown, smooth_max, smooth_min
-from kinematics.contact import first_contact, prepare
+from kinematics.contact.first_contact import first_contact, prepare
 from tests import SAMPLES
 
 UPPER = [q * 10 + p for q in (1, 2) for p in range(1, 8)]

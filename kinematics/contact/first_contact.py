@@ -20,8 +20,8 @@ from kinematics.base.axis import (
     opening_motion,
 )
 from kinematics.base.errors import InputError
-from kinematics.contact_cloud import POOL, STATUS_NAMES, results, solve_axes, solve_cloud
-from kinematics.hierarchy import Hierarchy, build_hierarchy
+from kinematics.contact.cloud import POOL, STATUS_NAMES, results, solve_axes, solve_cloud
+from kinematics.contact.hierarchy import Hierarchy, build_hierarchy
 
 MAX_CLOSING_DEG = 170.0
 """Largest accepted range; the roots' sign tests hold below half a turn (derived here)."""
@@ -181,8 +181,8 @@ def first_contact(
     Casts are surfaces: a cast wholly inside a closed one, surfaces apart, is not detected as
     touching. Contact angles at a grazing touch are ill-conditioned (the root of a double root).
 
-    *Source.* Derived here; the method is in ``kinematics.contact_roots`` and
-    ``kinematics.broadphase``.
+    *Source.* Derived here; the method is in ``kinematics.contact.roots`` and
+    ``kinematics.contact.descent``.
 
     Examples
     --------
@@ -227,7 +227,7 @@ def first_contacts(
     Notes
     -----
     *Guarantee.* The same angles as one axis at a time, to 1e-12 rad. Neighbouring axes share
-    lists of candidate pairs (``kinematics.contact_cloud``); a cloud wider than the lists' bound
+    lists of candidate pairs (``kinematics.contact.cloud``); a cloud wider than the lists' bound
     holds for is divided, to single axes if need be, so no cloud is refused for its spread.
     """
     limit = limit_rad(max_closing_deg)

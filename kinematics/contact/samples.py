@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform, Rotation
 
-from kinematics.contact import (
+from kinematics.contact.cloud import results, solve_axes
+from kinematics.contact.first_contact import (
     PreparedPair,
     checked_axes,
     first_contacts,
@@ -16,7 +17,6 @@ from kinematics.contact import (
     limit_rad,
     usable_threads,
 )
-from kinematics.contact_cloud import results, solve_axes
 
 FloatArray = NDArray[np.float64]
 
@@ -57,7 +57,7 @@ def sample_contacts(
 
     Notes
     -----
-    *Guarantee*: each row is what :func:`kinematics.contact.first_contact` answers for that pose
+    *Guarantee*: each row is what :func:`kinematics.contact.first_contact.first_contact` answers for that pose
     and axis; rows do not depend on each other or on the number of threads.
     """
     axes = checked_axes(axes_mm)

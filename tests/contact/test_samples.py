@@ -10,8 +10,8 @@ from scipy.spatial.transform import RigidTransform
 from kinematics.base.axis import HingeAxis, opening_motion
 from kinematics.base.errors import InputError
 from kinematics.closure_samples import record_motions
-from kinematics.contact import first_contact, prepare
-from kinematics.contact_samples import sample_contacts
+from kinematics.contact.first_contact import first_contact, prepare
+from kinematics.contact.samples import sample_contacts
 
 
 def arches():

@@ -1,11 +1,11 @@
 """First contact of two prepared casts about one axis: a nearest-first descent of two trees.
 
 Frames of the kernels: ``fu`` and ``fl``, shape (4, 3), take a cast's own coordinates into the
-axis frame of :mod:`kinematics.contact_roots` (rows 0 to 2 the rotation, row 3 the shift).
+axis frame of :mod:`kinematics.contact.roots` (rows 0 to 2 the rotation, row 3 the shift).
 
 Notes
 -----
-*Guarantee.* A node is a flat disc (``kinematics.hierarchy``). Two discs, the lower turning by any t
+*Guarantee.* A node is a flat disc (``kinematics.contact.hierarchy``). Two discs, the lower turning by any t
 from 0 to T, are dismissed only if one of these holds for every such t: the spheres around them
 are apart (the squared distance of their centres is ``a - b cos t - c sin t``); or a plane parallel
 to the upper disc, or one that turns with the lower disc, keeps them apart (the distance of the
@@ -25,7 +25,7 @@ import math
 import numpy as np
 
 from kinematics.base.kernel import kernel
-from kinematics.contact_roots import (
+from kinematics.contact.roots import (
     START_RAD,
     TOUCH_MM,
     corner,

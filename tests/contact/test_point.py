@@ -7,8 +7,8 @@ import pytest
 import trimesh
 
 from kinematics.base.axis import HingeAxis, closing_motion
-from kinematics.contact import first_contact, prepare
-from tests.test_contact import END_DEG, Mesh, random_case
+from kinematics.contact.first_contact import first_contact, prepare
+from tests.contact.test_first_contact import END_DEG, Mesh, random_case
 
 
 def off_surface(mesh: Mesh, point: np.ndarray) -> float:

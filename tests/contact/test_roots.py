@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 from kinematics.base.axis import HingeAxis
-from kinematics.contact import FirstContact, first_contact, prepare
-from kinematics.contact_roots import nearest
+from kinematics.contact.first_contact import FirstContact, first_contact, prepare
+from kinematics.contact.roots import nearest
 
 # The axis is the y axis; closing takes +x towards +z (x anterior, z superior).
 AXIS = HingeAxis((0.0, 50.0, 0.0), (0.0, -50.0, 0.0))

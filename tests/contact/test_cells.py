@@ -9,8 +9,7 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from kinematics.base.axis import HingeAxis, closing_motion
-from kinematics.broadphase import axis_frame, placed, spheres_apart
-from kinematics.contact_cells import (
+from kinematics.contact.cells import (
     CELL_SIZE,
     END,
     FIT,
@@ -21,7 +20,8 @@ from kinematics.contact_cells import (
     describe,
     fitted,
 )
-from kinematics.contact_thin import beyond
+from kinematics.contact.descent import axis_frame, placed, spheres_apart
+from kinematics.contact.thin import beyond
 
 ENDS = np.array([[0.0, 55.0, 0.0], [0.0, -55.0, 0.0]])
 TOWARD = np.array([70.0, 0.0, -30.0])

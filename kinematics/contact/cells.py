@@ -30,7 +30,7 @@ import numpy as np
 
 from kinematics.base.kernel import kernel
 from kinematics.base.motion_kernels import compose
-from kinematics.broadphase import axis_frame
+from kinematics.contact.descent import axis_frame
 
 MAX_TILT = 0.5
 """Largest difference |w - w0| of directions within a cell; a wider cell is halved (ours)."""

@@ -12,11 +12,11 @@ from scipy.optimize import minimize
 
 from kinematics.base.axis import HingeAxis
 from kinematics.base.errors import InputError
-from kinematics.broadphase import apart, axis_frame, placed, wave_range
-from kinematics.hierarchy import build_hierarchy
+from kinematics.contact.descent import apart, axis_frame, placed, wave_range
+from kinematics.contact.hierarchy import build_hierarchy
 from tests.benchmarks.meshes import bumpy_arch
+from tests.contact.test_first_contact import random_sheet, random_soup
 from tests.oracles import closed
-from tests.test_contact import random_sheet, random_soup
 
 AXIS = HingeAxis((0.0, 55.0, 0.0), (0.0, -55.0, 0.0))
 

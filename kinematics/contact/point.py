@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 
 from kinematics.base.kernel import kernel
-from kinematics.broadphase import EDGE_EDGE, FACE_VERTEX, VERTEX_FACE, face_pair, point
-from kinematics.contact_roots import between, corner, nearest, normal, pierced, turned
+from kinematics.contact.descent import EDGE_EDGE, FACE_VERTEX, VERTEX_FACE, face_pair, point
+from kinematics.contact.roots import between, corner, nearest, normal, pierced, turned
 
 
 @kernel

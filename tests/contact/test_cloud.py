@@ -9,15 +9,15 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kinematics import contact_cloud
 from kinematics.base.axis import HingeAxis, closing_motion
 from kinematics.base.errors import InputError
-from kinematics.broadphase import axis_frame, placed
-from kinematics.contact import STATUS_NAMES, first_contact, first_contacts, prepare
-from kinematics.contact_cells import ACROSS, ALONG, CELL_SIZE, describe
-from kinematics.contact_cloud import POOL
+from kinematics.contact import cloud as contact_cloud
+from kinematics.contact.cells import ACROSS, ALONG, CELL_SIZE, describe
+from kinematics.contact.cloud import POOL
+from kinematics.contact.descent import axis_frame, placed
+from kinematics.contact.first_contact import STATUS_NAMES, first_contact, first_contacts, prepare
 from tests.benchmarks.meshes import bumpy_arch
-from tests.test_contact import random_case
+from tests.contact.test_first_contact import random_case
 
 ENDS = np.array([[0.0, 55.0, 0.0], [0.0, -55.0, 0.0]])
 

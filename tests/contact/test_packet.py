@@ -9,10 +9,10 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from kinematics.base.motion_kernels import compose
-from kinematics.broadphase import axis_frame, face_pair, placed
-from kinematics.contact import prepare
-from kinematics.contact_cells import CELL_SIZE, END, FIT, MIDDLE, TWIST, WIDE, describe, frames
-from kinematics.contact_packet import (
+from kinematics.contact.cells import CELL_SIZE, END, FIT, MIDDLE, TWIST, WIDE, describe, frames
+from kinematics.contact.descent import axis_frame, face_pair, placed
+from kinematics.contact.first_contact import prepare
+from kinematics.contact.packet import (
     LANES,
     WIDTH,
     discs_left,
@@ -22,9 +22,9 @@ from kinematics.contact_packet import (
     over_plane,
     triangle,
 )
-from kinematics.contact_thin import thin
-from tests.test_contact import random_case
-from tests.test_contact_cells import TOWARD, Cell, random_disc, ring
+from kinematics.contact.thin import thin
+from tests.contact.test_cells import TOWARD, Cell, random_disc, ring
+from tests.contact.test_first_contact import random_case
 
 
 def packet(four, ends):

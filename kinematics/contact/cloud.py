@@ -9,7 +9,7 @@ Notes
 -----
 *Guarantee.* Each axis has a bound from the start: the angle of a true contact about it, or that of
 its own whole descent. A cell's list misses no contact of any of its axes up to that axis's
-bound (proofs in ``kinematics.contact_cells``, ``contact_thin`` and ``contact_packet``). Where
+bound (proofs in ``kinematics.contact.cells``, ``contact_thin`` and ``contact_packet``). Where
 axes differ by more than ``MAX_TILT``, the bounds are out of their domain and the cell is halved,
 its last axes solved one by one. The last step runs the kernels of the one-axis path in the
 same frame, so its roots are the same.
@@ -25,16 +25,7 @@ import numpy as np
 
 from kinematics.base.kernel import kernel
 from kinematics.base.motion_kernels import compose
-from kinematics.broadphase import (
-    NONE,
-    START,
-    axis_frame,
-    descend,
-    face_pair,
-    placed,
-    workspace,
-)
-from kinematics.contact_cells import (
+from kinematics.contact.cells import (
     CELL_SIZE,
     HALF,
     describe,
@@ -44,10 +35,19 @@ from kinematics.contact_cells import (
     order_by,
     widest,
 )
-from kinematics.contact_packet import WIDTH, solve_packet
-from kinematics.contact_point import contact_point
-from kinematics.contact_roots import START_RAD
-from kinematics.contact_thin import thin
+from kinematics.contact.descent import (
+    NONE,
+    START,
+    axis_frame,
+    descend,
+    face_pair,
+    placed,
+    workspace,
+)
+from kinematics.contact.packet import WIDTH, solve_packet
+from kinematics.contact.point import contact_point
+from kinematics.contact.roots import START_RAD
+from kinematics.contact.thin import thin
 
 STATUS_NAMES = ("none_in_range", "contact", "already_touching")
 LARGE, LAST = 640, WIDTH

@@ -36,9 +36,9 @@ import math
 import numpy as np
 
 from kinematics.base.kernel import kernel
-from kinematics.broadphase import descend, placed, point
-from kinematics.contact_cells import END, FIT, MIDDLE, TWIST, WIDE
-from kinematics.contact_roots import START_RAD, corner, normal, turned
+from kinematics.contact.cells import END, FIT, MIDDLE, TWIST, WIDE
+from kinematics.contact.descent import descend, placed, point
+from kinematics.contact.roots import START_RAD, corner, normal, turned
 
 WIDTH = 32
 """Largest number of axes in a packet: the bits of a mask."""

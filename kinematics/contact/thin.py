@@ -4,7 +4,7 @@ Notes
 -----
 *Guarantee.* A pair is dropped only if no axis n of the cell brings its lower part to its upper part
 by t <= T_n, the axis's own angle. Three tests, any of which is enough. The first two are
-``broadphase.apart`` with the strays of ``kinematics.contact_cells``, up to the largest T_n.
+``broadphase.apart`` with the strays of ``kinematics.contact.cells``, up to the largest T_n.
 
 The third takes the direction into account, and that the T_n follow the axes: T_n is within SLACK of
 ``T0 + slope . g``, g the axis's four parameters and T0 = FIT, and within LAG of T0. Let d be the
@@ -39,8 +39,7 @@ import math
 import numpy as np
 
 from kinematics.base.kernel import kernel
-from kinematics.broadphase import apart, placed, spheres_apart, wave_range
-from kinematics.contact_cells import (
+from kinematics.contact.cells import (
     ACROSS,
     ALONG,
     COS,
@@ -58,6 +57,7 @@ from kinematics.contact_cells import (
     TILT,
     TWIST,
 )
+from kinematics.contact.descent import apart, placed, spheres_apart, wave_range
 
 PARALLEL = 0.98
 """Discs whose normals' cosine is above this are kept apart by the upper's plane only (ours)."""

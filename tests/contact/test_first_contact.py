@@ -13,7 +13,7 @@ from scipy.spatial.transform import RigidTransform, Rotation
 
 from kinematics.base.axis import HingeAxis, closing_motion, opening_motion
 from kinematics.base.errors import InputError
-from kinematics.contact import first_contact, interpenetration, prepare
+from kinematics.contact.first_contact import first_contact, interpenetration, prepare
 from tests.benchmarks.meshes import SCANS, bumpy_arch
 from tests.oracles import Bisection, brute_force, refined_root
 
