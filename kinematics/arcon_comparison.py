@@ -18,11 +18,16 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from kinematics.articulator import Articulator, ArticulatorSettings, build_articulator, raised
-from kinematics.excursion import DEFAULT_TRAVEL_MM, excursion
+from kinematics.articulator.excursion import DEFAULT_TRAVEL_MM, excursion
+from kinematics.articulator.guides import CondylarGuide
+from kinematics.articulator.instrument import (
+    Articulator,
+    ArticulatorSettings,
+    build_articulator,
+    raised,
+)
+from kinematics.articulator.path import Kind
 from kinematics.excursion_error import EXCURSIONS
-from kinematics.excursion_path import Kind
-from kinematics.guidance import CondylarGuide
 
 Array = NDArray[np.float64]
 

@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform
 
-from kinematics.articulator import ArticulatorSettings
+from kinematics.articulator.instrument import ArticulatorSettings
 from kinematics.base.axis import opening_motion
 from kinematics.base.errors import Finding
 from kinematics.case import Case

@@ -8,11 +8,11 @@ from typing import TYPE_CHECKING, Any, Literal
 
 from scipy.spatial.transform import RigidTransform
 
-from kinematics.articulator import settings_from_case
+from kinematics.articulator.instrument import settings_from_case
+from kinematics.articulator.records import RecordedSettings, settings_from_records
 from kinematics.case_tables import ArticulatorTable
 from kinematics.case_types import as_rigid
 from kinematics.casts.scan_pose import scan_pose
-from kinematics.condylar_records import RecordedSettings, settings_from_records
 
 if TYPE_CHECKING:
     from kinematics.base.errors import Finding
@@ -137,7 +137,7 @@ def guidance_settings(
     Raises
     ------
     InputError
-        As :func:`kinematics.condylar_records.settings_from_records`.
+        As :func:`kinematics.articulator.records.settings_from_records`.
 
     Notes
     -----

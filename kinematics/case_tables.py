@@ -6,7 +6,15 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from kinematics.articulator import INTERCONDYLAR_RANGE_MM
+from kinematics.articulator.guides import (
+    BENNETT_RANGE_DEG,
+    INCLINATION_RANGE_DEG,
+    MIN_RADIUS_MM,
+    SIDE_SHIFT_RANGE_MM,
+    TABLE_LATERAL_RANGE_DEG,
+    TABLE_SAGITTAL_RANGE_DEG,
+)
+from kinematics.articulator.instrument import INTERCONDYLAR_RANGE_MM
 from kinematics.base.axis import MAX_POINT_DISTANCE_MM, MIN_POINT_DISTANCE_MM
 from kinematics.case_types import (
     FileName,
@@ -18,14 +26,6 @@ from kinematics.case_types import (
     Text,
     Tooth,
     refuse,
-)
-from kinematics.guidance import (
-    BENNETT_RANGE_DEG,
-    INCLINATION_RANGE_DEG,
-    MIN_RADIUS_MM,
-    SIDE_SHIFT_RANGE_MM,
-    TABLE_LATERAL_RANGE_DEG,
-    TABLE_SAGITTAL_RANGE_DEG,
 )
 
 AxisWidth = Annotated[float, Field(ge=MIN_POINT_DISTANCE_MM, le=MAX_POINT_DISTANCE_MM)]

@@ -9,11 +9,11 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial.transform import RigidTransform
 
-from kinematics.articulator import Articulator
+from kinematics.articulator.excursion import DEFAULT_TRAVEL_MM, excursion
+from kinematics.articulator.instrument import Articulator
+from kinematics.articulator.path import ExcursionPath, Front, ToothStop
 from kinematics.base.axis import opening_motion
-from kinematics.excursion import DEFAULT_TRAVEL_MM, excursion
 from kinematics.excursion_error_records import WHO, ExcursionErrors, Who
-from kinematics.excursion_path import ExcursionPath, Front, ToothStop
 
 BORDER_OPENING_DEG = 12.0
 """Extent of the hinge part (ours; 10 to 13 deg are said of people, from memory)."""
@@ -61,7 +61,7 @@ def sagittal_border(
         Extent of the hinge part. How far a patient opens in pure rotation differs; the articulator
         does not know it.
     travel_mm, steps, front, teeth
-        As in :func:`kinematics.excursion.excursion`.
+        As in :func:`kinematics.articulator.excursion.excursion`.
 
     Notes
     -----

@@ -10,10 +10,10 @@ import numpy as np
 from scipy.spatial.transform import RigidTransform
 
 from kinematics.arcon_comparison import ArconComparison, arcon_comparison
+from kinematics.articulator.path import ExcursionPath, Kind
 from kinematics.excursion_border import BorderPair, border_pair
 from kinematics.excursion_case import errors_from_assessment
 from kinematics.excursion_error_records import ExcursionErrors, Who
-from kinematics.excursion_path import ExcursionPath, Kind
 from kinematics.excursion_teeth import TeethCompared, ToothPair, teeth_along, tooth_pair
 from kinematics.excursion_traces import Trace, traces
 

@@ -14,13 +14,15 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform
 
-from kinematics.articulator import Articulator, ArticulatorSettings, build_articulator
+from kinematics.articulator.excursion import DEFAULT_TRAVEL_MM, excursion
+from kinematics.articulator.excursion_contact import cast_stop
+from kinematics.articulator.guides import incisal_table
+from kinematics.articulator.instrument import Articulator, ArticulatorSettings, build_articulator
+from kinematics.articulator.path import Front, Kind
+from kinematics.articulator.records import held_by_record, settings_from_records
 from kinematics.base.axis import HingeAxis, axis_orbital_from_points
 from kinematics.case_guidance import Motions
 from kinematics.casts.cast import Cast
-from kinematics.condylar_records import held_by_record, settings_from_records
-from kinematics.excursion import DEFAULT_TRAVEL_MM, excursion
-from kinematics.excursion_contact import cast_stop
 from kinematics.excursion_error_records import (
     WHO,
     ExcursionErrors,
@@ -28,8 +30,6 @@ from kinematics.excursion_error_records import (
     KindError,
     SettingsFrom,
 )
-from kinematics.excursion_path import Front, Kind
-from kinematics.guidance import incisal_table
 from kinematics.mounting_frame import THIRD_POINT_REACH_MM
 
 DEFAULT_THIRD_MM = (THIRD_POINT_REACH_MM, 0.0, 0.0)
@@ -104,7 +104,7 @@ def excursion_errors(
         The patient's guidance, angles to the true axis-orbital plane.
     kinds : sequence of str
     steps, travel_mm
-        As in :func:`kinematics.excursion.excursion`; both make the same advance.
+        As in :func:`kinematics.articulator.excursion.excursion`; both make the same advance.
     front : {"pin", "teeth", "first"}
         What stops the front of both; the last two need both casts.
     front_guide : {"with_casts", "own"}

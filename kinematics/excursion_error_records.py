@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform
 
-from kinematics.articulator import ArticulatorSettings
-from kinematics.excursion_path import ExcursionPath, Front, Kind
+from kinematics.articulator.instrument import ArticulatorSettings
+from kinematics.articulator.path import ExcursionPath, Front, Kind
 
 if TYPE_CHECKING:
     from kinematics.case_guidance import CaseGuidance

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 from scipy.spatial.transform import RigidTransform
 
+from kinematics.articulator.path import ExcursionPath
 from kinematics.case_types import tooth_side
 from kinematics.casts.cast import Cast
 from kinematics.casts.clearance import (
@@ -20,7 +21,6 @@ from kinematics.casts.clearance import (
     ClearanceSurface,
     surface_of,
 )
-from kinematics.excursion_path import ExcursionPath
 
 ALONG_LIMIT_MM = 1.0
 """Clearances along the way are looked for up to here (ours); those at the end up to 3 mm."""

@@ -9,10 +9,10 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.articulator.path import Kind
 from kinematics.casts.clearance import CLEARANCE_LIMIT_MM, ClearanceSurface
 from kinematics.casts.occlusal import automatic_landmarks
 from kinematics.excursion_error_records import WHO, ExcursionErrors, Who
-from kinematics.excursion_path import Kind
 from kinematics.excursion_teeth import ToothPair
 
 MAX_TRACES = 16

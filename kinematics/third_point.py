@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from kinematics.articulator import (
+from kinematics.articulator.instrument import (
     AVERAGE_BENNETT_DEG,
     AVERAGE_INCLINATION_DEG,
     ArticulatorSettings,

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.articulator import ArticulatorSettings
+from kinematics.articulator.instrument import ArticulatorSettings
 from kinematics.case import Case
 from kinematics.marks import SideExtension, SlipCost, side_extension, slip_cost
 from kinematics.mounting import Mounting

@@ -23,7 +23,7 @@ MUST_SHOW = {
     "kinematics.case": {"read_case"},
     "kinematics.closure": {"error_motion", "opening_for_drop", "pin_closing"},
     "kinematics.contact.first_contact": {"first_contact"},
-    "kinematics.excursion": {"excursion"},
+    "kinematics.articulator.excursion": {"excursion"},
     "kinematics.populations": {"study_population"},
     "kinematics.sweep": {"run_sweep"},
 }

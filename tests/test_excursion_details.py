@@ -20,8 +20,8 @@ from kinematics.excursion_case import errors_from_assessment, front_of
 from kinematics.excursion_details import assessed_excursions
 from kinematics.placement import place
 from kinematics.result import result_dict
+from tests.articulator.test_path import CUSP
 from tests.cases import closed_pair, landmarks_only, open_pair
-from tests.test_excursion_contact import CUSP
 from tests.test_excursion_teeth import cone, joined, slab
 from viewer.report_excursions import excursion_paragraphs, excursion_sentences, excursion_table
 from viewer.report_teeth import tooth_paragraphs

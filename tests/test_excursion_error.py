@@ -11,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial.transform import RigidTransform, Rotation
 
-from kinematics.articulator import ArticulatorSettings
+from kinematics.articulator.instrument import ArticulatorSettings
 from kinematics.assess import assess
 from kinematics.base.axis import HingeAxis, closing_motion
 from kinematics.base.errors import InputError

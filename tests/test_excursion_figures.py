@@ -7,7 +7,7 @@ import sys
 import numpy as np
 import pytest
 
-from kinematics.articulator import ArticulatorSettings, build_articulator
+from kinematics.articulator.instrument import ArticulatorSettings, build_articulator
 from kinematics.base.axis import HingeAxis
 from kinematics.excursion_border import sagittal_border
 from kinematics.excursion_error import DEFAULT_THIRD_MM, ExcursionGeometry, excursion_errors

@@ -12,11 +12,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from scipy.spatial.transform import RigidTransform, Rotation
 
-from kinematics.articulator import ArticulatorSettings, build_articulator
+from kinematics.articulator.excursion import excursion
+from kinematics.articulator.excursion_contact import cast_stop
+from kinematics.articulator.instrument import ArticulatorSettings, build_articulator
 from kinematics.casts.cast import Cast
 from kinematics.casts.clearance import CLEARANCE_LIMIT_MM
-from kinematics.excursion import excursion
-from kinematics.excursion_contact import cast_stop
 from kinematics.excursion_teeth import (
     ALONG_LIMIT_MM,
     TeethCompared,
@@ -24,7 +24,7 @@ from kinematics.excursion_teeth import (
     teeth_along,
     tooth_pair,
 )
-from tests.test_excursion_contact import CUSP, real_casts
+from tests.articulator.test_path import CUSP, real_casts
 
 IDENTITY = RigidTransform.identity()
 FLAT = ArticulatorSettings(sagittal_inclination_left_deg=0.0, sagittal_inclination_right_deg=0.0)

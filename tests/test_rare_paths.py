@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import RigidTransform
 
+from kinematics.articulator.excursion import _teeth
 from kinematics.assess import assess
 from kinematics.axis_location import axis_from_poses
 from kinematics.base.errors import InputError
@@ -20,7 +21,6 @@ from kinematics.case import write_case
 from kinematics.casts.cast import Cast, load_cast
 from kinematics.casts.formats import PARSERS
 from kinematics.casts.occlusal import automatic_landmarks, occlusal_vertices
-from kinematics.excursion import _teeth
 from kinematics.landmarks import landmarks_for, surface_extremes
 from kinematics.mounting import mount
 from kinematics.mounting_frame import bonwill_frame

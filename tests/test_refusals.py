@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from kinematics.articulator import ArticulatorSettings, build_articulator, raised
+from kinematics.articulator.instrument import ArticulatorSettings, build_articulator, raised
 from kinematics.base.errors import HingewiseError, InputError
 from kinematics.case import case_from_dict, set_field, write_case
 from kinematics.casts.cast import Cast, write_ply

@@ -3,7 +3,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kinematics.articulator import AVERAGE_INCLINATION_DEG, ArticulatorSettings
+from kinematics.articulator.instrument import AVERAGE_INCLINATION_DEG, ArticulatorSettings
 from kinematics.assess import assess
 from kinematics.base.axis import HingeAxis, axis_orbital_from_points
 from kinematics.base.errors import InputError

@@ -16,8 +16,8 @@ from viewer.report_tables import Table, plain, signed, um
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
+    from kinematics.articulator.path import ExcursionPath, Kind
     from kinematics.excursion_error_records import ExcursionErrors
-    from kinematics.excursion_path import ExcursionPath, Kind
 
 WORST_TEETH = 5
 """Teeth in the table of an excursion, those of largest error at its end (ours)."""

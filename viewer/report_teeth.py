@@ -24,9 +24,9 @@ from viewer.report_tables import NONE, Table, plain
 
 if TYPE_CHECKING:
     from kinematics.arcon_comparison import ArconComparison
+    from kinematics.articulator.path import Kind
     from kinematics.excursion_details import ExcursionDetails
     from kinematics.excursion_error_records import ExcursionErrors
-    from kinematics.excursion_path import Kind
     from kinematics.excursion_teeth import TeethAlong, TeethCompared
 
 TOOTH_CAPTIONS = {

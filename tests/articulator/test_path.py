@@ -7,13 +7,13 @@ import pytest
 import trimesh
 from scipy.spatial.transform import RigidTransform, Rotation
 
-from kinematics.articulator import ArticulatorSettings, build_articulator
+from kinematics.articulator.excursion import excursion
+from kinematics.articulator.excursion_contact import cast_stop
+from kinematics.articulator.instrument import ArticulatorSettings, build_articulator
 from kinematics.base.axis import HingeAxis, closing_motion
 from kinematics.casts.cast import Cast, load_cast
 from kinematics.casts.clearance import surface_of
 from kinematics.contact.first_contact import first_contact, prepare
-from kinematics.excursion import excursion
-from kinematics.excursion_contact import cast_stop
 
 CUSP = np.array([90.0, 0.0, -35.0])
 SETTINGS = ArticulatorSettings(incisal_sagittal_deg=20.0, incisal_lateral_deg=10.0)

@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform, Rotation
 
-from kinematics.articulator import Articulator
+from kinematics.articulator.guides import CondylarGuide
+from kinematics.articulator.instrument import Articulator
 from kinematics.base.axis import HingeAxis
-from kinematics.guidance import CondylarGuide
 
 RESIDUAL_MM = 1e-10
 """Newton stops below this residual; the promise made outside is 1e-9 mm."""

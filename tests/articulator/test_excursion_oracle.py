@@ -10,8 +10,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from kinematics.articulator import ArticulatorSettings, build_articulator
-from kinematics.excursion import excursion
+from kinematics.articulator.excursion import excursion
+from kinematics.articulator.instrument import ArticulatorSettings, build_articulator
 
 pin = pytest.importorskip("pinocchio", reason="PINOCCHIO ABSENT: the independent check did not run")
 

@@ -10,11 +10,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial.transform import RigidTransform
 
-from kinematics.articulator import ArticulatorSettings, build_articulator
+from kinematics.articulator.excursion import excursion
+from kinematics.articulator.instrument import ArticulatorSettings, build_articulator
+from kinematics.articulator.records import settings_from_records
 from kinematics.base.axis import HingeAxis, opening_motion
 from kinematics.base.errors import InputError
-from kinematics.condylar_records import settings_from_records
-from kinematics.excursion import excursion
 
 TIP = np.array([130.0, 0.0, -35.0])
 RADII = st.one_of(st.none(), st.floats(10.0, 60.0))

@@ -10,19 +10,19 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kinematics.arcon_comparison import arcon_comparison, guide_inclination_deg
-from kinematics.articulator import (
+from kinematics.articulator.excursion import excursion
+from kinematics.articulator.instrument import (
     ArticulatorSettings,
     bennett_from_inclination,
     build_articulator,
     raised,
     settings_from_case,
 )
+from kinematics.articulator.solver import pin_gaps
 from kinematics.assess import assess
 from kinematics.base.errors import InputError
 from kinematics.case import case_from_dict
 from kinematics.case_guidance import guidance_settings
-from kinematics.excursion import excursion
-from kinematics.excursion_solver import pin_gaps
 from viewer.report_guidance import rule_sentence
 
 TIP = np.array([130.0, 0.0, -35.0])

@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial.transform import RigidTransform
 
-from kinematics.articulator import Articulator
+from kinematics.articulator.instrument import Articulator
+from kinematics.articulator.solver import Demand, element_coordinates
 from kinematics.base.axis import HingeAxis
-from kinematics.excursion_solver import Demand, element_coordinates
 
 Kind = Literal["hinge", "protrusion", "left_lateral", "right_lateral", "mixed"]
 KINDS: tuple[Kind, ...] = ("hinge", "protrusion", "left_lateral", "right_lateral", "mixed")
@@ -43,7 +43,7 @@ class ToothContact:
 
 
 class ToothStop(Protocol):
-    """Anything that finds the first contact of the casts; see kinematics.excursion_contact."""
+    """Anything that finds the first contact of the casts; see kinematics.articulator.excursion_contact."""
 
     def close(self, motion: RigidTransform, axis: HingeAxis, max_deg: float) -> ToothContact:
         """Close the lower, moved from the start by ``motion``, about ``axis``."""

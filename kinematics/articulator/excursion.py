@@ -9,10 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform
 
-from kinematics.articulator import Articulator
-from kinematics.base.axis import opening_motion
-from kinematics.base.errors import InputError
-from kinematics.excursion_path import (
+from kinematics.articulator.instrument import Articulator
+from kinematics.articulator.path import (
     KINDS,
     ExcursionPath,
     ExcursionStep,
@@ -23,7 +21,7 @@ from kinematics.excursion_path import (
     ToothContact,
     ToothStop,
 )
-from kinematics.excursion_solver import (
+from kinematics.articulator.solver import (
     Demand,
     element_coordinates,
     guide_residuals,
@@ -32,6 +30,8 @@ from kinematics.excursion_solver import (
     solve_on_table,
     wall_gaps,
 )
+from kinematics.base.axis import opening_motion
+from kinematics.base.errors import InputError
 
 DEFAULT_TRAVEL_MM = 5.0
 """Default advance along the guide (ours; protrusive records are commonly 4 to 6 mm)."""
@@ -100,7 +100,7 @@ def excursion(
 
     Examples
     --------
-    >>> from kinematics.articulator import ArticulatorSettings, build_articulator
+    >>> from kinematics.articulator.instrument import ArticulatorSettings, build_articulator
     >>> articulator = build_articulator(ArticulatorSettings(), [130.0, 0.0, -35.0])
     >>> path = excursion(articulator, "protrusion", steps=3, travel_mm=3.0)
     >>> path.complete, path.steps[-1].status

@@ -16,9 +16,15 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial.transform import RigidTransform
 
+from kinematics.articulator.guides import (
+    CondylarGuide,
+    IncisalTable,
+    Side,
+    check_range,
+    incisal_table,
+)
 from kinematics.base.axis import HingeAxis, as_point, opening_motion
 from kinematics.base.errors import InputError
-from kinematics.guidance import CondylarGuide, IncisalTable, Side, check_range, incisal_table
 
 Member = Literal["upper", "lower"]
 

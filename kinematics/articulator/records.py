@@ -9,15 +9,15 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform
 
-from kinematics.articulator import INTERCONDYLAR_RANGE_MM, ArticulatorSettings
-from kinematics.base.errors import Finding, InputError
-from kinematics.guidance import (
+from kinematics.articulator.guides import (
     BENNETT_RANGE_DEG,
     INCLINATION_RANGE_DEG,
     CondylarGuide,
     Side,
     check_range,
 )
+from kinematics.articulator.instrument import INTERCONDYLAR_RANGE_MM, ArticulatorSettings
+from kinematics.base.errors import Finding, InputError
 
 SIDES: tuple[Side, ...] = ("left", "right")
 MIN_FORWARD_MM = 2.0

@@ -6,10 +6,10 @@ from dataclasses import dataclass
 
 from scipy.spatial.transform import RigidTransform
 
+from kinematics.articulator.path import ToothContact
 from kinematics.base.axis import HingeAxis
 from kinematics.casts.cast import Cast
 from kinematics.contact.first_contact import PreparedPair, first_contact, prepare
-from kinematics.excursion_path import ToothContact
 
 
 @dataclass(frozen=True, eq=False)

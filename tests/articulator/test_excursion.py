@@ -10,11 +10,11 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kinematics.articulator import ArticulatorSettings, build_articulator, raised
+from kinematics.articulator.excursion import excursion
+from kinematics.articulator.instrument import ArticulatorSettings, build_articulator, raised
+from kinematics.articulator.path import Mix
 from kinematics.base.axis import HingeAxis
 from kinematics.base.errors import InputError
-from kinematics.excursion import excursion
-from kinematics.excursion_path import Mix
 
 TIP = np.array([130.0, 0.0, -35.0])
 W = 99.6

@@ -8,8 +8,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial.transform import RigidTransform, Rotation
 
+from kinematics.articulator.guides import CondylarGuide, IncisalTable, incisal_table
 from kinematics.base.errors import InputError
-from kinematics.guidance import CondylarGuide, IncisalTable, incisal_table
 
 INCLINATIONS = st.floats(-20.0, 80.0)
 RADII = st.one_of(st.none(), st.floats(6.0, 200.0))
