@@ -13,7 +13,7 @@ from scipy.spatial.transform import RigidTransform
 from kinematics.articulator.instrument import ArticulatorSettings
 from kinematics.base.axis import opening_motion
 from kinematics.base.errors import Finding
-from kinematics.case import Case
+from kinematics.case.read import Case
 from kinematics.casts.cast import Cast
 from kinematics.casts.health import MeshHealth
 from kinematics.chance_verdict import counted
@@ -166,7 +166,7 @@ def assess(case: Case, *, progress: Progress | None = None) -> Assessment:
     --------
     An axis 5 mm too far forward under a 3 mm record, no casts:
 
-    >>> from kinematics.case import case_from_dict
+    >>> from kinematics.case.read import case_from_dict
     >>> point = {"name": "incisal point", "tooth": 31, "point_mm": [90.0, 0.0, -35.0]}
     >>> case = case_from_dict({
     ...     "schema": "hingewise-case/1", "label": "case 1", "landmarks": [point],

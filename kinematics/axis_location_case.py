@@ -14,8 +14,8 @@ from kinematics.axis_location import axis_from_poses
 from kinematics.axis_tracks import TrackedAxis, axis_from_tracked_points
 from kinematics.base.axis import HingeAxis
 from kinematics.base.errors import Finding, InputError
-from kinematics.case_located import AxisLocation
-from kinematics.case_types import as_rigid
+from kinematics.case.fields import as_rigid
+from kinematics.case.located_tables import AxisLocation
 from kinematics.casts.cast import Cast
 from kinematics.casts.registration import RegistrationResult
 from kinematics.casts.scan_pose import scan_pose

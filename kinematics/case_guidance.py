@@ -10,13 +10,13 @@ from scipy.spatial.transform import RigidTransform
 
 from kinematics.articulator.instrument import settings_from_case
 from kinematics.articulator.records import RecordedSettings, settings_from_records
-from kinematics.case_tables import ArticulatorTable
-from kinematics.case_types import as_rigid
+from kinematics.case.fields import as_rigid
+from kinematics.case.tables import ArticulatorTable
 from kinematics.casts.scan_pose import scan_pose
 
 if TYPE_CHECKING:
     from kinematics.base.errors import Finding
-    from kinematics.case import Case
+    from kinematics.case.read import Case
     from kinematics.casts.cast import Cast
     from kinematics.casts.registration import RegistrationResult
 

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from kinematics.base.axis import HingeAxis
-from kinematics.case import Case
+from kinematics.case.read import Case
 from kinematics.departure_risk import departure_draws, risk_at, share_beyond
 from kinematics.risk import Risk
 from kinematics.uncertainty_case import SAME_POINT_MM

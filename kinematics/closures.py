@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.base.axis import HingeAxis, closing_motion, opening_motion
-from kinematics.case import Case
+from kinematics.case.read import Case
 from kinematics.closure import STOPS, Stop, StopResult
 from kinematics.geometry import Geometry
 from kinematics.landmarks import LandmarkSet

@@ -10,7 +10,7 @@ from scipy.spatial.transform import RigidTransform
 from scipy.stats import chi2
 
 from kinematics.base.errors import Finding, InputError
-from kinematics.case_mounting import DistancesMounting
+from kinematics.case.mounting_tables import DistancesMounting
 from kinematics.distances_faults import explain_contradiction, free_directions, weakest_direction
 from kinematics.distances_solver import (
     START_THIRD_MM,

@@ -6,7 +6,7 @@ import numpy as np
 from scipy.stats import chi2
 
 from kinematics.base.errors import Finding, InputError
-from kinematics.case_mounting import Reading
+from kinematics.case.mounting_tables import Reading
 from kinematics.distances_solver import (
     Array,
     Problem,

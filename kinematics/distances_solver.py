@@ -10,8 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform, Rotation
 
-from kinematics.case_mounting import AXIS_POINTS, MeasuredPoint, Reading
-from kinematics.case_types import tooth_side
+from kinematics.case.fields import tooth_side
+from kinematics.case.mounting_tables import AXIS_POINTS, MeasuredPoint, Reading
 
 START_CENTRE_MM = (70.0, 0.0, -40.0)  # about where casts stand in axis_orbital (ours)
 START_WIDTH_MM = 105.0  # between the published condylar and skin means (ours)

@@ -12,8 +12,8 @@ from scipy.spatial.transform import RigidTransform
 from kinematics.articulator.path import Front
 from kinematics.articulator.records import RecordedSettings, held_by_record
 from kinematics.base.errors import InputError
+from kinematics.case.model import Case
 from kinematics.case_guidance import CaseGuidance, guidance_settings
-from kinematics.case_model import Case
 from kinematics.casts.cast import Cast
 from kinematics.excursion_error import DEFAULT_THIRD_MM, ExcursionGeometry, excursion_errors
 from kinematics.excursion_error_records import ExcursionErrors, SettingsFrom

@@ -13,7 +13,7 @@ from scipy.spatial import cKDTree
 from scipy.spatial.transform import RigidTransform
 
 from kinematics.articulator.path import ExcursionPath
-from kinematics.case_types import tooth_side
+from kinematics.case.fields import tooth_side
 from kinematics.casts.cast import Cast
 from kinematics.casts.clearance import (
     CLEARANCE_LIMIT_MM,

@@ -10,9 +10,9 @@ import numpy as np
 from scipy.spatial.transform import RigidTransform
 
 from kinematics.base.errors import Finding, InputError
-from kinematics.case import Case
+from kinematics.case.read import Case
+from kinematics.case.untouched import untouched
 from kinematics.case_guidance import CaseGuidance
-from kinematics.case_untouched import untouched
 from kinematics.casts.health import MeshHealth
 from kinematics.excursion_case import case_geometry, case_guidance
 from kinematics.mounting import Mounting

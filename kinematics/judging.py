@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.base.axis import HingeAxis, opening_motion
-from kinematics.case import Case
+from kinematics.case.read import Case
 from kinematics.chance_verdict import NO_SINGLE_AXIS, NOT_MEASURED, not_measured
 from kinematics.closure import Stop, StopResult
 from kinematics.geometry import Geometry

@@ -11,7 +11,7 @@ from scipy.spatial import cKDTree
 from scipy.spatial.transform import RigidTransform
 
 from kinematics.base.errors import Finding, InputError
-from kinematics.case import Case
+from kinematics.case.read import Case
 from kinematics.casts.cast import Cast
 from kinematics.casts.occlusal import automatic_landmarks, occlusal_vertices, vertex_normals
 from kinematics.closure import UP

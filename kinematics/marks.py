@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform, Rotation
 
 from kinematics.base.axis import HingeAxis, closing_motion
-from kinematics.case_tables import Marks
+from kinematics.case.tables import Marks
 
 
 def axes_from_marks(marks: Marks) -> tuple[HingeAxis, HingeAxis]:

@@ -12,15 +12,15 @@ from scipy.spatial.transform import RigidTransform
 from kinematics.axis_location_case import CaseAxis, locate_from_case_table
 from kinematics.base.axis import HingeAxis
 from kinematics.base.errors import Finding, InputError
-from kinematics.case_located import LocatedAxisMounting
-from kinematics.case_model import Case
-from kinematics.case_mounting import (
+from kinematics.case.fields import tooth_side
+from kinematics.case.located_tables import LocatedAxisMounting
+from kinematics.case.model import Case
+from kinematics.case.mounting_tables import (
     AverageMounting,
     AxisPointsMounting,
     FiducialsMounting,
     MatrixMounting,
 )
-from kinematics.case_types import tooth_side
 from kinematics.casts.cast import Cast
 from kinematics.mounting_frame import (
     axis_orbital_from_articulator,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from kinematics.base.errors import Finding
-from kinematics.case_tables import Uncertainty
+from kinematics.case.tables import Uncertainty
 from kinematics.closures import Closures
 from kinematics.uncertainty_case import inputs_from_case
 from kinematics.uncertainty_inputs import COLUMNS

@@ -12,16 +12,16 @@ from scipy.stats import chi2
 from kinematics.axis_location_case import CaseAxis
 from kinematics.base.axis import HingeAxis, axis_orbital_from_points
 from kinematics.base.errors import Finding, InputError
-from kinematics.case_located import LocatedAxisMounting
-from kinematics.case_model import Case
-from kinematics.case_mounting import (
+from kinematics.case.fields import as_rigid
+from kinematics.case.located_tables import LocatedAxisMounting
+from kinematics.case.model import Case
+from kinematics.case.mounting_tables import (
     AverageMounting,
     AxisPointsMounting,
     DistancesMounting,
     FiducialsMounting,
     MatrixMounting,
 )
-from kinematics.case_types import as_rigid
 from kinematics.distances import fit_distances
 from kinematics.marks import axes_from_marks
 from kinematics.mounting_frame import (

@@ -15,9 +15,9 @@ from scipy.spatial.transform import RigidTransform
 from kinematics.axis_location_case import CaseAxis
 from kinematics.base.axis import HingeAxis, opening_motion
 from kinematics.base.errors import Finding, InputError
-from kinematics.case import Case
+from kinematics.case.read import Case
+from kinematics.case.tables import GuidanceRecord
 from kinematics.case_guidance import Motions, RecordPose, read_records
-from kinematics.case_tables import GuidanceRecord
 from kinematics.casts.axis_clearance import CastClearance, axes_in_casts
 from kinematics.casts.cast import Cast, load_cast
 from kinematics.casts.health import MeshHealth, check_cast, check_pair

@@ -11,7 +11,7 @@ from scipy.spatial.transform import RigidTransform
 
 from kinematics.base.axis import HingeAxis, opening_motion
 from kinematics.base.errors import InputError
-from kinematics.case import Case
+from kinematics.case.read import Case
 from kinematics.closure import opening_for_drop
 from kinematics.landmarks import LandmarkSet
 

@@ -14,9 +14,9 @@ import numpy as np
 
 from kinematics import __version__
 from kinematics.base.errors import InputError
-from kinematics.case import Case, case_to_dict, read_case, set_field
+from kinematics.case.read import Case, case_to_dict, read_case, set_field
+from kinematics.case.toml_file import read_toml
 from kinematics.closure import STOPS, Stop
-from kinematics.toml_file import read_toml
 
 SCHEMA = "hingewise-study/1"
 Design = Literal["grid", "monte_carlo", "sobol", "latin_hypercube"]
@@ -41,7 +41,7 @@ class Vary:
     Attributes
     ----------
     field : str
-        Dotted name, as :func:`kinematics.case.numeric_fields` gives.
+        Dotted name, as :func:`kinematics.case.read.numeric_fields` gives.
     kind : {"range", "values", "normal"}
     low, high : float
         Ends of a range (uniform); mean and SD of a normal.

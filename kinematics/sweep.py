@@ -107,7 +107,7 @@ def run_sweep(
     Examples
     --------
     >>> import tempfile
-    >>> from kinematics.case_template import template
+    >>> from kinematics.case.template import template
     >>> from kinematics.study import study_from_dict
     >>> with tempfile.TemporaryDirectory() as name:
     ...     folder = Path(name)

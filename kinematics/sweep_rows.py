@@ -10,7 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.base.errors import InputError
-from kinematics.case import set_field
+from kinematics.case.read import set_field
 from kinematics.closure import Stop
 from kinematics.closure_samples import (
     ANGLE,

@@ -6,8 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.base.errors import InputError
-from kinematics.case import Case
-from kinematics.case_tables import Uncertainty
+from kinematics.case.read import Case
+from kinematics.case.tables import Uncertainty
 from kinematics.closure import Stop
 from kinematics.closure_samples import ANGLE, DROP, OpeningRule
 from kinematics.placement import PlacedCase

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 import trimesh
 
-from kinematics.case import Case, case_from_dict
+from kinematics.case.read import Case, case_from_dict
 
 CONDYLES = {
     # Condylar centres of the open pair, README of the scans; +y is the patient's right there.

@@ -11,7 +11,7 @@ from scipy.spatial.transform import RigidTransform, Rotation
 
 from kinematics.assess import Assessment, assess
 from kinematics.base.errors import Finding
-from kinematics.case import case_from_dict
+from kinematics.case.read import case_from_dict
 from kinematics.casts.cast import Cast, load_cast
 from kinematics.casts.health import check_cast
 from kinematics.closure import high_amount

@@ -7,7 +7,7 @@ from typing import Any
 
 import trimesh
 
-from kinematics.case import Case, case_from_dict, write_case
+from kinematics.case.read import Case, case_from_dict, write_case
 from kinematics.study import Study, study_from_dict
 from tests.contact.test_samples import arches
 

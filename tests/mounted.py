@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 from scipy.spatial.transform import RigidTransform, Rotation
 
-from kinematics.case import case_from_dict
+from kinematics.case.read import case_from_dict
 from kinematics.mounting import Mounting
 
 

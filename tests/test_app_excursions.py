@@ -14,7 +14,7 @@ import pytest
 
 from kinematics.assess import assess_placed
 from kinematics.base.errors import InputError
-from kinematics.case import read_case
+from kinematics.case.read import read_case
 from kinematics.excursion_case import case_excursions, errors_from_assessment
 from kinematics.excursion_details import details
 from kinematics.excursion_error import EXCURSIONS

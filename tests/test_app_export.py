@@ -8,7 +8,7 @@ import zipfile
 import pytest
 
 from kinematics.base.errors import InputError
-from kinematics.case import read_case, write_case
+from kinematics.case.read import read_case, write_case
 from tests.cases import landmarks_only
 from viewer.app import check_port
 from viewer.app_export import export, save_case, slug

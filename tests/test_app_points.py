@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kinematics.base.errors import InputError
-from kinematics.case import read_case
+from kinematics.case.read import read_case
 from kinematics.casts.cast import load_cast
 from tests.cases import landmarks_only, open_pair
 from viewer.app_points import Pending, without_landmark

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from scipy.spatial.transform import RigidTransform
 
 from kinematics.base.axis import closing_motion, opening_motion
-from kinematics.case import read_case, set_field
+from kinematics.case.read import read_case, set_field
 from kinematics.closure import high_amount
 from tests.cases import landmarks_only, open_pair
 from viewer.app_charts import (

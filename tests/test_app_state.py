@@ -6,7 +6,7 @@ import pytest
 from kinematics import uncertainty
 from kinematics.assess import assess_placed
 from kinematics.base.errors import InputError
-from kinematics.case import read_case, set_field
+from kinematics.case.read import read_case, set_field
 from kinematics.closures import close_both
 from kinematics.placement import place
 from kinematics.uncertainty_case import APART

@@ -13,7 +13,7 @@ from scipy.spatial.transform import RigidTransform, Rotation
 from kinematics.axis_location_case import locate_from_case_table
 from kinematics.base.axis import HingeAxis, opening_motion
 from kinematics.base.errors import InputError
-from kinematics.case_located import AxisLocation, LocatedAxisMounting
+from kinematics.case.located_tables import AxisLocation, LocatedAxisMounting
 from kinematics.casts.cast import load_cast
 from kinematics.casts.registration import register
 from tests.casts.test_registration import arch

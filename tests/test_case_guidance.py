@@ -16,7 +16,7 @@ from kinematics.articulator.instrument import ArticulatorSettings, build_articul
 from kinematics.assess import assess, assess_placed
 from kinematics.base.axis import HingeAxis, opening_motion
 from kinematics.base.errors import InputError
-from kinematics.case import case_from_dict, case_to_dict, read_case, write_case
+from kinematics.case.read import case_from_dict, case_to_dict, read_case, write_case
 from kinematics.case_guidance import RECORD_LABEL
 from kinematics.casts.cast import write_ply
 from kinematics.excursion_case import case_geometry, case_guidance

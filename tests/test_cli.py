@@ -12,7 +12,7 @@ import pytest
 import tomlkit
 import trimesh
 
-from kinematics.case import case_to_dict
+from kinematics.case.read import case_to_dict
 from tests import REPO
 from tests.cases import landmarks_only, open_pair
 from viewer.cli import main
@@ -307,7 +307,7 @@ def test_start_writes_a_case_that_reads_and_refuses_to_overwrite(tmp_path, capsy
 
 
 def test_the_help_of_start_names_every_choice():
-    from kinematics.case_template import MEASUREMENTS, MOUNTINGS
+    from kinematics.case.template import MEASUREMENTS, MOUNTINGS
     from viewer.cli import MEASUREMENT_NAMES, MOUNTING_NAMES
 
     assert ", ".join(MOUNTINGS) == MOUNTING_NAMES
@@ -374,7 +374,7 @@ def test_a_case_given_for_a_study_is_sent_to_assess(tmp_path, capsys):
 
 
 def test_start_tells_a_facebow_user_what_to_take(tmp_path, capsys):
-    from kinematics.case_template import MOUNTINGS
+    from kinematics.case.template import MOUNTINGS
 
     args = ["start", tmp_path / "n", "--mounting", "facebow"]
     text = refused(capsys, "mounting: got 'facebow'", args=args)

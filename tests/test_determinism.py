@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from kinematics.case import case_from_dict, case_to_dict, write_case
+from kinematics.case.read import case_from_dict, case_to_dict, write_case
 from tests import REPO
 from tests.cases import landmarks_only
 
@@ -17,7 +17,7 @@ SCRIPT = """
 import hashlib, json, sys
 import numba
 from kinematics.assess import assess
-from kinematics.case import read_case
+from kinematics.case.read import read_case
 from kinematics.result import result_dict
 a = assess(read_case(sys.argv[1]))
 assert a.risk is not None and a.excursions is not None

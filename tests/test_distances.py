@@ -6,7 +6,7 @@ from scipy.optimize import least_squares
 from scipy.spatial.transform import RigidTransform, Rotation
 
 from kinematics.base.errors import InputError
-from kinematics.case_mounting import DistancesMounting
+from kinematics.case.mounting_tables import DistancesMounting
 from kinematics.distances import fit_distances
 from kinematics.distances_solver import Problem, solve
 

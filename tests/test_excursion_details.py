@@ -11,7 +11,7 @@ from scipy.spatial.transform import Rotation
 
 from kinematics.assess import assess, assess_placed
 from kinematics.base.axis import closing_motion
-from kinematics.case import case_from_dict, read_case
+from kinematics.case.read import case_from_dict, read_case
 from kinematics.casts.cast import write_ply
 from kinematics.casts.occlusal import automatic_landmarks
 from kinematics.contact.first_contact import first_contact, prepare

@@ -15,7 +15,7 @@ from kinematics.articulator.instrument import ArticulatorSettings
 from kinematics.assess import assess
 from kinematics.base.axis import HingeAxis, closing_motion
 from kinematics.base.errors import InputError
-from kinematics.case import read_case
+from kinematics.case.read import read_case
 from kinematics.casts.cast import load_cast
 from kinematics.closure import error_motion
 from kinematics.contact.first_contact import first_contact, prepare

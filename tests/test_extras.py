@@ -8,7 +8,7 @@ import sys
 import pytest
 
 from kinematics.base.errors import InputError
-from kinematics.case import write_case
+from kinematics.case.read import write_case
 from tests.cases import landmarks_only
 from viewer import draw, extras
 from viewer.cli import main

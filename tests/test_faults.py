@@ -21,8 +21,8 @@ import pytest
 
 from kinematics.assess import assess
 from kinematics.base.errors import InputError
-from kinematics.case import read_case, write_case
-from kinematics.case_template import template
+from kinematics.case.read import read_case, write_case
+from kinematics.case.template import template
 from kinematics.casts.cast import Cast, write_ply
 from kinematics.result import result_dict
 from kinematics.study import read_study
@@ -238,7 +238,7 @@ def test_a_file_that_may_not_grow_leaves_nothing(name, inputs):
 LOOP = """
 import sys
 from kinematics.assess import assess
-from kinematics.case import read_case
+from kinematics.case.read import read_case
 from viewer.outputs import write_outputs
 case = read_case(sys.argv[1])
 two = [assess(case), assess(case.model_copy(update={"label": "another"}))]

@@ -15,9 +15,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kinematics.base.errors import InputError
-from kinematics.case import MAX_FILE_BYTES, case_from_dict, case_to_dict, read_case
-from kinematics.case_template import MOUNTINGS, template
-from kinematics.toml_file import MAX_KEY_PARTS, has_long_key
+from kinematics.case.read import MAX_FILE_BYTES, case_from_dict, case_to_dict, read_case
+from kinematics.case.template import MOUNTINGS, template
+from kinematics.case.toml_file import MAX_KEY_PARTS, has_long_key
 from tests.cases import landmarks_only
 from tests.memory import peak_mb
 
@@ -183,7 +183,9 @@ def test_refusing_any_case_takes_little_memory(tmp_path):
     file = tmp_path / "a.toml"
     file.write_text("a = [" + "1," * 2_400_000 + "]")
     work = "try:\n    read_case(sys.argv[1])\n    sys.exit('read')\nexcept InputError:\n    pass"
-    imports = "from kinematics.case import read_case\nfrom kinematics.base.errors import InputError"
+    imports = (
+        "from kinematics.case.read import read_case\nfrom kinematics.base.errors import InputError"
+    )
     assert peak_mb(imports, work, str(file), limit_mb=4000)[1] < 477  # 0.5e9 bytes
 
 

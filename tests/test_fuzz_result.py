@@ -12,7 +12,7 @@ from scipy.spatial.transform import Rotation
 
 from kinematics.assess import assess
 from kinematics.base.errors import InputError
-from kinematics.case import case_from_dict, case_to_dict
+from kinematics.case.read import case_from_dict, case_to_dict
 from kinematics.result import number, numbers, result_dict
 from tests.cases import landmarks_only
 from viewer.outputs import landmarks_csv

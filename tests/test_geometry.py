@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from kinematics.assess import assess, assess_placed
 from kinematics.base.axis import opening_motion
 from kinematics.base.errors import InputError
-from kinematics.case import set_field
+from kinematics.case.read import set_field
 from kinematics.closure import openings_to_height, rotated_about
 from kinematics.placement import PREPARED, place
 from kinematics.result import result_dict

@@ -4,7 +4,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kinematics.base.axis import HingeAxis
-from kinematics.case_tables import Marks
+from kinematics.case.tables import Marks
 from kinematics.marks import axes_from_marks, side_extension, slip_cost
 
 AXIS = HingeAxis(np.array([0.0, 55, 0]), np.array([0.0, -55, 0]))

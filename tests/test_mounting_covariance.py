@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from kinematics.case import case_from_dict
+from kinematics.case.read import case_from_dict
 from kinematics.mounting import mount
 from kinematics.mounting_frame import CAST_PROBES_MM, small_motion
 from kinematics.rigid_fit import motion_jacobian

@@ -10,7 +10,7 @@ from html.parser import HTMLParser
 
 import pytest
 
-from kinematics.case import case_from_dict, case_to_dict, write_case
+from kinematics.case.read import case_from_dict, case_to_dict, write_case
 from tests import REPO
 from tests.cases import landmarks_only
 from viewer.recording_sheet import recording_sheet_html

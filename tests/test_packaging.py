@@ -17,7 +17,7 @@ import pytest
 from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
 
-from kinematics.case import write_case
+from kinematics.case.read import write_case
 from tests import REPO
 from tests.cases import landmarks_only
 
@@ -195,7 +195,7 @@ def test_tests_of_the_sdist_run_outside_the_repository(built, installed, tmp_pat
     (folder,) = tmp_path.iterdir()
     done = subprocess.run(
         [str(installed / "python"), "-m", "pytest", "-q", "-x", "-p", "no:cacheprovider",
-         "tests/base/test_axis.py", "tests/test_case.py", "tests/test_marks.py"],
+         "tests/base/test_axis.py", "tests/case/test_read.py", "tests/test_marks.py"],
         capture_output=True, text=True, cwd=folder, env=ENV, timeout=400,
     )  # fmt: skip
     assert done.returncode == 0, done.stdout[-3000:]

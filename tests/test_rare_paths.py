@@ -17,7 +17,7 @@ from kinematics.assess import assess
 from kinematics.axis_location import axis_from_poses
 from kinematics.base.errors import InputError
 from kinematics.base.kernel import kernel
-from kinematics.case import write_case
+from kinematics.case.read import write_case
 from kinematics.casts.cast import Cast, load_cast
 from kinematics.casts.formats import PARSERS
 from kinematics.casts.occlusal import automatic_landmarks, occlusal_vertices

@@ -4,8 +4,8 @@ from html.parser import HTMLParser
 import pytest
 
 from kinematics.base.errors import InputError
-from kinematics.case_errors import _keys_at
-from kinematics.case_template import MEASUREMENTS, MOUNTINGS
+from kinematics.case.errors import _keys_at
+from kinematics.case.template import MEASUREMENTS, MOUNTINGS
 from viewer.recording_sheet import recording_sheet_html, sections_for
 
 

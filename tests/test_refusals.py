@@ -10,7 +10,7 @@ import pytest
 
 from kinematics.articulator.instrument import ArticulatorSettings, build_articulator, raised
 from kinematics.base.errors import HingewiseError, InputError
-from kinematics.case import case_from_dict, set_field, write_case
+from kinematics.case.read import case_from_dict, set_field, write_case
 from kinematics.casts.cast import Cast, write_ply
 from kinematics.casts.formats import PARSERS
 from kinematics.contact.hierarchy import build_hierarchy

@@ -7,7 +7,7 @@ import pytest
 import trimesh
 
 from kinematics.assess import assess
-from kinematics.case import case_from_dict, case_to_dict
+from kinematics.case.read import case_from_dict, case_to_dict
 from kinematics.inspection import inspect_case
 from kinematics.placement import place
 from kinematics.scanned_pose import OPEN_AS_SCANNED_MM, open_as_scanned

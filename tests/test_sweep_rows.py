@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from kinematics.base.errors import InputError
-from kinematics.case import set_field
+from kinematics.case.read import set_field
 from kinematics.placement import place
 from kinematics.sweep_rows import (
     NO_CLOSURE,

@@ -7,7 +7,7 @@ from kinematics.articulator.instrument import AVERAGE_INCLINATION_DEG, Articulat
 from kinematics.assess import assess
 from kinematics.base.axis import HingeAxis, axis_orbital_from_points
 from kinematics.base.errors import InputError
-from kinematics.case import case_from_dict
+from kinematics.case.read import case_from_dict
 from kinematics.case_guidance import guidance_settings
 from kinematics.mounting import mount
 from kinematics.third_point import third_point_effect, third_point_effect_of_case

@@ -9,7 +9,7 @@ import pytest
 
 from kinematics import risk
 from kinematics.base.errors import InputError
-from kinematics.case import case_from_dict
+from kinematics.case.read import case_from_dict
 from kinematics.placement import place
 from kinematics.populations import OFFSETS
 from kinematics.risk import risk_dict, risk_of

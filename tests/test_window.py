@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from kinematics.base.errors import InputError
-from kinematics.case import read_case
+from kinematics.case.read import read_case
 from tests.cases import landmarks_only
 from viewer.draw import probe_gl
 from viewer.window import show_window

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from kinematics.base.errors import InputError
-from kinematics.case import Case
+from kinematics.case.read import Case
 from viewer.app_page import CLIENT, index_html, palette_css
 from viewer.app_security import HOST, guard, new_token
 from viewer.app_session import Desk

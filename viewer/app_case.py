@@ -9,8 +9,8 @@ from numpy.typing import NDArray
 
 from kinematics.base.axis import HingeAxis
 from kinematics.base.errors import InputError
-from kinematics.case import Case, case_from_dict, case_to_dict
-from kinematics.case_tables import Marks
+from kinematics.case.read import Case, case_from_dict, case_to_dict
+from kinematics.case.tables import Marks
 from kinematics.closure import STOPS
 from kinematics.excursion_case import front_of
 from kinematics.geometry import Geometry

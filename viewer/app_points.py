@@ -7,7 +7,7 @@ from typing import Any, Literal
 import numpy as np
 
 from kinematics.base.errors import InputError
-from kinematics.case import Case, case_from_dict, case_to_dict
+from kinematics.case.read import Case, case_from_dict, case_to_dict
 from kinematics.closures import Closures
 from kinematics.placement import PlacedCase
 from viewer.app_case import number

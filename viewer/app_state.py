@@ -13,7 +13,7 @@ import numpy as np
 
 from kinematics.assess import Assessment, assess_placed
 from kinematics.base.errors import InputError
-from kinematics.case import Case
+from kinematics.case.read import Case
 from kinematics.closure import Stop
 from kinematics.closures import Closures, close_both
 from kinematics.judging import DepartureCurve, departure_curve, judge, worst_by_departure

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from kinematics.base.errors import InputError
-from kinematics.case import Case
+from kinematics.case.read import Case
 from viewer.app_case import control_values
 from viewer.app_scene import display_mesh, scene_state
 from viewer.app_state import Session

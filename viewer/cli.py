@@ -31,7 +31,7 @@ MEASUREMENT_NAMES = (
     "located_axis, marks, scanned_at_record, pin, third_point, articulator, guidance_records, "
     "uncertainty"
 )
-"""Keys of :mod:`kinematics.case_template`, which is too slow to load for ``--help`` (tested)."""
+"""Keys of :mod:`kinematics.case.template`, which is too slow to load for ``--help`` (tested)."""
 
 
 def build_parser() -> argparse.ArgumentParser:
@@ -131,14 +131,14 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def run_assess(args: argparse.Namespace) -> int:
     """Assess a case and write its results."""
-    from kinematics.case import read_case
+    from kinematics.case.read import read_case
 
     return _assess(read_case(args.case), args)
 
 
 def run_demo(args: argparse.Namespace) -> int:
     """Assess the demo case."""
-    from kinematics.case import read_case
+    from kinematics.case.read import read_case
     from viewer.demo import demo_case_path
 
     return _assess(read_case(demo_case_path()), args)
@@ -146,7 +146,7 @@ def run_demo(args: argparse.Namespace) -> int:
 
 def run_inspect(args: argparse.Namespace) -> int:
     """Check a case without assessing it; exit 2 when something would stop the assessment."""
-    from kinematics.case import read_case
+    from kinematics.case.read import read_case
     from kinematics.inspection import inspect_case
 
     inspection = inspect_case(read_case(args.case))
@@ -161,7 +161,7 @@ def run_inspect(args: argparse.Namespace) -> int:
 
 def run_view(args: argparse.Namespace) -> int:
     """Show a case in the browser (on this machine only) or in a window."""
-    from kinematics.case import read_case
+    from kinematics.case.read import read_case
     from viewer.extras import need
 
     case = read_case(args.case)

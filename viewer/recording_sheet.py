@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import jinja2
 
-from kinematics.case_template import template
+from kinematics.case.template import template
 from viewer.cli import CAUTION
 
 ROOMY_LINES = 30
@@ -292,7 +292,7 @@ def sections_for(kind: str, measurements: Collection[str] = ()) -> list[Section]
     Parameters
     ----------
     kind, measurements
-        As :func:`kinematics.case_template.template`, whose case takes the readings.
+        As :func:`kinematics.case.template.template`, whose case takes the readings.
 
     Raises
     ------

@@ -10,9 +10,9 @@ from viewer.report_tables import NONE, Table, plain
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from kinematics.case import Case
+    from kinematics.case.read import Case
+    from kinematics.case.tables import ArticulatorTable
     from kinematics.case_guidance import CaseGuidance
-    from kinematics.case_tables import ArticulatorTable
     from kinematics.excursion_error_records import ExcursionErrors
 
 BENNETT = {"bennett_left_deg": "left", "bennett_right_deg": "right"}

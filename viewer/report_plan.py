@@ -8,7 +8,7 @@ from viewer.report_tables import NONE, NOTHING_MM, STOP_LABEL, Table, chance, pl
 
 if TYPE_CHECKING:
     from kinematics.assess import Assessment
-    from kinematics.case import Case
+    from kinematics.case.read import Case
     from kinematics.verdict import Remedy, Verdict
 
 SCANNED_AT = {"intercuspation": "intercuspation, as scanned", "record": "the record, as scanned"}

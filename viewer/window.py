@@ -7,7 +7,7 @@ import sys
 from typing import TYPE_CHECKING
 
 from kinematics.base.errors import InputError
-from kinematics.case import Case
+from kinematics.case.read import Case
 from viewer.draw import drawing_environment, probe_gl
 
 if TYPE_CHECKING:

@@ -21,7 +21,7 @@ from kinematics.articulator.instrument import (
 from kinematics.articulator.solver import pin_gaps
 from kinematics.assess import assess
 from kinematics.base.errors import InputError
-from kinematics.case import case_from_dict
+from kinematics.case.read import case_from_dict
 from kinematics.case_guidance import guidance_settings
 from viewer.report_guidance import rule_sentence
 

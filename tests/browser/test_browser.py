@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from kinematics.case import read_case, write_case
+from kinematics.case.read import read_case, write_case
 from tests.browser.conftest import CHROMIUM, FLAGS, Served, open_page
 from tests.cases import landmarks_only
 from viewer.app_state import Session

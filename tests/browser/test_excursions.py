@@ -2,7 +2,7 @@
 
 import pytest
 
-from kinematics.case import read_case
+from kinematics.case.read import read_case
 from viewer.app_excursions import excursions_state
 from viewer.app_state import Session
 

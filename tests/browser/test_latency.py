@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 import trimesh
 
-from kinematics.case import read_case, write_case
+from kinematics.case.read import read_case, write_case
 from tests.browser.conftest import Served, open_page
 from tests.cases import open_pair
 from viewer.app_state import Session

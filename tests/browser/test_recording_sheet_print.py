@@ -4,7 +4,7 @@ import re
 
 import pytest
 
-from kinematics.case_template import MEASUREMENTS, MOUNTINGS
+from kinematics.case.template import MEASUREMENTS, MOUNTINGS
 from viewer.recording_sheet import recording_sheet_html
 
 pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]

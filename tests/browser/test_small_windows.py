@@ -2,7 +2,7 @@
 
 import pytest
 
-from kinematics.case import read_case
+from kinematics.case.read import read_case
 from tests.browser.test_browser import set_field, size_of, wait_text
 from viewer.app_excursions import excursions_state
 from viewer.app_state import Session

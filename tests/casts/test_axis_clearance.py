@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from kinematics.base.axis import HingeAxis
-from kinematics.case import read_case
+from kinematics.case.read import read_case
 from kinematics.casts.axis_clearance import CastClearance, axes_in_casts
 from kinematics.casts.cast import Cast
 from kinematics.placement import place

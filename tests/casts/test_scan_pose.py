@@ -9,7 +9,7 @@ import pytest
 from scipy.spatial.transform import RigidTransform
 
 from kinematics.base.errors import InputError
-from kinematics.case import case_from_dict, case_to_dict
+from kinematics.case.read import case_from_dict, case_to_dict
 from kinematics.casts.cast import load_cast, write_ply
 from kinematics.inspection import inspect_case
 from kinematics.placement import place

@@ -13,7 +13,7 @@ import atheris
 
 with atheris.instrument_imports(include=["kinematics", "tomllib"]):
     from kinematics.base.errors import InputError
-    from kinematics.case import read_case
+    from kinematics.case.read import read_case
     from kinematics.casts.formats import PARSERS
 
 WHAT = sys.argv.pop(1)
@@ -34,7 +34,7 @@ def one(data: bytes) -> None:
 def seeds(folder: Path) -> None:
     """Write whole files to start from into the corpus folder."""
     if WHAT == "case":
-        from kinematics.case_template import MOUNTINGS, template
+        from kinematics.case.template import MOUNTINGS, template
 
         for name in MOUNTINGS:
             (folder / f"seed_{name}").write_text(template(name, []))

@@ -13,7 +13,7 @@ import psutil
 import pytest
 
 from kinematics.assess import assess
-from kinematics.case import read_case, write_case
+from kinematics.case.read import read_case, write_case
 from kinematics.casts.synthetic.dentition import main
 from kinematics.result import result_dict
 from tests import REPO

@@ -12,8 +12,8 @@ from typing import Annotated, Any, Union, get_args, get_origin
 from pydantic import BaseModel, ValidationError
 
 from kinematics.base.errors import InputError
-from kinematics.case_model import Case
-from kinematics.case_types import UNPRINTABLE
+from kinematics.case.fields import UNPRINTABLE
+from kinematics.case.model import Case
 
 MAX_SHOWN = 800
 """Longest part of a message (ours)."""

@@ -8,8 +8,8 @@ from functools import cache
 from typing import Any
 
 from kinematics.base.errors import Finding
-from kinematics.case import Case, case_to_dict
-from kinematics.case_template import template
+from kinematics.case.read import Case, case_to_dict
+from kinematics.case.template import template
 
 MAX_NAMED = 6
 """Most points that the remark names (ours)."""

@@ -6,8 +6,8 @@ import tomllib
 
 import pytest
 
-from kinematics.case import case_from_dict
-from kinematics.case_template import MOUNTINGS, template
+from kinematics.case.read import case_from_dict
+from kinematics.case.template import MOUNTINGS, template
 from tests.cases import landmarks_only
 from viewer.recording_sheet import recording_sheet_html
 

@@ -11,9 +11,9 @@ from pydantic import BaseModel, ValidationError
 
 from kinematics.base.errors import InputError
 from kinematics.base.files import write_file
-from kinematics.case_errors import input_error, known_fields
-from kinematics.case_model import SCHEMA, Case
-from kinematics.toml_file import read_toml
+from kinematics.case.errors import input_error, known_fields
+from kinematics.case.model import SCHEMA, Case
+from kinematics.case.toml_file import read_toml
 
 __all__ = [
     "SCHEMA",
@@ -59,7 +59,7 @@ def read_case(path: Path | str) -> Case:
     Examples
     --------
     >>> import tempfile
-    >>> from kinematics.case_template import template
+    >>> from kinematics.case.template import template
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     path = Path(folder) / "case.toml"
     ...     path.write_text(template("none", []), encoding="utf-8") > 0

@@ -9,7 +9,8 @@ from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
 from kinematics.base.errors import InputError
-from kinematics.case import (
+from kinematics.case.fields import as_rigid, is_tooth, tooth_side
+from kinematics.case.read import (
     case_from_dict,
     case_to_dict,
     get_field,
@@ -18,7 +19,6 @@ from kinematics.case import (
     set_field,
     write_case,
 )
-from kinematics.case_types import as_rigid, is_tooth, tooth_side
 
 TEXT = """
 schema = "hingewise-case/1"

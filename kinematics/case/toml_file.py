@@ -9,7 +9,7 @@ from typing import Any, Literal
 
 from kinematics.base.errors import InputError
 from kinematics.base.regular_file import read_regular_file
-from kinematics.case_errors import shown
+from kinematics.case.errors import shown
 
 _TAKEN_BY = {
     "case": "hingewise assess, inspect and view take this file.",

@@ -16,7 +16,7 @@ from kinematics.articulator.guides import (
 )
 from kinematics.articulator.instrument import INTERCONDYLAR_RANGE_MM
 from kinematics.base.axis import MAX_POINT_DISTANCE_MM, MIN_POINT_DISTANCE_MM
-from kinematics.case_types import (
+from kinematics.case.fields import (
     FileName,
     LowerPosition,
     NotNegative,

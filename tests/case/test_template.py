@@ -4,10 +4,10 @@ import numpy as np
 import pytest
 
 from kinematics.base.errors import InputError
-from kinematics.case import read_case
+from kinematics.case.fields import as_rigid
+from kinematics.case.read import read_case
+from kinematics.case.template import MEASUREMENTS, MOUNTINGS, template
 from kinematics.case_guidance import guidance_settings
-from kinematics.case_template import MEASUREMENTS, MOUNTINGS, template
-from kinematics.case_types import as_rigid
 from kinematics.mounting import mount
 from kinematics.populations import OFFSETS
 

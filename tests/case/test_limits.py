@@ -4,8 +4,8 @@ import tomllib
 
 import pytest
 
-from kinematics.case import case_from_dict, set_field
-from tests.test_case import TEXT, refused
+from kinematics.case.read import case_from_dict, set_field
+from tests.case.test_read import TEXT, refused
 
 
 @pytest.fixture

@@ -12,8 +12,9 @@ from pydantic import Field, PrivateAttr, model_validator
 
 from kinematics.base.axis import MIN_POINT_DISTANCE_MM
 from kinematics.base.errors import Finding, InputError
-from kinematics.case_mounting import AnyMounting, AxisPointsMounting, check_unique
-from kinematics.case_tables import (
+from kinematics.case.fields import Table, Text, refuse
+from kinematics.case.mounting_tables import AnyMounting, AxisPointsMounting, check_unique
+from kinematics.case.tables import (
     ArbitraryAxis,
     ArticulatorTable,
     Casts,
@@ -27,7 +28,6 @@ from kinematics.case_tables import (
     TrueAxis,
     Uncertainty,
 )
-from kinematics.case_types import Table, Text, refuse
 
 SCHEMA = "hingewise-case/1"
 """Name and version of the case file's layout."""
@@ -42,7 +42,7 @@ class Case(Table):
     ----------
     schema_id : str
         The file's ``schema`` key.
-    mounting : one of the tables of :mod:`kinematics.case_mounting`, or None
+    mounting : one of the tables of :mod:`kinematics.case.mounting_tables`, or None
         None only without casts: landmarks are then in ``axis_orbital`` already.
     true_axis, arbitrary_axis : TrueAxis, ArbitraryAxis or None
         None where the mounting (``true_axis``) or ``marks`` (both) gives them; read the axes from
@@ -249,6 +249,6 @@ class Case(Table):
 
     def findings(self) -> list[Finding]:
         """Return warnings and notes about values that are possible but unusual."""
-        from kinematics.case_checks import findings
+        from kinematics.case.remarks import findings
 
         return findings(self)

@@ -7,9 +7,7 @@ from typing import Annotated, Literal
 from pydantic import Discriminator, Field, model_validator
 
 from kinematics.base.axis import MIN_POINT_DISTANCE_MM
-from kinematics.case_located import LocatedAxisMounting
-from kinematics.case_tables import check_apart
-from kinematics.case_types import (
+from kinematics.case.fields import (
     NotNegative,
     Point,
     Positive,
@@ -19,6 +17,8 @@ from kinematics.case_types import (
     Tooth,
     refuse,
 )
+from kinematics.case.located_tables import LocatedAxisMounting
+from kinematics.case.tables import check_apart
 
 WhichAxis = Literal["true", "arbitrary"]
 AXIS_POINTS = ("left_axis_point", "right_axis_point", "third_point")

@@ -9,9 +9,9 @@ import numpy as np
 import pytest
 
 from kinematics.base.errors import InputError
-from kinematics.case import case_from_dict, case_to_dict, read_case
-from kinematics.case_template import MOUNTINGS, template
-from kinematics.case_untouched import untouched
+from kinematics.case.read import case_from_dict, case_to_dict, read_case
+from kinematics.case.template import MOUNTINGS, template
+from kinematics.case.untouched import untouched
 from kinematics.casts.cast import load_cast, write_ply
 from kinematics.inspection import inspect_case
 from kinematics.study import study_from_dict
@@ -152,7 +152,7 @@ def test_a_value_that_is_a_usual_slip_gets_its_cause(old, new, words, tmp_path):
 
 def test_the_examples_of_a_missing_table_are_a_case(tmp_path):
     """What the hint names is accepted as it is."""
-    from kinematics.case_errors import _TABLE_EXAMPLES
+    from kinematics.case.errors import _TABLE_EXAMPLES
 
     for name, lines in _TABLE_EXAMPLES.items():
         pattern = rf"\[{name}\]\n.*\n.*\n"

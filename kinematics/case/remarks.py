@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 from kinematics.base.errors import Finding
 
 if TYPE_CHECKING:
-    from kinematics.case_model import Case
-    from kinematics.case_tables import Target
+    from kinematics.case.model import Case
+    from kinematics.case.tables import Target
 
 HINGE_OPENING_MM = 20.0  # pure hinge opening at the incisors: Posselt 1957, page 1 (READ)
 HINGE_OPENING_DEG = 13.0  # the same as an angle: textbooks (from memory)

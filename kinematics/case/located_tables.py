@@ -6,7 +6,7 @@ from typing import Annotated, Literal
 
 from pydantic import BeforeValidator, Field, model_validator
 
-from kinematics.case_types import LowerPosition, Point, Table, Text, refuse
+from kinematics.case.fields import LowerPosition, Point, Table, Text, refuse
 
 HalfWidth = Annotated[float, Field(ge=20.0, le=100.0)]
 Noise = Annotated[float, Field(gt=0.0, le=2.0)]

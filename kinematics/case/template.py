@@ -6,7 +6,7 @@ import difflib
 from collections.abc import Collection, Mapping
 
 from kinematics.base.errors import InputError
-from kinematics.case_examples import example_distances, example_openings, example_records
+from kinematics.case.examples import example_distances, example_openings, example_records
 
 MOUNTINGS = {
     "axis_points": "axis points and a third reference point seen in the upper scan (facebow: the "
@@ -340,7 +340,7 @@ def template(kind: str, measurements: Collection[str] = ()) -> str:
     Returns
     -------
     str
-        TOML that :func:`kinematics.case.read_case` accepts as it is.
+        TOML that :func:`kinematics.case.read.read_case` accepts as it is.
 
     Raises
     ------
