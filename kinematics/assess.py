@@ -24,7 +24,7 @@ from kinematics.excursion_details import assessed_excursions
 from kinematics.excursion_error_records import ExcursionErrors
 from kinematics.geometry import Geometry
 from kinematics.judging import DepartureCurve, departure_curve, judge, worst_by_departure
-from kinematics.mounting import Mounting
+from kinematics.mounting.mount import Mounting
 from kinematics.mounting_effect import mounting_findings
 from kinematics.occlusion import ContactReport, MouthReturn, mouth_return, return_report
 from kinematics.placement import PlacedCase, place

@@ -30,7 +30,7 @@ from kinematics.excursion_error_records import (
     KindError,
     SettingsFrom,
 )
-from kinematics.mounting_frame import THIRD_POINT_REACH_MM
+from kinematics.mounting.frames import THIRD_POINT_REACH_MM
 
 DEFAULT_THIRD_MM = (THIRD_POINT_REACH_MM, 0.0, 0.0)
 """A third reference point in the axis-orbital plane (any point of it in front gives the frame)."""

@@ -34,7 +34,7 @@ from kinematics.contact.first_contact import (
 )
 from kinematics.geometry import Geometry
 from kinematics.landmarks import LandmarkSet, landmarks_for
-from kinematics.mounting import Mounting, locate, lower_to_upper, mount
+from kinematics.mounting.mount import Mounting, locate, lower_to_upper, mount
 from kinematics.occlusion import MAX_CLOSING_DEG, NO_MESHES, ContactReport, contact_report
 from kinematics.poses import Poses, poses_for
 

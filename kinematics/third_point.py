@@ -16,8 +16,8 @@ from kinematics.base.axis import HingeAxis, opening_motion
 from kinematics.base.errors import InputError
 from kinematics.case.model import Case
 from kinematics.closure import error_motion, pin_closing
-from kinematics.mounting import Mounting
-from kinematics.mounting_frame import THIRD_POINT_REACH_MM
+from kinematics.mounting.frames import THIRD_POINT_REACH_MM
+from kinematics.mounting.mount import Mounting
 
 
 @dataclass(frozen=True)

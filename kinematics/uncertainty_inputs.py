@@ -69,7 +69,7 @@ class UncertaintyInputs:
     record_sd_mm, target_sd_mm : float
         At the record's (target's) own site.
     mounting_covariance : ndarray, shape (6, 6), or None
-        As :attr:`kinematics.mounting.Mounting.covariance`.
+        As :attr:`kinematics.mounting.mount.Mounting.covariance`.
     tolerance_mm : float
     stop : {"equal_angle", "pin", "contact"}
     coverage : float

@@ -6,7 +6,7 @@ import numpy as np
 from scipy.spatial.transform import RigidTransform, Rotation
 
 from kinematics.case.read import case_from_dict
-from kinematics.mounting import Mounting
+from kinematics.mounting.mount import Mounting
 
 
 def drawn_poses(mounting: Mounting, rng: np.random.Generator, n: int) -> RigidTransform:

@@ -74,7 +74,7 @@ def test_openings_too_small_to_locate_an_axis_are_refused(demo):
 def test_changing_a_number_does_not_locate_the_axis_again(demo, monkeypatch):
     placed = place(located(demo))
     monkeypatch.setattr(
-        "kinematics.mounting.locate_from_case_table", lambda *a, **k: pytest.fail("again")
+        "kinematics.mounting.mount.locate_from_case_table", lambda *a, **k: pytest.fail("again")
     )
     again = placed.with_case(set_field(placed.case, "arbitrary_axis.left_anterior_mm", 2.0))
     assert again.mounting.arbitrary_axis.left_point_mm[0] == pytest.approx(2.0)

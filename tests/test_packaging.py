@@ -195,7 +195,7 @@ def test_tests_of_the_sdist_run_outside_the_repository(built, installed, tmp_pat
     (folder,) = tmp_path.iterdir()
     done = subprocess.run(
         [str(installed / "python"), "-m", "pytest", "-q", "-x", "-p", "no:cacheprovider",
-         "tests/base/test_axis.py", "tests/case/test_read.py", "tests/test_marks.py"],
+         "tests/base/test_axis.py", "tests/case/test_read.py", "tests/mounting/test_marks.py"],
         capture_output=True, text=True, cwd=folder, env=ENV, timeout=400,
     )  # fmt: skip
     assert done.returncode == 0, done.stdout[-3000:]

@@ -22,10 +22,10 @@ from kinematics.casts.cast import Cast, load_cast
 from kinematics.casts.formats import PARSERS
 from kinematics.casts.occlusal import automatic_landmarks, occlusal_vertices
 from kinematics.landmarks import landmarks_for, surface_extremes
-from kinematics.mounting import mount
-from kinematics.mounting_frame import bonwill_frame
+from kinematics.mounting.frames import bonwill_frame
+from kinematics.mounting.mount import mount
+from kinematics.mounting.rigid_fit import unit_hint
 from kinematics.placement import place
-from kinematics.rigid_fit import unit_hint
 from kinematics.study import read_study, study_from_dict
 from kinematics.sweep import run_sweep
 from tests import SAMPLES

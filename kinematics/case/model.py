@@ -46,7 +46,7 @@ class Case(Table):
         None only without casts: landmarks are then in ``axis_orbital`` already.
     true_axis, arbitrary_axis : TrueAxis, ArbitraryAxis or None
         None where the mounting (``true_axis``) or ``marks`` (both) gives them; read the axes from
-        :func:`kinematics.mounting.mount`, not from here.
+        :func:`kinematics.mounting.mount.mount`, not from here.
     """
 
     schema_id: Literal["hingewise-case/1"] = Field(alias="schema")

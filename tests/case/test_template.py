@@ -8,7 +8,7 @@ from kinematics.case.fields import as_rigid
 from kinematics.case.read import read_case
 from kinematics.case.template import MEASUREMENTS, MOUNTINGS, template
 from kinematics.case_guidance import guidance_settings
-from kinematics.mounting import mount
+from kinematics.mounting.mount import mount
 from kinematics.populations import OFFSETS
 
 CHOICES = [*itertools.combinations(MEASUREMENTS, 1), *itertools.combinations(MEASUREMENTS, 2)]

@@ -5,7 +5,7 @@ from hypothesis import strategies as st
 
 from kinematics.base.axis import HingeAxis
 from kinematics.case.tables import Marks
-from kinematics.marks import axes_from_marks, side_extension, slip_cost
+from kinematics.mounting.marks import axes_from_marks, side_extension, slip_cost
 
 AXIS = HingeAxis(np.array([0.0, 55, 0]), np.array([0.0, -55, 0]))
 number = st.floats(-20.0, 20.0).map(lambda v: round(v, 3))

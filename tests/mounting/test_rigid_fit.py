@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 from scipy.spatial.transform import RigidTransform, Rotation
 
 from kinematics.base.errors import InputError
-from kinematics.rigid_fit import fit_rigid, motion_jacobian
+from kinematics.mounting.rigid_fit import fit_rigid, motion_jacobian
 
 POINTS = np.array(
     [[45.0, -25, -35], [45, 25, -35], [90, 0, -38], [65, 0, -22], [70, -20, -30], [60, 22, -28]]

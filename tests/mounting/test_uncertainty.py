@@ -7,10 +7,10 @@ from scipy.stats import norm
 
 from kinematics.base.axis import HingeAxis, axis_orbital_from_points
 from kinematics.closure import error_motion
-from kinematics.mounting import mount
-from kinematics.mounting_frame import (
+from kinematics.mounting.frames import (
     CAST_PROBES_MM,
 )
+from kinematics.mounting.mount import mount
 from tests.mounted import (
     LOWER,
     TRUTH,

@@ -6,10 +6,10 @@ from scipy.spatial.transform import RigidTransform, Rotation
 
 from kinematics.base.axis import HingeAxis, axis_orbital_from_points
 from kinematics.base.errors import InputError
-from kinematics.mounting import check_teeth, mount
-from kinematics.mounting_frame import (
+from kinematics.mounting.frames import (
     axis_orbital_from_articulator,
 )
+from kinematics.mounting.mount import check_teeth, mount
 from tests import SCANS
 from tests.mounted import (
     LOWER,

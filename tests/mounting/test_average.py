@@ -6,12 +6,12 @@ from scipy.integrate import quad
 from scipy.stats import norm
 
 from kinematics.base.errors import InputError
-from kinematics.mounting import mount
-from kinematics.mounting_frame import (
+from kinematics.mounting.frames import (
     BALKWILL_SD_DEG,
     BONWILL_ARM_SD_MM,
     bonwill_frame,
 )
+from kinematics.mounting.mount import mount
 from tests.mounted import (
     LOWER,
     average,

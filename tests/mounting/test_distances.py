@@ -7,8 +7,8 @@ from scipy.spatial.transform import RigidTransform, Rotation
 
 from kinematics.base.errors import InputError
 from kinematics.case.mounting_tables import DistancesMounting
-from kinematics.distances import fit_distances
-from kinematics.distances_solver import Problem, solve
+from kinematics.mounting.distances import fit_distances
+from kinematics.mounting.distances_solver import Problem, solve
 
 PLACES = {
     "11 incisal edge": [92.0, -4.0, -38.0],

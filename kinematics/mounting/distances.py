@@ -11,8 +11,12 @@ from scipy.stats import chi2
 
 from kinematics.base.errors import Finding, InputError
 from kinematics.case.mounting_tables import DistancesMounting
-from kinematics.distances_faults import explain_contradiction, free_directions, weakest_direction
-from kinematics.distances_solver import (
+from kinematics.mounting.distances_faults import (
+    explain_contradiction,
+    free_directions,
+    weakest_direction,
+)
+from kinematics.mounting.distances_solver import (
     START_THIRD_MM,
     Array,
     Problem,

@@ -22,9 +22,8 @@ from kinematics.case.mounting_tables import (
     FiducialsMounting,
     MatrixMounting,
 )
-from kinematics.distances import fit_distances
-from kinematics.marks import axes_from_marks
-from kinematics.mounting_frame import (
+from kinematics.mounting.distances import fit_distances
+from kinematics.mounting.frames import (
     BALKWILL_SD_DEG,
     BONWILL_ARM_SD_MM,
     OCCLUSAL_PLANE_SD_DEG,
@@ -32,7 +31,8 @@ from kinematics.mounting_frame import (
     bonwill_frame,
     propagated,
 )
-from kinematics.rigid_fit import fit_rigid
+from kinematics.mounting.marks import axes_from_marks
+from kinematics.mounting.rigid_fit import fit_rigid
 
 LowerPoint = tuple[str, int, NDArray[np.float64]]
 """A landmark as (name, ISO 3950 tooth or 0, point in ``lower_scan``, mm)."""

@@ -22,12 +22,12 @@ from kinematics.case.mounting_tables import (
     MatrixMounting,
 )
 from kinematics.casts.cast import Cast
-from kinematics.mounting_frame import (
+from kinematics.mounting.frames import (
     axis_orbital_from_articulator,
     cast_shift_mm,
     small_motion,
 )
-from kinematics.mounting_methods import (
+from kinematics.mounting.methods import (
     LowerPoint,
     Pose,
     axes_of,
@@ -41,7 +41,7 @@ from kinematics.mounting_methods import (
     lower_to_upper,
     offset_gap,
 )
-from kinematics.rigid_fit import motion_jacobian
+from kinematics.mounting.rigid_fit import motion_jacobian
 
 NamedPoint = tuple[str, int, ArrayLike]
 """A landmark as (name, ISO 3950 tooth or 0, point in ``lower_scan``, mm)."""

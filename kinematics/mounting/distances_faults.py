@@ -7,7 +7,7 @@ from scipy.stats import chi2
 
 from kinematics.base.errors import Finding, InputError
 from kinematics.case.mounting_tables import Reading
-from kinematics.distances_solver import (
+from kinematics.mounting.distances_solver import (
     Array,
     Problem,
     plausible,
@@ -15,7 +15,7 @@ from kinematics.distances_solver import (
     solve,
     with_readings,
 )
-from kinematics.rigid_fit import motion_jacobian
+from kinematics.mounting.rigid_fit import motion_jacobian
 
 HOPELESS = 1e-6
 """Chance below which contradictory readings are refused instead of warned of (ours)."""
@@ -46,7 +46,7 @@ def free_directions(problem: Problem, j: Array) -> list[str]:
     ----------
     problem : Problem
     j : ndarray, shape (m, k)
-        From :meth:`kinematics.distances_solver.Problem.jacobian`.
+        From :meth:`kinematics.mounting.distances_solver.Problem.jacobian`.
 
     Notes
     -----

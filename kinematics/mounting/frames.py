@@ -10,7 +10,7 @@ from scipy.spatial.transform import RigidTransform, Rotation
 
 from kinematics.base.axis import HingeAxis, axis_orbital_from_points
 from kinematics.base.errors import InputError
-from kinematics.rigid_fit import motion_jacobian
+from kinematics.mounting.rigid_fit import motion_jacobian
 
 THIRD_POINT_REACH_MM = 80.0
 """Distance of the third point from the axis where none was measured (ours; a mounting only
