@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 from scipy.spatial.transform import RigidTransform
 
-from kinematics.axis_location_case import CaseAxis
 from kinematics.base.axis import HingeAxis, opening_motion
 from kinematics.base.errors import Finding, InputError
 from kinematics.case.read import Case
@@ -34,6 +33,7 @@ from kinematics.contact.first_contact import (
 )
 from kinematics.geometry import Geometry
 from kinematics.landmarks import LandmarkSet, landmarks_for
+from kinematics.mounting.locating.locate import CaseAxis
 from kinematics.mounting.mount import Mounting, locate, lower_to_upper, mount
 from kinematics.occlusion import MAX_CLOSING_DEG, NO_MESHES, ContactReport, contact_report
 from kinematics.poses import Poses, poses_for

@@ -14,7 +14,6 @@ from scipy.spatial.transform import RigidTransform
 
 from kinematics.articulator.excursion import _teeth
 from kinematics.assess import assess
-from kinematics.axis_location import axis_from_poses
 from kinematics.base.errors import InputError
 from kinematics.base.kernel import kernel
 from kinematics.case.read import write_case
@@ -23,6 +22,7 @@ from kinematics.casts.formats import PARSERS
 from kinematics.casts.occlusal import automatic_landmarks, occlusal_vertices
 from kinematics.landmarks import landmarks_for, surface_extremes
 from kinematics.mounting.frames import bonwill_frame
+from kinematics.mounting.locating.from_poses import axis_from_poses
 from kinematics.mounting.mount import mount
 from kinematics.mounting.rigid_fit import unit_hint
 from kinematics.placement import place
@@ -30,7 +30,7 @@ from kinematics.study import read_study, study_from_dict
 from kinematics.sweep import run_sweep
 from tests import SAMPLES
 from tests.cases import landmarks_only
-from tests.test_axis_location import ARCH, LEFT, poses
+from tests.mounting.locating.test_from_poses import ARCH, LEFT, poses
 
 VERTEX = "element vertex 4\nproperty float x\nproperty float y\nproperty float z\n"
 CORNERS = struct.pack("<12f", 0, 0, 0, 1, 0, 0, 1, 1, 0, 0, 1, 0)

@@ -10,10 +10,10 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import cKDTree
 from scipy.spatial.transform import RigidTransform, Rotation
 
-from kinematics.axis_fit import cross, cross_matrix
 from kinematics.base.axis import as_point
 from kinematics.base.errors import Finding, InputError
 from kinematics.casts.cast import Cast
+from kinematics.mounting.locating.line_fit import cross, cross_matrix
 
 Array = NDArray[np.float64]
 

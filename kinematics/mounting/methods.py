@@ -9,7 +9,6 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform
 from scipy.stats import chi2
 
-from kinematics.axis_location_case import CaseAxis
 from kinematics.base.axis import HingeAxis, axis_orbital_from_points
 from kinematics.base.errors import Finding, InputError
 from kinematics.case.fields import as_rigid
@@ -31,6 +30,7 @@ from kinematics.mounting.frames import (
     bonwill_frame,
     propagated,
 )
+from kinematics.mounting.locating.locate import CaseAxis
 from kinematics.mounting.marks import axes_from_marks
 from kinematics.mounting.rigid_fit import fit_rigid
 

@@ -9,7 +9,6 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial.transform import RigidTransform
 
-from kinematics.axis_location_case import CaseAxis, locate_from_case_table
 from kinematics.base.axis import HingeAxis
 from kinematics.base.errors import Finding, InputError
 from kinematics.case.fields import tooth_side
@@ -27,6 +26,7 @@ from kinematics.mounting.frames import (
     cast_shift_mm,
     small_motion,
 )
+from kinematics.mounting.locating.locate import CaseAxis, locate_from_case_table
 from kinematics.mounting.methods import (
     LowerPoint,
     Pose,

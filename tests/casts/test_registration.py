@@ -9,11 +9,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial.transform import RigidTransform, Rotation
 
-from kinematics.axis_location import axis_from_poses
 from kinematics.base.axis import HingeAxis, opening_motion
 from kinematics.base.errors import InputError
 from kinematics.casts.cast import Cast, load_cast
 from kinematics.casts.registration import nearest_on_triangles, register
+from kinematics.mounting.locating.from_poses import axis_from_poses
 
 AXIS = HingeAxis([-80.0, 55.0, 40.0], [-80.0, -55.0, 40.0])
 

@@ -10,12 +10,12 @@ import trimesh
 from pydantic import ValidationError
 from scipy.spatial.transform import RigidTransform, Rotation
 
-from kinematics.axis_location_case import locate_from_case_table
 from kinematics.base.axis import HingeAxis, opening_motion
 from kinematics.base.errors import InputError
 from kinematics.case.located_tables import AxisLocation, LocatedAxisMounting
 from kinematics.casts.cast import load_cast
 from kinematics.casts.registration import register
+from kinematics.mounting.locating.locate import locate_from_case_table
 from tests.casts.test_registration import arch
 
 AXIS = HingeAxis([-80.0, 55.0, 40.0], [-80.0, -55.0, 40.0])

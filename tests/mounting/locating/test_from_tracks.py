@@ -9,9 +9,9 @@ from hypothesis import strategies as st
 from scipy.optimize import least_squares
 from scipy.spatial.transform import RigidTransform, Rotation
 
-from kinematics.axis_tracks import axis_from_tracked_points
 from kinematics.base.axis import HingeAxis, opening_motion
 from kinematics.base.errors import InputError
+from kinematics.mounting.locating.from_tracks import axis_from_tracked_points
 
 AXIS = HingeAxis([10.0, 54.0, 40.0], [8.0, -56.0, 43.0])
 MARKERS = np.array([[90, 0, 0], [60, 22, 3], [60, -22, 2]], float)

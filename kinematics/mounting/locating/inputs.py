@@ -8,10 +8,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial.transform import RigidTransform, Rotation
 
-from kinematics.axis_checks import registration_magnification
-from kinematics.axis_fit import start_line
 from kinematics.base.axis import HingeAxis, as_point
 from kinematics.base.errors import InputError
+from kinematics.mounting.locating.checks import registration_magnification
+from kinematics.mounting.locating.line_fit import start_line
 
 Array = NDArray[np.float64]
 
@@ -88,7 +88,7 @@ def noise_whiteners(
 
     Parameters
     ----------
-    noise : as in :func:`kinematics.axis_location.axis_from_poses`
+    noise : as in :func:`kinematics.mounting.locating.from_poses.axis_from_poses`
     spread : ndarray, shape (n, 6, 6)
         Sum of squared displacements of the k reference points as a form in the twist.
     k : int

@@ -10,18 +10,18 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.spatial.transform import RigidTransform
 from scipy.stats import chi2, f
 
-from kinematics.arc_fit import ArcFit, demean, fit_arcs
-from kinematics.axis_checks import REJECT_P, registration_magnification
-from kinematics.axis_fit import frozen
-from kinematics.axis_inputs import (
+from kinematics.base.axis import HingeAxis
+from kinematics.base.errors import Finding, InputError
+from kinematics.mounting.locating.arc_fit import ArcFit, demean, fit_arcs
+from kinematics.mounting.locating.checks import REJECT_P, registration_magnification
+from kinematics.mounting.locating.inputs import (
     LEAST_OPENING_DEG,
     MAX_MAGNIFICATION,
     MAX_TILT_DEG,
     check_located,
     towards_left,
 )
-from kinematics.base.axis import HingeAxis
-from kinematics.base.errors import Finding, InputError
+from kinematics.mounting.locating.line_fit import frozen
 
 Array = NDArray[np.float64]
 
@@ -39,7 +39,7 @@ class TrackedAxis:
 
     ``axis``, ``line_directions``, ``line_covariance_mm2``, ``covariance_mm2``, ``dof``,
     ``noise_known``, ``sd_mm`` and ``moved`` are as in
-    :class:`kinematics.located_axis.LocatedAxis`.
+    :class:`kinematics.mounting.locating.located_axis.LocatedAxis`.
 
     Attributes
     ----------
@@ -112,7 +112,7 @@ def axis_from_tracked_points(
     one line, each track with its radius and height; samples farther off than six robust SD are
     set aside and named. The centre of a short arc is known along its radius only to about
     noise / angle squared, so three markers with simultaneous samples do better as poses.
-    *Source*: derived here; simulated in :mod:`kinematics.axis_study`.
+    *Source*: derived here; simulated in :mod:`kinematics.mounting.locating.axis_study`.
     """
     data, owner = _checked(tracks)
     if noise_mm is not None and not (np.isfinite(noise_mm) and noise_mm > 0):

@@ -10,8 +10,6 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform
 
-from kinematics.axis_location import axis_from_poses
-from kinematics.axis_tracks import TrackedAxis, axis_from_tracked_points
 from kinematics.base.axis import HingeAxis
 from kinematics.base.errors import Finding, InputError
 from kinematics.case.fields import as_rigid
@@ -19,7 +17,9 @@ from kinematics.case.located_tables import AxisLocation
 from kinematics.casts.cast import Cast
 from kinematics.casts.registration import RegistrationResult
 from kinematics.casts.scan_pose import scan_pose
-from kinematics.located_axis import LocatedAxis
+from kinematics.mounting.locating.from_poses import axis_from_poses
+from kinematics.mounting.locating.from_tracks import TrackedAxis, axis_from_tracked_points
+from kinematics.mounting.locating.located_axis import LocatedAxis
 
 Array = NDArray[np.float64]
 
@@ -81,8 +81,8 @@ def locate_from_case_table(
     Raises
     ------
     InputError
-        See :func:`kinematics.axis_location.axis_from_poses`,
-        :func:`kinematics.axis_tracks.axis_from_tracked_points` and
+        See :func:`kinematics.mounting.locating.from_poses.axis_from_poses`,
+        :func:`kinematics.mounting.locating.from_tracks.axis_from_tracked_points` and
         :func:`kinematics.casts.registration.register`; a poor registration; no reference points.
     """
     half = (table.left_half_width_mm, table.right_half_width_mm)

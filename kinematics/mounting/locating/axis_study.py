@@ -11,12 +11,12 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.spatial.transform import RigidTransform, Rotation
 from scipy.stats import chi2, norm
 
-from kinematics.axis_fit import metric
-from kinematics.axis_inputs import reference
-from kinematics.axis_location import axis_from_poses
-from kinematics.axis_tracks import axis_from_tracked_points
 from kinematics.base.axis import HingeAxis, opening_motion
 from kinematics.base.errors import InputError
+from kinematics.mounting.locating.from_poses import axis_from_poses
+from kinematics.mounting.locating.from_tracks import axis_from_tracked_points
+from kinematics.mounting.locating.inputs import reference
+from kinematics.mounting.locating.line_fit import metric
 
 Array = NDArray[np.float64]
 

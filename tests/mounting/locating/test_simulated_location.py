@@ -5,16 +5,16 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from kinematics.axis_checks import registration_magnification
-from kinematics.axis_study import (
+from kinematics.base.axis import HingeAxis
+from kinematics.base.errors import InputError
+from kinematics.mounting.locating.axis_study import (
     ARCH_POINTS_MM,
     INCISAL_PATH_MM,
     MEASUREMENT_NOISE_MM,
     opening_for_path_deg,
     simulate_location,
 )
-from kinematics.base.axis import HingeAxis
-from kinematics.base.errors import InputError
+from kinematics.mounting.locating.checks import registration_magnification
 
 TRUE = HingeAxis([0.0, 55.0, 0.0], [0.0, -55.0, 0.0])
 PATH_DEG = opening_for_path_deg(TRUE, ARCH_POINTS_MM[0], INCISAL_PATH_MM)

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import chi2, f
 
-from kinematics.axis_fit import LineFit, turns_about
+from kinematics.mounting.locating.line_fit import LineFit, turns_about
 
 Array = NDArray[np.float64]
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.axis_fit import cross
+from kinematics.mounting.locating.line_fit import cross
 
 Array = NDArray[np.float64]
 

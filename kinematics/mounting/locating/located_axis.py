@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform
 
-from kinematics.axis_checks import PureRotationTest
 from kinematics.base.axis import HingeAxis
 from kinematics.base.errors import Finding
+from kinematics.mounting.locating.checks import PureRotationTest
 
 Array = NDArray[np.float64]
 

@@ -11,9 +11,10 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.spatial.transform import RigidTransform
 from scipy.stats import chi2
 
-from kinematics.axis_checks import pure_rotation_test, scan_at_fault
-from kinematics.axis_fit import LineFit, fit_line, frozen, metric
-from kinematics.axis_inputs import (
+from kinematics.base.axis import HingeAxis
+from kinematics.base.errors import Finding, InputError
+from kinematics.mounting.locating.checks import pure_rotation_test, scan_at_fault
+from kinematics.mounting.locating.inputs import (
     MAX_MAGNIFICATION,
     check_located,
     check_openings,
@@ -24,9 +25,8 @@ from kinematics.axis_inputs import (
     scan_weights,
     towards_left,
 )
-from kinematics.base.axis import HingeAxis
-from kinematics.base.errors import Finding, InputError
-from kinematics.located_axis import LocatedAxis, ScanCombination, remarks
+from kinematics.mounting.locating.line_fit import LineFit, fit_line, frozen, metric
+from kinematics.mounting.locating.located_axis import LocatedAxis, ScanCombination, remarks
 
 Array = NDArray[np.float64]
 Fit = Callable[[NDArray[np.intp], Array], LineFit]
@@ -92,7 +92,7 @@ def axis_from_poses(
     over one line, n angles and the first pose together; for two scans without a slide it is
     their screw axis.
     Where the scans disagree more than the stated noise allows (5 %), the covariance is inflated
-    by chi-square over dof. *Source*: derived here; simulated in :mod:`kinematics.axis_study`.
+    by chi-square over dof. *Source*: derived here; simulated in :mod:`kinematics.mounting.locating.axis_study`.
     """
     turn, shift = pose_arrays(poses)
     n = len(turn)

@@ -12,11 +12,11 @@ from scipy.optimize import least_squares
 from scipy.spatial.transform import RigidTransform, Rotation
 from scipy.stats import f, kstest
 
-from kinematics.axis_checks import REJECT_P, registration_magnification, scan_at_fault
-from kinematics.axis_fit import metric
-from kinematics.axis_location import axis_from_poses
 from kinematics.base.axis import HingeAxis, opening_motion
 from kinematics.base.errors import InputError
+from kinematics.mounting.locating.checks import REJECT_P, registration_magnification, scan_at_fault
+from kinematics.mounting.locating.from_poses import axis_from_poses
+from kinematics.mounting.locating.line_fit import metric
 
 AXIS = HingeAxis([10.0, 54.0, 40.0], [8.0, -56.0, 43.0])
 ARCH = np.array([[90, 0, 0], [60, 22, 3], [60, -22, 2], [50, 27, 5], [50, -27, 5]], float)
