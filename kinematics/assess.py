@@ -17,19 +17,19 @@ from kinematics.case.read import Case
 from kinematics.casts.cast import Cast
 from kinematics.casts.health import MeshHealth
 from kinematics.chance_verdict import counted
-from kinematics.closure import Stop, StopResult, high_amount
-from kinematics.closures import SAME_POSE_DEG, ByGeometry, Closures, close_both
+from kinematics.closure.close import SAME_POSE_DEG, ByGeometry, Closures, close_both
+from kinematics.closure.geometry import Geometry
+from kinematics.closure.place import PlacedCase, place
+from kinematics.closure.scanned_pose import open_as_scanned
+from kinematics.closure.stops import Stop, StopResult, high_amount
+from kinematics.closure.tooth_contact import ContactReport, MouthReturn, mouth_return, return_report
 from kinematics.excursion_case import case_geometry, case_guidance
 from kinematics.excursion_details import assessed_excursions
 from kinematics.excursion_error_records import ExcursionErrors
-from kinematics.geometry import Geometry
 from kinematics.judging import DepartureCurve, departure_curve, judge, worst_by_departure
 from kinematics.mounting.mount import Mounting
 from kinematics.mounting_effect import mounting_findings
-from kinematics.occlusion import ContactReport, MouthReturn, mouth_return, return_report
-from kinematics.placement import PlacedCase, place
 from kinematics.risk import Risk, risk_of
-from kinematics.scanned_pose import open_as_scanned
 from kinematics.transfer import Transfer, transfer_of
 from kinematics.uncertainty_summary import UncertaintySummary
 from kinematics.verdict import Verdict

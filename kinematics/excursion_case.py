@@ -20,7 +20,7 @@ from kinematics.excursion_error_records import ExcursionErrors, SettingsFrom
 
 if TYPE_CHECKING:
     from kinematics.assess import Assessment
-    from kinematics.geometry import Geometry
+    from kinematics.closure.geometry import Geometry
 
 
 def third_point_used(case: Case) -> NDArray[np.float64]:

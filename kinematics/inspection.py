@@ -14,10 +14,10 @@ from kinematics.case.read import Case
 from kinematics.case.untouched import untouched
 from kinematics.case_guidance import CaseGuidance
 from kinematics.casts.health import MeshHealth
+from kinematics.closure.place import PlacedCase, load_casts, place
+from kinematics.closure.scanned_pose import open_as_scanned
 from kinematics.excursion_case import case_geometry, case_guidance
 from kinematics.mounting.mount import Mounting
-from kinematics.placement import PlacedCase, load_casts, place
-from kinematics.scanned_pose import open_as_scanned
 from kinematics.uncertainty_case import population_of
 
 

@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 from kinematics.base.axis import HingeAxis, opening_motion
 from kinematics.case.read import Case
 from kinematics.chance_verdict import NO_SINGLE_AXIS, NOT_MEASURED, not_measured
-from kinematics.closure import Stop, StopResult
-from kinematics.geometry import Geometry
-from kinematics.placement import CastContacts
+from kinematics.closure.geometry import Geometry
+from kinematics.closure.place import CastContacts
+from kinematics.closure.stops import Stop, StopResult
 from kinematics.verdict import Remedy, Verdict, answer, break_even, room_words, why, worst_of
 
 CURVE_POINTS = 41

@@ -6,7 +6,7 @@ import numpy as np
 
 from kinematics.base.errors import Finding
 from kinematics.case.tables import Uncertainty
-from kinematics.closures import Closures
+from kinematics.closure.close import Closures
 from kinematics.uncertainty_case import inputs_from_case
 from kinematics.uncertainty_inputs import COLUMNS
 from kinematics.verdict import MICROMETRES, worst_of

@@ -12,7 +12,7 @@ from scipy.spatial.transform import RigidTransform
 from kinematics.assess import Assessment
 from kinematics.base.axis import HingeAxis
 from kinematics.base.versions import versions
-from kinematics.occlusion import ContactReport
+from kinematics.closure.tooth_contact import ContactReport
 from kinematics.risk import risk_dict
 
 SCHEMA = "hingewise-result/1"

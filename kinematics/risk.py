@@ -8,8 +8,8 @@ from typing import Any
 
 import numpy as np
 
+from kinematics.closure.place import PlacedCase
 from kinematics.departure_risk import DecisionChart, decision_chart
-from kinematics.placement import PlacedCase
 from kinematics.sensitivity import RankedInput, ranked, sensitivity_of
 from kinematics.uncertainty import UncertaintySummary, propagate
 from kinematics.uncertainty_case import inputs_from_case

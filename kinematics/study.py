@@ -16,7 +16,7 @@ from kinematics import __version__
 from kinematics.base.errors import InputError
 from kinematics.case.read import Case, case_to_dict, read_case, set_field
 from kinematics.case.toml_file import read_toml
-from kinematics.closure import STOPS, Stop
+from kinematics.closure.stops import STOPS, Stop
 
 SCHEMA = "hingewise-study/1"
 Design = Literal["grid", "monte_carlo", "sobol", "latin_hypercube"]

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.base.errors import InputError
-from kinematics.closure import Stop
+from kinematics.closure.stops import Stop
 from kinematics.populations import OFFSET_WORDS, OFFSETS
 from kinematics.sensitivity import DEFAULT_SAMPLES, DEFAULT_SAMPLES_CONTACT, SobolResult, sobol
 from kinematics.study import Study

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.closure.place import PlacedCase
 from kinematics.excursion_case import case_excursions, case_geometry, front_of
 from kinematics.excursion_error import EXCURSIONS
-from kinematics.placement import PlacedCase
 
 Columns = dict[str, NDArray]
 

@@ -11,8 +11,7 @@ from numpy.typing import NDArray
 
 from kinematics.base.errors import InputError
 from kinematics.case.read import set_field
-from kinematics.closure import Stop
-from kinematics.closure_samples import (
+from kinematics.closure.batch import (
     ANGLE,
     DROP,
     ClosureBatch,
@@ -20,12 +19,13 @@ from kinematics.closure_samples import (
     closures,
     record_motions,
 )
+from kinematics.closure.place import PlacedCase, place
+from kinematics.closure.poses import MAX_OPENING_DEG, pin_tip
+from kinematics.closure.stops import Stop
+from kinematics.closure.tooth_contact import MAX_CLOSING_DEG
 from kinematics.contact.first_contact import PreparedPair, prepare
 from kinematics.contact.samples import sample_contacts
-from kinematics.occlusion import MAX_CLOSING_DEG
-from kinematics.placement import PlacedCase, place
 from kinematics.populations import OFFSETS
-from kinematics.poses import MAX_OPENING_DEG, pin_tip
 from kinematics.study import Study
 from kinematics.study_design import sample_points
 from kinematics.sweep_excursions import empty_excursion_columns, excursion_columns

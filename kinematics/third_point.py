@@ -15,7 +15,7 @@ from kinematics.articulator.instrument import (
 from kinematics.base.axis import HingeAxis, opening_motion
 from kinematics.base.errors import InputError
 from kinematics.case.model import Case
-from kinematics.closure import error_motion, pin_closing
+from kinematics.closure.stops import error_motion, pin_closing
 from kinematics.mounting.frames import THIRD_POINT_REACH_MM
 from kinematics.mounting.mount import Mounting
 

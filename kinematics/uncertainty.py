@@ -8,7 +8,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.base.errors import InputError
-from kinematics.closure_samples import ClosureBatch
+from kinematics.closure.batch import ClosureBatch
+from kinematics.closure.place import PlacedCase
 from kinematics.departure_risk import departure_draws, largest_departure
 from kinematics.gum import first_order, validate
 from kinematics.monte_carlo import (
@@ -19,7 +20,6 @@ from kinematics.monte_carlo import (
     shortest_interval,
     symmetric_interval,
 )
-from kinematics.placement import PlacedCase
 from kinematics.populations import open_uniform
 from kinematics.uncertainty_case import inputs_from_case
 from kinematics.uncertainty_inputs import Axis, UncertaintyInputs

@@ -8,9 +8,10 @@ from numpy.typing import NDArray
 from kinematics.base.errors import InputError
 from kinematics.case.read import Case
 from kinematics.case.tables import Uncertainty
-from kinematics.closure import Stop
-from kinematics.closure_samples import ANGLE, DROP, OpeningRule
-from kinematics.placement import PlacedCase
+from kinematics.closure.batch import ANGLE, DROP, OpeningRule
+from kinematics.closure.place import PlacedCase
+from kinematics.closure.poses import site_point
+from kinematics.closure.stops import Stop
 from kinematics.populations import (
     DiscPopulation,
     MeasuredPopulation,
@@ -19,7 +20,6 @@ from kinematics.populations import (
     read_offsets,
     study_population,
 )
-from kinematics.poses import site_point
 from kinematics.uncertainty_inputs import UncertaintyInputs
 
 FloatArray = NDArray[np.float64]
@@ -52,7 +52,7 @@ def inputs_from_case(
     Parameters
     ----------
     placed : PlacedCase
-        From :func:`kinematics.placement.place`.
+        From :func:`kinematics.closure.place.place`.
     stop : optional
         The case's decision stop by default.
     threads : int, optional

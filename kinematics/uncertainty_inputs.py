@@ -12,8 +12,7 @@ from scipy.spatial.transform import Rotation
 from scipy.special import ndtri
 
 from kinematics.base.errors import InputError
-from kinematics.closure import Stop
-from kinematics.closure_samples import (
+from kinematics.closure.batch import (
     ANGLE,
     DEPARTURE,
     ClosureBatch,
@@ -22,9 +21,10 @@ from kinematics.closure_samples import (
     identity_motions,
     record_motions,
 )
+from kinematics.closure.stops import Stop
+from kinematics.closure.tooth_contact import MAX_CLOSING_DEG
 from kinematics.contact.first_contact import PreparedPair
 from kinematics.contact.samples import sample_contacts
-from kinematics.occlusion import MAX_CLOSING_DEG
 from kinematics.populations import OFFSETS, Group, MeasuredPopulation, Population
 
 FloatArray = NDArray[np.float64]

@@ -10,7 +10,7 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.closure import Stop
+from kinematics.closure.stops import Stop
 from kinematics.verdict import room_words
 
 FloatArray = NDArray[np.float64]

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import brentq
 
-from kinematics.closure import Stop, StopResult
+from kinematics.closure.stops import Stop, StopResult
 
 HINGE_RANGE_MM = 20.0
 """Largest departure considered, at the incisors: pure hinge opening reaches about 20 mm

@@ -14,8 +14,8 @@ from kinematics.base.errors import Finding
 from kinematics.case.read import case_from_dict
 from kinematics.casts.cast import Cast, load_cast
 from kinematics.casts.health import check_cast
-from kinematics.closure import high_amount
-from kinematics.occlusion import ContactReport, MouthReturn
+from kinematics.closure.stops import high_amount
+from kinematics.closure.tooth_contact import ContactReport, MouthReturn
 
 RIGHT_TO_LEFT = (47, 46, 45, 44, 43, 42, 41, 31, 32, 33, 34, 35, 36, 37)
 

@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from kinematics.closure_samples import ANGLE, OpeningRule
+from kinematics.closure.batch import ANGLE, OpeningRule
 from kinematics.populations import MeasuredPopulation
 from kinematics.uncertainty_inputs import UncertaintyInputs
 

@@ -8,7 +8,7 @@ from PIL import Image
 from kinematics.assess import assess_placed
 from kinematics.base.errors import InputError
 from kinematics.case.read import read_case
-from kinematics.placement import place
+from kinematics.closure.place import place
 from tests.cases import landmarks_only
 from viewer import animation
 from viewer.animation import ease, lower_motions, write_animation

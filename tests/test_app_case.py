@@ -8,7 +8,7 @@ from hypothesis import strategies as st
 from kinematics.base.axis import HingeAxis
 from kinematics.base.errors import InputError
 from kinematics.case.read import set_field
-from kinematics.placement import place
+from kinematics.closure.place import place
 from tests.cases import landmarks_only, open_pair
 from viewer.app_case import OFFSETS, axis_note, changed, control_values, number, offsets
 

@@ -11,7 +11,7 @@ from scipy.spatial.transform import RigidTransform
 
 from kinematics.base.axis import closing_motion, opening_motion
 from kinematics.case.read import read_case, set_field
-from kinematics.closure import high_amount
+from kinematics.closure.stops import high_amount
 from tests.cases import landmarks_only, open_pair
 from viewer.app_charts import (
     ARCS_BOX,

@@ -7,8 +7,8 @@ from kinematics import uncertainty
 from kinematics.assess import assess_placed
 from kinematics.base.errors import InputError
 from kinematics.case.read import read_case, set_field
-from kinematics.closures import close_both
-from kinematics.placement import place
+from kinematics.closure.close import close_both
+from kinematics.closure.place import place
 from kinematics.uncertainty_case import APART
 from tests.cases import landmarks_only, open_pair
 from viewer.app_state import Session, Superseded, complete, spread_of, weigh

@@ -19,9 +19,9 @@ from kinematics.base.errors import InputError
 from kinematics.case.read import case_from_dict, case_to_dict, read_case, write_case
 from kinematics.case_guidance import RECORD_LABEL
 from kinematics.casts.cast import write_ply
+from kinematics.closure.place import place
 from kinematics.excursion_case import case_geometry, case_guidance
 from kinematics.inspection import inspect_case
-from kinematics.placement import place
 from kinematics.result import result_dict
 from kinematics.sweep_excursions import excursion_columns
 from tests.articulator.test_path import CUSP

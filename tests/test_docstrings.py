@@ -21,7 +21,7 @@ MUST_SHOW = {
     "kinematics.assess": {"assess"},
     "kinematics.base.axis": {"HingeAxis", "axis_orbital_from_points", "opening_motion"},
     "kinematics.case.read": {"read_case"},
-    "kinematics.closure": {"error_motion", "opening_for_drop", "pin_closing"},
+    "kinematics.closure.stops": {"error_motion", "opening_for_drop", "pin_closing"},
     "kinematics.contact.first_contact": {"first_contact"},
     "kinematics.articulator.excursion": {"excursion"},
     "kinematics.populations": {"study_population"},

@@ -14,11 +14,11 @@ from kinematics.base.axis import closing_motion
 from kinematics.case.read import case_from_dict, read_case
 from kinematics.casts.cast import write_ply
 from kinematics.casts.occlusal import automatic_landmarks
+from kinematics.closure.place import place
 from kinematics.contact.first_contact import first_contact, prepare
 from kinematics.excursion_border import BORDER_OPENING_DEG, sagittal_border
 from kinematics.excursion_case import errors_from_assessment, front_of
 from kinematics.excursion_details import assessed_excursions
-from kinematics.placement import place
 from kinematics.result import result_dict
 from tests.articulator.test_path import CUSP
 from tests.cases import closed_pair, landmarks_only, open_pair

@@ -17,7 +17,7 @@ from kinematics.base.axis import HingeAxis, closing_motion
 from kinematics.base.errors import InputError
 from kinematics.case.read import read_case
 from kinematics.casts.cast import load_cast
-from kinematics.closure import error_motion
+from kinematics.closure.stops import error_motion
 from kinematics.contact.first_contact import first_contact, prepare
 from kinematics.excursion_case import errors_from_assessment
 from kinematics.excursion_error import DEFAULT_THIRD_MM, ExcursionGeometry, excursion_errors

@@ -9,7 +9,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kinematics.closure import STOPS
+from kinematics.closure.stops import STOPS
 from tests.hand_assessment import RIGHT_TO_LEFT, hand_assessment
 from viewer.figure_data import arc_pairs, arrow_factor, at_side, nice_factor, tooth_table
 from viewer.figure_look import spread, wrapped

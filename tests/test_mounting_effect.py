@@ -6,10 +6,10 @@ from scipy.spatial.transform import RigidTransform, Rotation
 
 from kinematics.assess import assess, assess_placed
 from kinematics.base.axis import closing_motion
-from kinematics.closures import close_both
+from kinematics.closure.close import close_both
+from kinematics.closure.place import place
 from kinematics.mounting.mount import mount
 from kinematics.mounting_effect import mounting_findings, mounting_sd_mm
-from kinematics.placement import place
 from tests.cases import closed_pair, landmarks_only, open_pair
 from tests.mounted import drawn_poses
 

@@ -20,12 +20,12 @@ from kinematics.case.read import write_case
 from kinematics.casts.cast import Cast, load_cast
 from kinematics.casts.formats import PARSERS
 from kinematics.casts.occlusal import automatic_landmarks, occlusal_vertices
-from kinematics.landmarks import landmarks_for, surface_extremes
+from kinematics.closure.landmarks import landmarks_for, surface_extremes
+from kinematics.closure.place import place
 from kinematics.mounting.frames import bonwill_frame
 from kinematics.mounting.locating.from_poses import axis_from_poses
 from kinematics.mounting.mount import mount
 from kinematics.mounting.rigid_fit import unit_hint
-from kinematics.placement import place
 from kinematics.study import read_study, study_from_dict
 from kinematics.sweep import run_sweep
 from tests import SAMPLES

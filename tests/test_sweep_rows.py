@@ -9,7 +9,7 @@ import pytest
 
 from kinematics.base.errors import InputError
 from kinematics.case.read import set_field
-from kinematics.placement import place
+from kinematics.closure.place import place
 from kinematics.sweep_rows import (
     NO_CLOSURE,
     evaluate_batch,

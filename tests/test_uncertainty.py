@@ -11,8 +11,8 @@ from scipy.spatial.transform import RigidTransform, Rotation
 
 from kinematics.base.axis import HingeAxis, opening_motion
 from kinematics.base.errors import InputError
-from kinematics.closure import error_motion, pin_closing
-from kinematics.closure_samples import DROP, OpeningRule
+from kinematics.closure.batch import DROP, OpeningRule
+from kinematics.closure.stops import error_motion, pin_closing
 from kinematics.contact.first_contact import first_contact, prepare
 from kinematics.departure_risk import decision_chart, largest_departure, risk_at
 from kinematics.populations import NormalPopulation, open_uniform, study_population

@@ -10,7 +10,7 @@ import pytest
 from kinematics import risk
 from kinematics.base.errors import InputError
 from kinematics.case.read import case_from_dict
-from kinematics.placement import place
+from kinematics.closure.place import place
 from kinematics.populations import OFFSETS
 from kinematics.risk import risk_dict, risk_of
 from kinematics.uncertainty import summary_dict, uncertainty_of

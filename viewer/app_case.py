@@ -11,10 +11,10 @@ from kinematics.base.axis import HingeAxis
 from kinematics.base.errors import InputError
 from kinematics.case.read import Case, case_from_dict, case_to_dict
 from kinematics.case.tables import Marks
-from kinematics.closure import STOPS
+from kinematics.closure.geometry import Geometry
+from kinematics.closure.place import PlacedCase
+from kinematics.closure.stops import STOPS
 from kinematics.excursion_case import front_of
-from kinematics.geometry import Geometry
-from kinematics.placement import PlacedCase
 
 OFFSETS = ("left_anterior_mm", "left_superior_mm", "right_anterior_mm", "right_superior_mm")
 """Controls of the arbitrary axis, by side."""

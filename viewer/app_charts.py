@@ -16,7 +16,7 @@ from viewer.figure_data import SHORTEST_PATH_MM, ArcPair, arc_pairs, at_side
 from viewer.palette import AXIS_LABEL, STOP_LABEL
 
 if TYPE_CHECKING:
-    from kinematics.closures import Closures
+    from kinematics.closure.close import Closures
 
 ARCS_BOX = (400.0, 350.0)
 CURVE_BOX = (400.0, 215.0)

@@ -27,7 +27,7 @@ from viewer.report_guidance import (
 from viewer.report_tables import plain, um
 
 if TYPE_CHECKING:
-    from kinematics.closures import Closures
+    from kinematics.closure.close import Closures
 
 FRONT_CHOICES = {
     "pin": "the pin on its table",

@@ -14,7 +14,7 @@ from kinematics.case.read import Case, case_text, write_case
 from viewer.extras import need
 
 if TYPE_CHECKING:
-    from kinematics.closures import Closures
+    from kinematics.closure.close import Closures
 
 LONGEST_NAME = 80
 REFUSAL = Refusal(

@@ -16,7 +16,7 @@ from functools import partial
 from typing import Any
 
 from kinematics.base.errors import HingewiseError
-from kinematics.closures import Closures
+from kinematics.closure.close import Closures
 from kinematics.verdict import Verdict
 from viewer.app_excursions import BLANK, excursions_state
 from viewer.app_scene import mouth_state

@@ -8,8 +8,8 @@ import numpy as np
 
 from kinematics.base.errors import InputError
 from kinematics.case.read import Case, case_from_dict, case_to_dict
-from kinematics.closures import Closures
-from kinematics.placement import PlacedCase
+from kinematics.closure.close import Closures
+from kinematics.closure.place import PlacedCase
 from viewer.app_case import number
 from viewer.picking import Hit, pick, ray
 

@@ -18,7 +18,7 @@ from scipy.spatial.transform import RigidTransform
 
 from kinematics.casts.cast import Cast
 from kinematics.casts.occlusal import vertex_normals
-from kinematics.closure import high_amount
+from kinematics.closure.stops import high_amount
 from kinematics.verdict import worst_of
 from viewer.palette import AXIS_LABEL, LINE_STYLE, scale_limit_um
 from viewer.report_tables import NOTHING_MM
@@ -27,8 +27,8 @@ from viewer.scene_items import dashes
 
 if TYPE_CHECKING:
     from kinematics.assess import Assessment
-    from kinematics.closures import Closures
-    from kinematics.placement import PlacedCase
+    from kinematics.closure.close import Closures
+    from kinematics.closure.place import PlacedCase
 
 DISPLAY_FACES = 24_000
 """Triangles of a display mesh at rest (ours)."""

@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from kinematics.base.errors import HingewiseError, InputError
-from kinematics.closures import Closures
+from kinematics.closure.close import Closures
 from viewer import app_points
 from viewer.app_charts import ARCS_BOX, arcs_chart
 from viewer.app_excursions import BLANK, FRONT_CHOICES

@@ -14,10 +14,10 @@ import numpy as np
 from kinematics.assess import Assessment, assess_placed
 from kinematics.base.errors import InputError
 from kinematics.case.read import Case
-from kinematics.closure import Stop
-from kinematics.closures import Closures, close_both
+from kinematics.closure.close import Closures, close_both
+from kinematics.closure.place import place
+from kinematics.closure.stops import Stop
 from kinematics.judging import DepartureCurve, departure_curve, judge, worst_by_departure
-from kinematics.placement import place
 from kinematics.uncertainty import UncertaintySummary, uncertainty_of
 from kinematics.verdict import Verdict
 from viewer.app_case import changed

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from kinematics.chance_verdict import chance_sentence, not_measured
-from kinematics.closure import STOPS
+from kinematics.closure.stops import STOPS
 from kinematics.uncertainty import MAX_TRIALS_CONTACT
 from kinematics.uncertainty_case import APART
 from kinematics.verdict import room_words
@@ -18,9 +18,9 @@ from viewer.report_tables import CONTACT_WORDS, STOP_MEANING, chance, plain, sig
 
 if TYPE_CHECKING:
     from kinematics.assess import Assessment
-    from kinematics.closures import Closures
+    from kinematics.closure.close import Closures
+    from kinematics.closure.tooth_contact import ContactReport
     from kinematics.judging import DepartureCurve
-    from kinematics.occlusion import ContactReport
     from kinematics.uncertainty_summary import UncertaintySummary
     from kinematics.verdict import Verdict
 

@@ -14,8 +14,8 @@ from viewer.scene import ARC_STEPS, arc
 
 if TYPE_CHECKING:
     from kinematics.assess import Assessment
-    from kinematics.closure import Stop
-    from kinematics.closures import Closures
+    from kinematics.closure.close import Closures
+    from kinematics.closure.stops import Stop
 
 ARC_SHARE = 0.45
 """How large the drawn error is made beside the path's length (ours)."""

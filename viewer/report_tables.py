@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from kinematics.closure import STOPS
+from kinematics.closure.stops import STOPS
 from kinematics.uncertainty_summary import percent, wilson_interval
 from viewer.palette import STOP_LABEL
 
@@ -21,8 +21,8 @@ if TYPE_CHECKING:
 
     from kinematics.assess import Assessment
     from kinematics.base.errors import Finding
-    from kinematics.closure import Stop
-    from kinematics.occlusion import ContactReport
+    from kinematics.closure.stops import Stop
+    from kinematics.closure.tooth_contact import ContactReport
 
 NONE = "–"
 """Stands for a number that does not exist."""

@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics.base.axis import HingeAxis
-from kinematics.closure import rotated_about
+from kinematics.closure.stops import rotated_about
 from viewer.palette import AXIS_LABEL, LINE_STYLE, Theme, scale_limit_um
 from viewer.scene_items import (
     Item,
@@ -30,7 +30,7 @@ from viewer.scene_items import (
 if TYPE_CHECKING:
     from kinematics.assess import Assessment
     from kinematics.casts.cast import Cast
-    from kinematics.closure import Stop
+    from kinematics.closure.stops import Stop
 
 LAYERS = (
     "upper",

@@ -18,7 +18,7 @@ import numpy as np
 
 from kinematics.base.axis import HingeAxis, opening_motion
 from kinematics.base.files import write_file
-from kinematics.closure_batch import closure_error_chunks
+from kinematics.closure.closure_batch import closure_error_chunks
 from kinematics.contact.first_contact import PreparedPair, first_contact, first_contacts, prepare
 from tests import REPO
 from tests.benchmarks.meshes import Mesh, open_pair

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from kinematics.base.axis import HingeAxis
-from kinematics.closure_batch import closure_errors
+from kinematics.closure.closure_batch import closure_errors
 from kinematics.contact.first_contact import first_contact, first_contacts, prepare
 from tests.benchmarks.meshes import bumpy_arch
 from tests.benchmarks.peers import fcl_bisection

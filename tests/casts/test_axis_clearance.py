@@ -7,7 +7,7 @@ from kinematics.base.axis import HingeAxis
 from kinematics.case.read import read_case
 from kinematics.casts.axis_clearance import CastClearance, axes_in_casts
 from kinematics.casts.cast import Cast
-from kinematics.placement import place
+from kinematics.closure.place import place
 
 
 @pytest.fixture(scope="module")

@@ -11,8 +11,8 @@ from scipy.spatial.transform import RigidTransform
 from kinematics.base.errors import InputError
 from kinematics.case.read import case_from_dict, case_to_dict
 from kinematics.casts.cast import load_cast, write_ply
+from kinematics.closure.place import place
 from kinematics.inspection import inspect_case
-from kinematics.placement import place
 from tests.casts.test_registration import arch
 from tests.test_case_guidance import MOUNTING, OFFSETS, SCANNED, case_with, motion_to
 

@@ -9,7 +9,7 @@ from scipy.spatial.transform import RigidTransform
 
 from kinematics.base.axis import HingeAxis, opening_motion
 from kinematics.base.errors import InputError
-from kinematics.closure_samples import record_motions
+from kinematics.closure.batch import record_motions
 from kinematics.contact.first_contact import first_contact, prepare
 from kinematics.contact.samples import sample_contacts
 

@@ -6,7 +6,7 @@ from scipy.spatial.transform import RigidTransform
 from scipy.stats import norm
 
 from kinematics.base.axis import HingeAxis, axis_orbital_from_points
-from kinematics.closure import error_motion
+from kinematics.closure.stops import error_motion
 from kinematics.mounting.frames import (
     CAST_PROBES_MM,
 )

@@ -9,7 +9,7 @@ from kinematics.assess import assess
 from kinematics.base.axis import HingeAxis, opening_motion
 from kinematics.base.errors import InputError
 from kinematics.case.read import case_from_dict, case_to_dict, read_case, set_field
-from kinematics.placement import place
+from kinematics.closure.place import place
 from kinematics.result import result_dict
 from tests import SAMPLES
 

@@ -14,7 +14,7 @@ from scipy.spatial.transform import RigidTransform, Rotation
 from kinematics.base import arcs
 from kinematics.base.axis import HingeAxis, closing_motion
 from kinematics.base.errors import InputError
-from kinematics.closure import (
+from kinematics.closure.stops import (
     error_motion,
     high_amount,
     opening_for_drop,

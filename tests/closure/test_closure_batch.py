@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from kinematics.base.axis import HingeAxis, closing_motion
 from kinematics.base.errors import InputError
-from kinematics.closure_batch import closure_error_chunks, closure_errors
+from kinematics.closure.closure_batch import closure_error_chunks, closure_errors
 
 TRUE = HingeAxis((0.0, 55.0, 0.0), (0.0, -55.0, 0.0))
 

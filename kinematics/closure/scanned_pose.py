@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from kinematics.base.axis import closing_motion
 from kinematics.base.errors import Finding
-from kinematics.placement import PlacedCase
+from kinematics.closure.place import PlacedCase
 
 OPEN_AS_SCANNED_MM = 0.5
 """Way of the incisors to first contact beyond which casts do not stand in intercuspation (ours):

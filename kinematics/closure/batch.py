@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from kinematics.base.kernel import kernel
 from kinematics.base.motion_kernels import compose, move, turn_about
-from kinematics.closure import Stop
+from kinematics.closure.stops import Stop
 
 FloatArray = NDArray[np.float64]
 
@@ -50,7 +50,7 @@ class ClosureBatch:
     Attributes
     ----------
     error_mm : ndarray, shape (n, k, 3), mm
-        As :attr:`kinematics.closure.StopResult.error_mm`; NaN where a height is out of reach.
+        As :attr:`kinematics.closure.stops.StopResult.error_mm`; NaN where a height is out of reach.
     high_mm : ndarray, shape (n, k), mm
     record_opening_deg, target_opening_deg, closing_deg : ndarray, shape (n,)
         Openings about the true axis from the scanned pose, and the articulator's closing.
@@ -109,7 +109,7 @@ def closures(
 
     Notes
     -----
-    *Guarantee*: each row equals :func:`kinematics.closure.stop_result` of that sample to
+    *Guarantee*: each row equals :func:`kinematics.closure.stops.stop_result` of that sample to
     rounding. *Source*: derived here (design of this project).
     """
     n = len(record_value)

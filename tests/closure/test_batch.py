@@ -9,8 +9,7 @@ from hypothesis import strategies as st
 from scipy.spatial.transform import RigidTransform
 
 from kinematics.base.axis import HingeAxis, opening_motion
-from kinematics.closure import opening_for_drop, opening_to_height, pin_closing, stop_result
-from kinematics.closure_samples import (
+from kinematics.closure.batch import (
     ANGLE,
     DEPARTURE,
     DROP,
@@ -19,6 +18,7 @@ from kinematics.closure_samples import (
     identity_motions,
     record_motions,
 )
+from kinematics.closure.stops import opening_for_drop, opening_to_height, pin_closing, stop_result
 from kinematics.populations import OFFSETS
 
 MARKS = np.array([[50.0, 25.0, -35.0], [50.0, -25.0, -35.0], [90.0, 0.0, -35.0]])

@@ -22,7 +22,16 @@ from kinematics.casts.cast import Cast, load_cast
 from kinematics.casts.health import MeshHealth, check_cast, check_pair
 from kinematics.casts.health import findings as health_findings
 from kinematics.casts.occlusal import automatic_landmarks, occlusal_vertices, vertex_normals
-from kinematics.closure import UP
+from kinematics.closure.geometry import Geometry
+from kinematics.closure.landmarks import LandmarkSet, landmarks_for
+from kinematics.closure.poses import Poses, poses_for
+from kinematics.closure.stops import UP
+from kinematics.closure.tooth_contact import (
+    MAX_CLOSING_DEG,
+    NO_MESHES,
+    ContactReport,
+    contact_report,
+)
 from kinematics.contact.first_contact import (
     FirstContact,
     Interpenetration,
@@ -31,12 +40,8 @@ from kinematics.contact.first_contact import (
     interpenetration,
     prepare,
 )
-from kinematics.geometry import Geometry
-from kinematics.landmarks import LandmarkSet, landmarks_for
 from kinematics.mounting.locating.locate import CaseAxis
 from kinematics.mounting.mount import Mounting, locate, lower_to_upper, mount
-from kinematics.occlusion import MAX_CLOSING_DEG, NO_MESHES, ContactReport, contact_report
-from kinematics.poses import Poses, poses_for
 
 PREPARED = ("upper_occlusal", "lower_occlusal", "lower_tree")
 """What a placed case prepares once, and a changed one takes over."""
@@ -113,7 +118,7 @@ class PlacedCase:
         return None if self.lower is None else cKDTree(self.lower.vertices_mm)
 
     def poses(self) -> Poses:
-        """Record and target pose (see :func:`kinematics.poses.poses_for`)."""
+        """Record and target pose (see :func:`kinematics.closure.poses.poses_for`)."""
         return poses_for(
             self.case, self.mounting.true_axis, self.landmarks, self.contacts.true_opening_deg
         )

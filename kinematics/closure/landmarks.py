@@ -14,7 +14,7 @@ from kinematics.base.errors import Finding, InputError
 from kinematics.case.read import Case
 from kinematics.casts.cast import Cast
 from kinematics.casts.occlusal import automatic_landmarks, occlusal_vertices, vertex_normals
-from kinematics.closure import UP
+from kinematics.closure.stops import UP
 
 INCISAL_POINT = "incisal point"
 """Name of the landmark at which vertical changes "at the incisors" are measured."""

@@ -11,11 +11,11 @@ from numpy.typing import NDArray
 
 from kinematics.base.axis import HingeAxis, closing_motion, opening_motion
 from kinematics.case.read import Case
-from kinematics.closure import STOPS, Stop, StopResult
-from kinematics.geometry import Geometry
-from kinematics.landmarks import LandmarkSet
-from kinematics.occlusion import ContactReport
-from kinematics.placement import PlacedCase
+from kinematics.closure.geometry import Geometry
+from kinematics.closure.landmarks import LandmarkSet
+from kinematics.closure.place import PlacedCase
+from kinematics.closure.stops import STOPS, Stop, StopResult
+from kinematics.closure.tooth_contact import ContactReport
 
 SAME_POSE_DEG = 0.01
 """Target and first contact closer than this count as one pose (ours: 15 µm at the incisors)."""

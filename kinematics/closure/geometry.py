@@ -9,7 +9,9 @@ from numpy.typing import NDArray
 
 from kinematics.base.axis import HingeAxis, closing_motion
 from kinematics.case_guidance import Motions
-from kinematics.closure import (
+from kinematics.closure.landmarks import LandmarkSet
+from kinematics.closure.poses import Poses
+from kinematics.closure.stops import (
     Stop,
     StopResult,
     openings_to_height,
@@ -17,8 +19,6 @@ from kinematics.closure import (
     rotated_about,
     stop_result,
 )
-from kinematics.landmarks import LandmarkSet
-from kinematics.poses import Poses
 
 
 @dataclass(frozen=True, eq=False)

@@ -12,8 +12,8 @@ from scipy.spatial.transform import RigidTransform
 from kinematics.base.axis import HingeAxis, opening_motion
 from kinematics.base.errors import InputError
 from kinematics.case.read import Case
-from kinematics.closure import opening_for_drop
-from kinematics.landmarks import LandmarkSet
+from kinematics.closure.landmarks import LandmarkSet
+from kinematics.closure.stops import opening_for_drop
 
 PIN_AHEAD_OF_INCISORS_MM = 40.0
 """Where the pin tip is taken to stand when the case does not say: this far in front of the incisal

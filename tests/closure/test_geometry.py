@@ -8,8 +8,8 @@ from kinematics.assess import assess, assess_placed
 from kinematics.base.axis import opening_motion
 from kinematics.base.errors import InputError
 from kinematics.case.read import set_field
-from kinematics.closure import openings_to_height, rotated_about
-from kinematics.placement import PREPARED, place
+from kinematics.closure.place import PREPARED, place
+from kinematics.closure.stops import openings_to_height, rotated_about
 from kinematics.result import result_dict
 from tests.cases import landmarks_only, open_pair
 from tests.strategies import axes, numbers, points
@@ -74,7 +74,7 @@ def test_a_change_of_numbers_reads_no_file_again(scans, monkeypatch):
     def refuse(case):
         raise AssertionError("the casts were read again")
 
-    monkeypatch.setattr("kinematics.placement.load_casts", refuse)
+    monkeypatch.setattr("kinematics.closure.place.load_casts", refuse)
     changed = set_field(placed.case, "mounting.third_point_mm.2", 130.0)
     moved = placed.with_case(changed)
     assert not np.allclose(moved.landmarks.points_mm, placed.landmarks.points_mm)
