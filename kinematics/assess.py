@@ -23,9 +23,9 @@ from kinematics.closure.place import PlacedCase, place
 from kinematics.closure.scanned_pose import open_as_scanned
 from kinematics.closure.stops import Stop, StopResult, high_amount
 from kinematics.closure.tooth_contact import ContactReport, MouthReturn, mouth_return, return_report
-from kinematics.excursion_case import case_geometry, case_guidance
-from kinematics.excursion_details import assessed_excursions
-from kinematics.excursion_error_records import ExcursionErrors
+from kinematics.excursions.details import assessed_excursions
+from kinematics.excursions.excursion_case import case_geometry, case_guidance
+from kinematics.excursions.results import ExcursionErrors
 from kinematics.judging import DepartureCurve, departure_curve, judge, worst_by_departure
 from kinematics.mounting.mount import Mounting
 from kinematics.mounting_effect import mounting_findings

@@ -12,11 +12,11 @@ from scipy.spatial.transform import RigidTransform
 from kinematics.base.errors import Finding, InputError
 from kinematics.case.read import Case
 from kinematics.case.untouched import untouched
-from kinematics.case_guidance import CaseGuidance
 from kinematics.casts.health import MeshHealth
 from kinematics.closure.place import PlacedCase, load_casts, place
 from kinematics.closure.scanned_pose import open_as_scanned
-from kinematics.excursion_case import case_geometry, case_guidance
+from kinematics.excursions.excursion_case import case_geometry, case_guidance
+from kinematics.excursions.settings import CaseGuidance
 from kinematics.mounting.mount import Mounting
 from kinematics.uncertainty_case import population_of
 

@@ -6,8 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.closure.place import PlacedCase
-from kinematics.excursion_case import case_excursions, case_geometry, front_of
-from kinematics.excursion_error import EXCURSIONS
+from kinematics.excursions.compare import EXCURSIONS
+from kinematics.excursions.excursion_case import case_excursions, case_geometry, front_of
 
 Columns = dict[str, NDArray]
 

@@ -16,9 +16,9 @@ from kinematics.assess import assess_placed
 from kinematics.base.errors import InputError
 from kinematics.case.read import read_case
 from kinematics.closure.place import place
-from kinematics.excursion_case import case_excursions, errors_from_assessment
-from kinematics.excursion_details import details
-from kinematics.excursion_error import EXCURSIONS
+from kinematics.excursions.compare import EXCURSIONS
+from kinematics.excursions.details import details
+from kinematics.excursions.excursion_case import case_excursions, errors_from_assessment
 from tests.cases import landmarks_only
 from viewer import app_excursions, app_session
 from viewer.app_excursions import (

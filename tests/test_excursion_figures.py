@@ -9,8 +9,8 @@ import pytest
 
 from kinematics.articulator.instrument import ArticulatorSettings, build_articulator
 from kinematics.base.axis import HingeAxis
-from kinematics.excursion_border import sagittal_border
-from kinematics.excursion_error import DEFAULT_THIRD_MM, ExcursionGeometry, excursion_errors
+from kinematics.excursions.border import sagittal_border
+from kinematics.excursions.compare import DEFAULT_THIRD_MM, ExcursionGeometry, excursion_errors
 from viewer.excursion_figures import draw_excursion_figure
 
 TRUE = HingeAxis([0.0, 55.0, 0.0], [0.0, -55.0, 0.0])

@@ -10,7 +10,7 @@ import pytest
 from kinematics.assess import assess
 from kinematics.casts.cast import load_cast
 from kinematics.casts.clearance import CLEARANCE_LIMIT_MM, NEAR_CONTACT_MM
-from tests.test_excursion_details import demo, quick, small_case, wall, wide  # noqa: F401
+from tests.excursions.test_details import demo, quick, small_case, wall, wide  # noqa: F401
 from tests.test_report import Page, number, page_of
 from viewer import outputs
 from viewer.excursion_figures import draw_excursion_figure

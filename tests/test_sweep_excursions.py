@@ -8,7 +8,7 @@ import pytest
 from kinematics.assess import assess
 from kinematics.base.errors import InputError
 from kinematics.case.read import set_field
-from kinematics.excursion_error import excursion_errors
+from kinematics.excursions.compare import excursion_errors
 from kinematics.sweep import read_sweep, run_sweep
 from kinematics.sweep_rows import evaluate_chunk, sweep_job
 from tests.hand_study import casts_case, make_study

@@ -10,11 +10,11 @@ import numpy as np
 
 from kinematics.base.errors import HingewiseError
 from kinematics.chance_verdict import not_measured
-from kinematics.excursion_case import case_excursions, case_geometry, front_of
-from kinematics.excursion_details import ExcursionDetails
-from kinematics.excursion_error import EXCURSIONS
-from kinematics.excursion_error_records import ExcursionErrors, KindError, Who
-from kinematics.excursion_teeth import TeethCompared, teeth_along, tooth_pair
+from kinematics.excursions.compare import EXCURSIONS
+from kinematics.excursions.details import ExcursionDetails
+from kinematics.excursions.excursion_case import case_excursions, case_geometry, front_of
+from kinematics.excursions.results import ExcursionErrors, KindError, Who
+from kinematics.excursions.teeth import TeethCompared, teeth_along, tooth_pair
 from viewer.excursion_figures import KIND_LABEL
 from viewer.report_excursions import setup_sentences, stop_sentences, worst_sentence
 from viewer.report_guidance import (
@@ -83,7 +83,7 @@ def reading_excursions(
 
     Notes
     -----
-    *Guarantee*: the errors of :func:`kinematics.excursion_case.errors_from_assessment` at every
+    *Guarantee*: the errors of :func:`kinematics.excursions.excursion_case.errors_from_assessment` at every
     step (tested), so that page and report name the same teeth.
     """
     case, found, placed = reading.case, reading.geometry, reading.placed

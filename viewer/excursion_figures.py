@@ -15,9 +15,9 @@ from viewer.figure_look import DASH, RC, halo, new_figure, spread
 from viewer.palette import LIGHT
 
 if TYPE_CHECKING:
-    from kinematics.arcon_comparison import ArconComparison
-    from kinematics.excursion_border import BorderPair
-    from kinematics.excursion_error_records import ExcursionErrors, Who
+    from kinematics.excursions.arcon import ArconComparison
+    from kinematics.excursions.border import BorderPair
+    from kinematics.excursions.results import ExcursionErrors, Who
 
 KIND_LABEL = {
     "protrusion": "protrusion",

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.casts.clearance import CLEARANCE_LIMIT_MM, NEAR_CONTACT_MM
-from kinematics.excursion_teeth import spans_mm
+from kinematics.excursions.teeth import spans_mm
 from viewer.excursion_figures import KIND_LABEL, ROLES
 from viewer.figure_data import arch_order
 from viewer.figure_look import DASH, RC, halo, new_figure, wrapped
@@ -21,9 +21,9 @@ from viewer.palette import LIGHT, clearance_colours
 
 if TYPE_CHECKING:
     from kinematics.casts.cast import Cast
-    from kinematics.excursion_details import ExcursionDetails
-    from kinematics.excursion_teeth import TeethAlong, ToothPair
-    from kinematics.excursion_traces import Trace
+    from kinematics.excursions.details import ExcursionDetails
+    from kinematics.excursions.teeth import TeethAlong, ToothPair
+    from kinematics.excursions.traces import Trace
 
 MAP_LIMIT_MM = CLEARANCE_LIMIT_MM
 """Clearance at the pale end of the map: as far as it is looked for."""

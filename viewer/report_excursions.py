@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from kinematics.casts.clearance import NEAR_CONTACT_MM
-from kinematics.excursion_error_records import CAUTION, path_angles_deg
-from kinematics.excursion_teeth import ALONG_LIMIT_MM
+from kinematics.excursions.results import CAUTION, path_angles_deg
+from kinematics.excursions.teeth import ALONG_LIMIT_MM
 from viewer.excursion_figures import KIND_LABEL
 from viewer.report_guidance import record_sentence
 from viewer.report_tables import Table, plain, signed, um
@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from kinematics.articulator.path import ExcursionPath, Kind
-    from kinematics.excursion_error_records import ExcursionErrors
+    from kinematics.excursions.results import ExcursionErrors
 
 WORST_TEETH = 5
 """Teeth in the table of an excursion, those of largest error at its end (ours)."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from kinematics.case_guidance import RECORD_LABEL
+from kinematics.excursions.settings import RECORD_LABEL
 from viewer.report_tables import NONE, Table, plain
 
 if TYPE_CHECKING:
@@ -12,8 +12,8 @@ if TYPE_CHECKING:
 
     from kinematics.case.read import Case
     from kinematics.case.tables import ArticulatorTable
-    from kinematics.case_guidance import CaseGuidance
-    from kinematics.excursion_error_records import ExcursionErrors
+    from kinematics.excursions.results import ExcursionErrors
+    from kinematics.excursions.settings import CaseGuidance
 
 BENNETT = {"bennett_left_deg": "left", "bennett_right_deg": "right"}
 SETTING_ROWS = (

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from kinematics.casts.clearance import CLEARANCE_LIMIT_MM, NEAR_CONTACT_MM
-from kinematics.excursion_teeth import ALONG_LIMIT_MM, CLEARLY_APART_MM
+from kinematics.excursions.teeth import ALONG_LIMIT_MM, CLEARLY_APART_MM
 from viewer.excursion_figures import KIND_LABEL, draw_excursion_figure
 from viewer.excursion_tooth_figures import SIDE_WORDS, draw_tooth_figure, touching_places
 from viewer.figure_data import arch_order
@@ -23,11 +23,11 @@ from viewer.report_excursions import (
 from viewer.report_tables import NONE, Table, plain
 
 if TYPE_CHECKING:
-    from kinematics.arcon_comparison import ArconComparison
     from kinematics.articulator.path import Kind
-    from kinematics.excursion_details import ExcursionDetails
-    from kinematics.excursion_error_records import ExcursionErrors
-    from kinematics.excursion_teeth import TeethAlong, TeethCompared
+    from kinematics.excursions.arcon import ArconComparison
+    from kinematics.excursions.details import ExcursionDetails
+    from kinematics.excursions.results import ExcursionErrors
+    from kinematics.excursions.teeth import TeethAlong, TeethCompared
 
 TOOTH_CAPTIONS = {
     "contacts": (

@@ -8,7 +8,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.base.axis import HingeAxis, closing_motion
-from kinematics.case_guidance import Motions
 from kinematics.closure.landmarks import LandmarkSet
 from kinematics.closure.poses import Poses
 from kinematics.closure.stops import (
@@ -19,6 +18,7 @@ from kinematics.closure.stops import (
     rotated_about,
     stop_result,
 )
+from kinematics.excursions.settings import Motions
 
 
 @dataclass(frozen=True, eq=False)

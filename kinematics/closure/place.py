@@ -16,7 +16,6 @@ from kinematics.base.axis import HingeAxis, opening_motion
 from kinematics.base.errors import Finding, InputError
 from kinematics.case.read import Case
 from kinematics.case.tables import GuidanceRecord
-from kinematics.case_guidance import Motions, RecordPose, read_records
 from kinematics.casts.axis_clearance import CastClearance, axes_in_casts
 from kinematics.casts.cast import Cast, load_cast
 from kinematics.casts.health import MeshHealth, check_cast, check_pair
@@ -40,6 +39,7 @@ from kinematics.contact.first_contact import (
     interpenetration,
     prepare,
 )
+from kinematics.excursions.settings import Motions, RecordPose, read_records
 from kinematics.mounting.locating.locate import CaseAxis
 from kinematics.mounting.mount import Mounting, locate, lower_to_upper, mount
 

@@ -9,7 +9,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kinematics.arcon_comparison import arcon_comparison, guide_inclination_deg
 from kinematics.articulator.excursion import excursion
 from kinematics.articulator.instrument import (
     ArticulatorSettings,
@@ -22,7 +21,8 @@ from kinematics.articulator.solver import pin_gaps
 from kinematics.assess import assess
 from kinematics.base.errors import InputError
 from kinematics.case.read import case_from_dict
-from kinematics.case_guidance import guidance_settings
+from kinematics.excursions.arcon import arcon_comparison, guide_inclination_deg
+from kinematics.excursions.settings import guidance_settings
 from viewer.report_guidance import rule_sentence
 
 TIP = np.array([130.0, 0.0, -35.0])

@@ -7,7 +7,7 @@ from kinematics.base.errors import InputError
 from kinematics.case.fields import as_rigid
 from kinematics.case.read import read_case
 from kinematics.case.template import MEASUREMENTS, MOUNTINGS, template
-from kinematics.case_guidance import guidance_settings
+from kinematics.excursions.settings import guidance_settings
 from kinematics.mounting.mount import mount
 from kinematics.populations import OFFSETS
 

@@ -14,7 +14,7 @@ from kinematics.casts.cast import load_cast, write_ply
 from kinematics.closure.place import place
 from kinematics.inspection import inspect_case
 from tests.casts.test_registration import arch
-from tests.test_case_guidance import MOUNTING, OFFSETS, SCANNED, case_with, motion_to
+from tests.excursions.test_settings import MOUNTING, OFFSETS, SCANNED, case_with, motion_to
 
 SHAPE = arch().moved(RigidTransform.from_translation([60.0, 0.0, -40.0]))
 NO_NUMBER = SHAPE.vertices_mm.copy()

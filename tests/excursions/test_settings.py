@@ -17,17 +17,17 @@ from kinematics.assess import assess, assess_placed
 from kinematics.base.axis import HingeAxis, opening_motion
 from kinematics.base.errors import InputError
 from kinematics.case.read import case_from_dict, case_to_dict, read_case, write_case
-from kinematics.case_guidance import RECORD_LABEL
 from kinematics.casts.cast import write_ply
 from kinematics.closure.place import place
-from kinematics.excursion_case import case_geometry, case_guidance
+from kinematics.excursions.excursion_case import case_geometry, case_guidance
+from kinematics.excursions.settings import RECORD_LABEL
 from kinematics.inspection import inspect_case
 from kinematics.result import result_dict
 from kinematics.sweep_excursions import excursion_columns
 from tests.articulator.test_path import CUSP
 from tests.cases import landmarks_only, open_pair
 from tests.casts.test_registration import arch
-from tests.test_excursion_teeth import cone, joined, slab
+from tests.excursions.test_teeth import cone, joined, slab
 from viewer.app_excursions import excursions_state
 from viewer.app_session import Session
 from viewer.cli import main

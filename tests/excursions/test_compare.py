@@ -19,9 +19,9 @@ from kinematics.case.read import read_case
 from kinematics.casts.cast import load_cast
 from kinematics.closure.stops import error_motion
 from kinematics.contact.first_contact import first_contact, prepare
-from kinematics.excursion_case import errors_from_assessment
-from kinematics.excursion_error import DEFAULT_THIRD_MM, ExcursionGeometry, excursion_errors
-from kinematics.excursion_error_records import path_angles_deg
+from kinematics.excursions.compare import DEFAULT_THIRD_MM, ExcursionGeometry, excursion_errors
+from kinematics.excursions.excursion_case import errors_from_assessment
+from kinematics.excursions.results import path_angles_deg
 
 TRUE = HingeAxis([0.0, 55.0, 0.0], [0.0, -55.0, 0.0])
 POINTS = np.array([[90.0, 0.0, -35.0], [50.0, 25.0, -35.0], [50.0, -25.0, -35.0]])

@@ -21,15 +21,15 @@ from kinematics.articulator.instrument import Articulator, ArticulatorSettings, 
 from kinematics.articulator.path import Front, Kind
 from kinematics.articulator.records import held_by_record, settings_from_records
 from kinematics.base.axis import HingeAxis, axis_orbital_from_points
-from kinematics.case_guidance import Motions
 from kinematics.casts.cast import Cast
-from kinematics.excursion_error_records import (
+from kinematics.excursions.results import (
     WHO,
     ExcursionErrors,
     FrontGuide,
     KindError,
     SettingsFrom,
 )
+from kinematics.excursions.settings import Motions
 from kinematics.mounting.frames import THIRD_POINT_REACH_MM
 
 DEFAULT_THIRD_MM = (THIRD_POINT_REACH_MM, 0.0, 0.0)

@@ -17,7 +17,7 @@ from kinematics.articulator.excursion_contact import cast_stop
 from kinematics.articulator.instrument import ArticulatorSettings, build_articulator
 from kinematics.casts.cast import Cast
 from kinematics.casts.clearance import CLEARANCE_LIMIT_MM
-from kinematics.excursion_teeth import (
+from kinematics.excursions.teeth import (
     ALONG_LIMIT_MM,
     TeethCompared,
     spans_mm,

@@ -13,7 +13,7 @@ from kinematics.articulator.excursion import DEFAULT_TRAVEL_MM, excursion
 from kinematics.articulator.instrument import Articulator
 from kinematics.articulator.path import ExcursionPath, Front, ToothStop
 from kinematics.base.axis import opening_motion
-from kinematics.excursion_error_records import WHO, ExcursionErrors, Who
+from kinematics.excursions.results import WHO, ExcursionErrors, Who
 
 BORDER_OPENING_DEG = 12.0
 """Extent of the hinge part (ours; 10 to 13 deg are said of people, from memory)."""

@@ -14,8 +14,8 @@ from kinematics.articulator.instrument import ArticulatorSettings
 from kinematics.articulator.path import ExcursionPath, Front, Kind
 
 if TYPE_CHECKING:
-    from kinematics.case_guidance import CaseGuidance
-    from kinematics.excursion_details import ExcursionDetails
+    from kinematics.excursions.details import ExcursionDetails
+    from kinematics.excursions.settings import CaseGuidance
 
 SCHEMA = "hingewise-excursions/1"
 """Name and version of the layout of the result's ``excursions``."""
@@ -82,7 +82,7 @@ class ExcursionErrors:
         Where the articulator's lower starts, from its place in the mouth, ``axis_orbital``.
     details : ExcursionDetails or None
         Teeth along the way, traces, border figure and arcon comparison, where they were asked
-        for (:func:`kinematics.excursion_details.assessed_excursions`).
+        for (:func:`kinematics.excursions.details.assessed_excursions`).
     guidance : CaseGuidance or None
         What the case's records told, where it has any.
     """

@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 from kinematics.articulator.path import Kind
 from kinematics.casts.clearance import CLEARANCE_LIMIT_MM, ClearanceSurface
 from kinematics.casts.occlusal import automatic_landmarks
-from kinematics.excursion_error_records import WHO, ExcursionErrors, Who
-from kinematics.excursion_teeth import ToothPair
+from kinematics.excursions.results import WHO, ExcursionErrors, Who
+from kinematics.excursions.teeth import ToothPair
 
 MAX_TRACES = 16
 """Most landmarks of an arch whose paths are kept (ours)."""

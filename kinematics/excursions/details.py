@@ -9,13 +9,13 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from scipy.spatial.transform import RigidTransform
 
-from kinematics.arcon_comparison import ArconComparison, arcon_comparison
 from kinematics.articulator.path import ExcursionPath, Kind
-from kinematics.excursion_border import BorderPair, border_pair
-from kinematics.excursion_case import errors_from_assessment
-from kinematics.excursion_error_records import ExcursionErrors, Who
-from kinematics.excursion_teeth import TeethCompared, ToothPair, teeth_along, tooth_pair
-from kinematics.excursion_traces import Trace, traces
+from kinematics.excursions.arcon import ArconComparison, arcon_comparison
+from kinematics.excursions.border import BorderPair, border_pair
+from kinematics.excursions.excursion_case import errors_from_assessment
+from kinematics.excursions.results import ExcursionErrors, Who
+from kinematics.excursions.teeth import TeethCompared, ToothPair, teeth_along, tooth_pair
+from kinematics.excursions.traces import Trace, traces
 
 if TYPE_CHECKING:
     from kinematics.assess import Assessment

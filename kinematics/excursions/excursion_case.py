@@ -13,10 +13,10 @@ from kinematics.articulator.path import Front
 from kinematics.articulator.records import RecordedSettings, held_by_record
 from kinematics.base.errors import InputError
 from kinematics.case.model import Case
-from kinematics.case_guidance import CaseGuidance, guidance_settings
 from kinematics.casts.cast import Cast
-from kinematics.excursion_error import DEFAULT_THIRD_MM, ExcursionGeometry, excursion_errors
-from kinematics.excursion_error_records import ExcursionErrors, SettingsFrom
+from kinematics.excursions.compare import DEFAULT_THIRD_MM, ExcursionGeometry, excursion_errors
+from kinematics.excursions.results import ExcursionErrors, SettingsFrom
+from kinematics.excursions.settings import CaseGuidance, guidance_settings
 
 if TYPE_CHECKING:
     from kinematics.assess import Assessment
@@ -110,13 +110,13 @@ def case_excursions(case: Case, geometry: ExcursionGeometry, **options: Any) -> 
         Settings that it does not give are averages.
     geometry : ExcursionGeometry
     **options
-        As in :func:`kinematics.excursion_error.excursion_errors`; ``front`` and
+        As in :func:`kinematics.excursions.compare.excursion_errors`; ``front`` and
         ``settings_from`` are the case's where they are not given.
 
     Raises
     ------
     InputError
-        As :func:`case_guidance` and :func:`kinematics.excursion_error.excursion_errors`.
+        As :func:`case_guidance` and :func:`kinematics.excursions.compare.excursion_errors`.
     """
     guidance = case_guidance(case, geometry)
     options.setdefault("front", front_of(case))

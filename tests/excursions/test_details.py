@@ -16,13 +16,13 @@ from kinematics.casts.cast import write_ply
 from kinematics.casts.occlusal import automatic_landmarks
 from kinematics.closure.place import place
 from kinematics.contact.first_contact import first_contact, prepare
-from kinematics.excursion_border import BORDER_OPENING_DEG, sagittal_border
-from kinematics.excursion_case import errors_from_assessment, front_of
-from kinematics.excursion_details import assessed_excursions
+from kinematics.excursions.border import BORDER_OPENING_DEG, sagittal_border
+from kinematics.excursions.details import assessed_excursions
+from kinematics.excursions.excursion_case import errors_from_assessment, front_of
 from kinematics.result import result_dict
 from tests.articulator.test_path import CUSP
 from tests.cases import closed_pair, landmarks_only, open_pair
-from tests.test_excursion_teeth import cone, joined, slab
+from tests.excursions.test_teeth import cone, joined, slab
 from viewer.report_excursions import excursion_paragraphs, excursion_sentences, excursion_table
 from viewer.report_teeth import tooth_paragraphs
 

@@ -27,7 +27,7 @@ from kinematics.articulator.instrument import (
     raised,
 )
 from kinematics.articulator.path import Kind
-from kinematics.excursion_error import EXCURSIONS
+from kinematics.excursions.compare import EXCURSIONS
 
 Array = NDArray[np.float64]
 
