@@ -28,10 +28,10 @@ from kinematics.excursions.excursion_case import case_geometry, case_guidance
 from kinematics.excursions.results import ExcursionErrors
 from kinematics.judging import DepartureCurve, departure_curve, judge, worst_by_departure
 from kinematics.mounting.mount import Mounting
-from kinematics.mounting_effect import mounting_findings
-from kinematics.risk import Risk, risk_of
 from kinematics.transfer import Transfer, transfer_of
-from kinematics.uncertainty_summary import UncertaintySummary
+from kinematics.uncertainty.mounting_effect import mounting_findings
+from kinematics.uncertainty.risk import Risk, risk_of
+from kinematics.uncertainty.summary import UncertaintySummary
 from kinematics.verdict import Verdict
 
 Progress = Callable[[str, float], None]

@@ -8,10 +8,10 @@ import numpy as np
 
 from kinematics.base.axis import HingeAxis
 from kinematics.case.read import Case
-from kinematics.departure_risk import departure_draws, risk_at, share_beyond
-from kinematics.risk import Risk
-from kinematics.uncertainty_case import SAME_POINT_MM
-from kinematics.uncertainty_summary import OptionRisk, UncertaintySummary, percent
+from kinematics.uncertainty.departure import departure_draws, risk_at, share_beyond
+from kinematics.uncertainty.from_case import SAME_POINT_MM
+from kinematics.uncertainty.risk import Risk
+from kinematics.uncertainty.summary import OptionRisk, UncertaintySummary, percent
 from kinematics.verdict import (
     MICROMETRES,
     STOP_WORDS,

@@ -13,7 +13,7 @@ from kinematics.assess import Assessment
 from kinematics.base.axis import HingeAxis
 from kinematics.base.versions import versions
 from kinematics.closure.tooth_contact import ContactReport
-from kinematics.risk import risk_dict
+from kinematics.uncertainty.risk import risk_dict
 
 SCHEMA = "hingewise-result/1"
 """Name and version of the layout of result.json."""

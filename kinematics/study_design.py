@@ -11,9 +11,9 @@ from scipy.special import ndtri
 from scipy.stats import qmc
 
 from kinematics.base.errors import InputError
-from kinematics.monte_carlo import block_generator
-from kinematics.populations import open_uniform
 from kinematics.study import Study, Vary
+from kinematics.uncertainty.monte_carlo import block_generator
+from kinematics.uncertainty.populations import open_uniform
 
 FloatArray = NDArray[np.float64]
 

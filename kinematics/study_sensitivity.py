@@ -7,11 +7,16 @@ from numpy.typing import NDArray
 
 from kinematics.base.errors import InputError
 from kinematics.closure.stops import Stop
-from kinematics.populations import OFFSET_WORDS, OFFSETS
-from kinematics.sensitivity import DEFAULT_SAMPLES, DEFAULT_SAMPLES_CONTACT, SobolResult, sobol
 from kinematics.study import Study
 from kinematics.study_design import quantile
 from kinematics.sweep_rows import evaluate_batch, evaluate_each, sweep_job
+from kinematics.uncertainty.populations import OFFSET_WORDS, OFFSETS
+from kinematics.uncertainty.ranking import (
+    DEFAULT_SAMPLES,
+    DEFAULT_SAMPLES_CONTACT,
+    SobolResult,
+    sobol,
+)
 
 FloatArray = NDArray[np.float64]
 

@@ -25,11 +25,11 @@ from kinematics.closure.stops import Stop
 from kinematics.closure.tooth_contact import MAX_CLOSING_DEG
 from kinematics.contact.first_contact import PreparedPair, prepare
 from kinematics.contact.samples import sample_contacts
-from kinematics.populations import OFFSETS
 from kinematics.study import Study
 from kinematics.study_design import sample_points
 from kinematics.sweep_excursions import empty_excursion_columns, excursion_columns
-from kinematics.uncertainty_case import opening_rules
+from kinematics.uncertainty.from_case import opening_rules
+from kinematics.uncertainty.populations import OFFSETS
 
 FloatArray = NDArray[np.float64]
 Columns = dict[str, NDArray]

@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 
 from kinematics.closure.batch import ANGLE, OpeningRule
-from kinematics.populations import MeasuredPopulation
-from kinematics.uncertainty_inputs import UncertaintyInputs
+from kinematics.uncertainty.inputs import UncertaintyInputs
+from kinematics.uncertainty.populations import MeasuredPopulation
 
 NAMES = ("37 cusp", "47 cusp", "incisal point")
 MARKS = np.array([[50.0, 25.0, -35.0], [50.0, -25.0, -35.0], [90.0, 0.0, -35.0]])

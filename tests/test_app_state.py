@@ -3,13 +3,13 @@
 import numpy as np
 import pytest
 
-from kinematics import uncertainty
 from kinematics.assess import assess_placed
 from kinematics.base.errors import InputError
 from kinematics.case.read import read_case, set_field
 from kinematics.closure.close import close_both
 from kinematics.closure.place import place
-from kinematics.uncertainty_case import APART
+from kinematics.uncertainty import propagate as uncertainty
+from kinematics.uncertainty.from_case import APART
 from tests.cases import landmarks_only, open_pair
 from viewer.app_state import Session, Superseded, complete, spread_of, weigh
 from viewer.app_view import spread_state

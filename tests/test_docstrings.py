@@ -24,7 +24,7 @@ MUST_SHOW = {
     "kinematics.closure.stops": {"error_motion", "opening_for_drop", "pin_closing"},
     "kinematics.contact.first_contact": {"first_contact"},
     "kinematics.articulator.excursion": {"excursion"},
-    "kinematics.populations": {"study_population"},
+    "kinematics.uncertainty.populations": {"study_population"},
     "kinematics.sweep": {"run_sweep"},
 }
 """What a newcomer calls first."""

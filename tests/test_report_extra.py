@@ -13,7 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rich.console import Console
 
-from kinematics.uncertainty_summary import wilson_interval
+from kinematics.uncertainty.summary import wilson_interval
 from tests.hand_assessment import hand_assessment
 from tests.test_report import Page, number, page_of
 from viewer import outputs

@@ -8,7 +8,7 @@ import matplotlib.colors
 import numpy as np
 import pytest
 
-from kinematics.departure_risk import DecisionChart
+from kinematics.uncertainty.departure import DecisionChart
 from tests.hand_assessment import RIGHT_TO_LEFT, hand_assessment
 from viewer.figures import to_png, to_svg
 from viewer.palette import LIGHT

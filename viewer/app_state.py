@@ -18,7 +18,7 @@ from kinematics.closure.close import Closures, close_both
 from kinematics.closure.place import place
 from kinematics.closure.stops import Stop
 from kinematics.judging import DepartureCurve, departure_curve, judge, worst_by_departure
-from kinematics.uncertainty import UncertaintySummary, uncertainty_of
+from kinematics.uncertainty.propagate import UncertaintySummary, uncertainty_of
 from kinematics.verdict import Verdict
 from viewer.app_case import changed
 

@@ -8,8 +8,8 @@ import numpy as np
 
 from kinematics.chance_verdict import chance_sentence, not_measured
 from kinematics.closure.stops import STOPS
-from kinematics.uncertainty import MAX_TRIALS_CONTACT
-from kinematics.uncertainty_case import APART
+from kinematics.uncertainty.from_case import APART
+from kinematics.uncertainty.propagate import MAX_TRIALS_CONTACT
 from kinematics.verdict import room_words
 from viewer.app_case import axis_note, control_values
 from viewer.app_charts import CURVE_BOX, curve_chart
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from kinematics.closure.close import Closures
     from kinematics.closure.tooth_contact import ContactReport
     from kinematics.judging import DepartureCurve
-    from kinematics.uncertainty_summary import UncertaintySummary
+    from kinematics.uncertainty.summary import UncertaintySummary
     from kinematics.verdict import Verdict
 
 

@@ -18,8 +18,8 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from kinematics.assess import Assessment
-    from kinematics.sensitivity import RankedInput
     from kinematics.study import Study
+    from kinematics.uncertainty.ranking import RankedInput
 
 EXIT_OK, EXIT_OUR_FAULT, EXIT_INPUT = 0, 1, 2
 CAUTION = (
@@ -217,8 +217,8 @@ def run_sweep_job(args: argparse.Namespace) -> int:
 
 
 def _rank(study: Study) -> tuple[RankedInput, ...]:
-    from kinematics.sensitivity import ranked
     from kinematics.study_sensitivity import study_sensitivity
+    from kinematics.uncertainty.ranking import ranked
 
     return ranked(study_sensitivity(study))
 

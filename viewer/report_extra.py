@@ -30,9 +30,9 @@ from viewer.risk_figures import draw_risk_figure, tooth_chances
 
 if TYPE_CHECKING:
     from kinematics.assess import Assessment
-    from kinematics.risk import Risk
     from kinematics.transfer import Transfer
-    from kinematics.uncertainty_summary import UncertaintySummary
+    from kinematics.uncertainty.risk import Risk
+    from kinematics.uncertainty.summary import UncertaintySummary
 
 WORST_ROWS = 6
 """Landmarks in the table of coverage intervals, those of largest mean error (ours)."""

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from kinematics.closure.stops import STOPS
-from kinematics.uncertainty_summary import percent, wilson_interval
+from kinematics.uncertainty.summary import percent, wilson_interval
 from viewer.palette import STOP_LABEL
 
 if TYPE_CHECKING:

@@ -20,7 +20,7 @@ from viewer.report_tables import chance as chance_words
 
 if TYPE_CHECKING:
     from kinematics.assess import Assessment
-    from kinematics.risk import Risk
+    from kinematics.uncertainty.risk import Risk
 
 FloatArray = NDArray[np.float64]
 
@@ -59,7 +59,7 @@ def tooth_chances(
     assessment : Assessment
         With ``risk``.
     option : str
-        Name of an :class:`~kinematics.uncertainty_summary.OptionRisk`.
+        Name of an :class:`~kinematics.uncertainty.summary.OptionRisk`.
 
     Returns
     -------

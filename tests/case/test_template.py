@@ -9,7 +9,7 @@ from kinematics.case.read import read_case
 from kinematics.case.template import MEASUREMENTS, MOUNTINGS, template
 from kinematics.excursions.settings import guidance_settings
 from kinematics.mounting.mount import mount
-from kinematics.populations import OFFSETS
+from kinematics.uncertainty.populations import OFFSETS
 
 CHOICES = [*itertools.combinations(MEASUREMENTS, 1), *itertools.combinations(MEASUREMENTS, 2)]
 CHOICES += [(), tuple(MEASUREMENTS)]

@@ -19,7 +19,7 @@ from kinematics.closure.batch import (
     record_motions,
 )
 from kinematics.closure.stops import opening_for_drop, opening_to_height, pin_closing, stop_result
-from kinematics.populations import OFFSETS
+from kinematics.uncertainty.populations import OFFSETS
 
 MARKS = np.array([[50.0, 25.0, -35.0], [50.0, -25.0, -35.0], [90.0, 0.0, -35.0]])
 NORMALS = np.array([[0.0, 0.6, 0.8], [0.0, 0.0, 1.0], [0.36, 0.48, 0.8]])

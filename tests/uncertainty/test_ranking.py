@@ -10,9 +10,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kinematics.base.errors import InputError
-from kinematics.populations import NormalPopulation
-from kinematics.sensitivity import ranked, sensitivity_of, sobol
 from kinematics.study_sensitivity import study_sensitivity
+from kinematics.uncertainty.populations import NormalPopulation
+from kinematics.uncertainty.ranking import ranked, sensitivity_of, sobol
 from tests import AUTHORITIES
 from tests.hand_study import make_study
 from tests.hand_uncertainty import inputs

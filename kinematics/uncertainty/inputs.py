@@ -25,7 +25,7 @@ from kinematics.closure.stops import Stop
 from kinematics.closure.tooth_contact import MAX_CLOSING_DEG
 from kinematics.contact.first_contact import PreparedPair
 from kinematics.contact.samples import sample_contacts
-from kinematics.populations import OFFSETS, Group, MeasuredPopulation, Population
+from kinematics.uncertainty.populations import OFFSETS, Group, MeasuredPopulation, Population
 
 FloatArray = NDArray[np.float64]
 Axis = Literal["arbitrary", "located"]

@@ -7,12 +7,12 @@ import numpy as np
 from kinematics.base.errors import Finding
 from kinematics.case.tables import Uncertainty
 from kinematics.closure.close import Closures
-from kinematics.uncertainty_case import inputs_from_case
-from kinematics.uncertainty_inputs import COLUMNS
+from kinematics.uncertainty.from_case import inputs_from_case
+from kinematics.uncertainty.inputs import COLUMNS
 from kinematics.verdict import MICROMETRES, worst_of
 
 MOTION = slice(10, 16)
-"""Columns of a draw that move the casts (:data:`kinematics.uncertainty_inputs.COLUMNS`)."""
+"""Columns of a draw that move the casts (:data:`kinematics.uncertainty.inputs.COLUMNS`)."""
 
 COVERAGE_FACTOR = 1.96
 """Half width of the 95 % interval of a normal law in standard deviations (GUM 6.3.3)."""

@@ -14,10 +14,10 @@ from kinematics.base.errors import InputError
 from kinematics.closure.batch import DROP, OpeningRule
 from kinematics.closure.stops import error_motion, pin_closing
 from kinematics.contact.first_contact import first_contact, prepare
-from kinematics.departure_risk import decision_chart, largest_departure, risk_at
-from kinematics.populations import NormalPopulation, open_uniform, study_population
-from kinematics.uncertainty import propagate, summary_dict, wilson_interval
-from kinematics.uncertainty_summary import OptionRisk, percent, sentences
+from kinematics.uncertainty.departure import decision_chart, largest_departure, risk_at
+from kinematics.uncertainty.populations import NormalPopulation, open_uniform, study_population
+from kinematics.uncertainty.propagate import propagate, summary_dict, wilson_interval
+from kinematics.uncertainty.summary import OptionRisk, percent, sentences
 from tests import AUTHORITIES
 from tests.contact.test_samples import arches
 from tests.hand_uncertainty import LOCATED, MARKS, inputs

@@ -9,12 +9,12 @@ from typing import Any
 import numpy as np
 
 from kinematics.closure.place import PlacedCase
-from kinematics.departure_risk import DecisionChart, decision_chart
-from kinematics.sensitivity import RankedInput, ranked, sensitivity_of
-from kinematics.uncertainty import UncertaintySummary, propagate
-from kinematics.uncertainty_case import inputs_from_case
-from kinematics.uncertainty_inputs import UncertaintyInputs
-from kinematics.uncertainty_summary import summary_dict
+from kinematics.uncertainty.departure import DecisionChart, decision_chart
+from kinematics.uncertainty.from_case import inputs_from_case
+from kinematics.uncertainty.inputs import UncertaintyInputs
+from kinematics.uncertainty.propagate import UncertaintySummary, propagate
+from kinematics.uncertainty.ranking import RankedInput, ranked, sensitivity_of
+from kinematics.uncertainty.summary import summary_dict
 from kinematics.verdict import HINGE_RANGE_MM
 
 CHART_POINTS = 13

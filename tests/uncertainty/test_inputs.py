@@ -7,14 +7,14 @@ import json
 import numpy as np
 import pytest
 
-from kinematics import risk
 from kinematics.base.errors import InputError
 from kinematics.case.read import case_from_dict
 from kinematics.closure.place import place
-from kinematics.populations import OFFSETS
-from kinematics.risk import risk_dict, risk_of
-from kinematics.uncertainty import summary_dict, uncertainty_of
-from kinematics.uncertainty_case import APART_FROM_GIVEN, inputs_from_case
+from kinematics.uncertainty import risk
+from kinematics.uncertainty.from_case import APART_FROM_GIVEN, inputs_from_case
+from kinematics.uncertainty.populations import OFFSETS
+from kinematics.uncertainty.propagate import summary_dict, uncertainty_of
+from kinematics.uncertainty.risk import risk_dict, risk_of
 from tests.hand_study import CASE, casts_case
 
 

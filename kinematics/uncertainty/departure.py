@@ -9,9 +9,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics.base.errors import InputError
-from kinematics.monte_carlo import block_generator
-from kinematics.populations import open_uniform
-from kinematics.uncertainty_inputs import COLUMNS, Axis, UncertaintyInputs
+from kinematics.uncertainty.inputs import COLUMNS, Axis, UncertaintyInputs
+from kinematics.uncertainty.monte_carlo import block_generator
+from kinematics.uncertainty.populations import open_uniform
 from kinematics.verdict import HINGE_RANGE_MM
 
 FloatArray = NDArray[np.float64]

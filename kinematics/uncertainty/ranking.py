@@ -11,8 +11,8 @@ from numpy.typing import NDArray
 from scipy.stats import qmc, sobol_indices
 
 from kinematics.base.errors import InputError
-from kinematics.populations import Group
-from kinematics.uncertainty_inputs import UncertaintyInputs
+from kinematics.uncertainty.inputs import UncertaintyInputs
+from kinematics.uncertainty.populations import Group
 
 FloatArray = NDArray[np.float64]
 

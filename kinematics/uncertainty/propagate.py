@@ -10,9 +10,11 @@ from numpy.typing import NDArray
 from kinematics.base.errors import InputError
 from kinematics.closure.batch import ClosureBatch
 from kinematics.closure.place import PlacedCase
-from kinematics.departure_risk import departure_draws, largest_departure
-from kinematics.gum import first_order, validate
-from kinematics.monte_carlo import (
+from kinematics.uncertainty.departure import departure_draws, largest_departure
+from kinematics.uncertainty.first_order import first_order, validate
+from kinematics.uncertainty.from_case import inputs_from_case
+from kinematics.uncertainty.inputs import Axis, UncertaintyInputs
+from kinematics.uncertainty.monte_carlo import (
     Stabilisation,
     block_generator,
     block_size,
@@ -20,10 +22,8 @@ from kinematics.monte_carlo import (
     shortest_interval,
     symmetric_interval,
 )
-from kinematics.populations import open_uniform
-from kinematics.uncertainty_case import inputs_from_case
-from kinematics.uncertainty_inputs import Axis, UncertaintyInputs
-from kinematics.uncertainty_summary import (
+from kinematics.uncertainty.populations import open_uniform
+from kinematics.uncertainty.summary import (
     QUANTITIES,
     OptionRisk,
     QuantitySummary,

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
 from kinematics.base.errors import InputError
-from kinematics.monte_carlo import numerical_tolerance
+from kinematics.uncertainty.monte_carlo import numerical_tolerance
 
 FloatArray = NDArray[np.float64]
 

@@ -10,9 +10,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 
-from kinematics import populations as pop
-from kinematics import published_scatter as published
 from kinematics.base.errors import InputError
+from kinematics.uncertainty import populations as pop
+from kinematics.uncertainty import published_scatter as published
 from tests import AUTHORITIES
 
 AUTHORITY = AUTHORITIES / "arbitrary_points.toml"

@@ -19,7 +19,7 @@ from scipy.special import ndtri
 
 from kinematics.base.errors import InputError
 from kinematics.base.regular_file import read_regular_file
-from kinematics.published_scatter import STUDIES
+from kinematics.uncertainty.published_scatter import STUDIES
 
 OFFSETS = ("left_anterior_mm", "left_superior_mm", "right_anterior_mm", "right_superior_mm")
 """Order of an offset's four numbers, everywhere."""
@@ -211,7 +211,7 @@ def study_population(key: str, *, left_right_correlation: float = 0.0) -> Normal
     Parameters
     ----------
     key : str
-        A key of :data:`kinematics.published_scatter.STUDIES`.
+        A key of :data:`kinematics.uncertainty.published_scatter.STUDIES`.
     left_right_correlation : float
         No study is known to report it; 0 unless the user says otherwise.
 

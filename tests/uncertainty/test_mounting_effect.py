@@ -9,7 +9,7 @@ from kinematics.base.axis import closing_motion
 from kinematics.closure.close import close_both
 from kinematics.closure.place import place
 from kinematics.mounting.mount import mount
-from kinematics.mounting_effect import mounting_findings, mounting_sd_mm
+from kinematics.uncertainty.mounting_effect import mounting_findings, mounting_sd_mm
 from tests.cases import closed_pair, landmarks_only, open_pair
 from tests.mounted import drawn_poses
 

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from kinematics.base.errors import InputError
-from kinematics.monte_carlo import (
+from kinematics.uncertainty.monte_carlo import (
     Stabilisation,
     adaptive,
     block_generator,

@@ -9,9 +9,9 @@ from hypothesis import strategies as st
 from hypothesis.extra.numpy import arrays
 
 from kinematics.base.errors import InputError
-from kinematics.gum import first_order, validate
-from kinematics.monte_carlo import adaptive
-from tests.test_monte_carlo import (
+from kinematics.uncertainty.first_order import first_order, validate
+from kinematics.uncertainty.monte_carlo import adaptive
+from tests.uncertainty.test_monte_carlo import (
     AUTHORITY,
     additive_rectangular,
     additive_unequal,

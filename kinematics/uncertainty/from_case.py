@@ -12,7 +12,8 @@ from kinematics.closure.batch import ANGLE, DROP, OpeningRule
 from kinematics.closure.place import PlacedCase
 from kinematics.closure.poses import site_point
 from kinematics.closure.stops import Stop
-from kinematics.populations import (
+from kinematics.uncertainty.inputs import UncertaintyInputs
+from kinematics.uncertainty.populations import (
     DiscPopulation,
     MeasuredPopulation,
     NormalPopulation,
@@ -20,7 +21,6 @@ from kinematics.populations import (
     read_offsets,
     study_population,
 )
-from kinematics.uncertainty_inputs import UncertaintyInputs
 
 FloatArray = NDArray[np.float64]
 
