@@ -16,23 +16,23 @@ from kinematics.base.errors import Finding
 from kinematics.case.read import Case
 from kinematics.casts.cast import Cast
 from kinematics.casts.health import MeshHealth
-from kinematics.chance_verdict import counted
 from kinematics.closure.close import SAME_POSE_DEG, ByGeometry, Closures, close_both
 from kinematics.closure.geometry import Geometry
 from kinematics.closure.place import PlacedCase, place
 from kinematics.closure.scanned_pose import open_as_scanned
 from kinematics.closure.stops import Stop, StopResult, high_amount
 from kinematics.closure.tooth_contact import ContactReport, MouthReturn, mouth_return, return_report
+from kinematics.decision.by_chance import counted
+from kinematics.decision.by_error import DepartureCurve, departure_curve, judge, worst_by_departure
+from kinematics.decision.transfer import Transfer, transfer_of
+from kinematics.decision.verdict import Verdict
 from kinematics.excursions.details import assessed_excursions
 from kinematics.excursions.excursion_case import case_geometry, case_guidance
 from kinematics.excursions.results import ExcursionErrors
-from kinematics.judging import DepartureCurve, departure_curve, judge, worst_by_departure
 from kinematics.mounting.mount import Mounting
-from kinematics.transfer import Transfer, transfer_of
 from kinematics.uncertainty.mounting_effect import mounting_findings
 from kinematics.uncertainty.risk import Risk, risk_of
 from kinematics.uncertainty.summary import UncertaintySummary
-from kinematics.verdict import Verdict
 
 Progress = Callable[[str, float], None]
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from kinematics.base.errors import HingewiseError
-from kinematics.chance_verdict import not_measured
+from kinematics.decision.by_chance import not_measured
 from kinematics.excursions.compare import EXCURSIONS
 from kinematics.excursions.details import ExcursionDetails
 from kinematics.excursions.excursion_case import case_excursions, case_geometry, front_of

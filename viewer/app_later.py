@@ -17,7 +17,7 @@ from typing import Any
 
 from kinematics.base.errors import HingewiseError
 from kinematics.closure.close import Closures
-from kinematics.verdict import Verdict
+from kinematics.decision.verdict import Verdict
 from viewer.app_excursions import BLANK, excursions_state
 from viewer.app_scene import mouth_state
 from viewer.app_state import Superseded, complete, spread_of

@@ -17,9 +17,9 @@ from kinematics.case.read import Case
 from kinematics.closure.close import Closures, close_both
 from kinematics.closure.place import place
 from kinematics.closure.stops import Stop
-from kinematics.judging import DepartureCurve, departure_curve, judge, worst_by_departure
+from kinematics.decision.by_error import DepartureCurve, departure_curve, judge, worst_by_departure
+from kinematics.decision.verdict import Verdict
 from kinematics.uncertainty.propagate import UncertaintySummary, uncertainty_of
-from kinematics.verdict import Verdict
 from viewer.app_case import changed
 
 FIRST_TRIALS = 10_000

@@ -6,11 +6,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from kinematics.chance_verdict import chance_sentence, not_measured
 from kinematics.closure.stops import STOPS
+from kinematics.decision.by_chance import chance_sentence, not_measured
+from kinematics.decision.verdict import room_words
 from kinematics.uncertainty.from_case import APART
 from kinematics.uncertainty.propagate import MAX_TRIALS_CONTACT
-from kinematics.verdict import room_words
 from viewer.app_case import axis_note, control_values
 from viewer.app_charts import CURVE_BOX, curve_chart
 from viewer.palette import STOP_LABEL
@@ -20,9 +20,9 @@ if TYPE_CHECKING:
     from kinematics.assess import Assessment
     from kinematics.closure.close import Closures
     from kinematics.closure.tooth_contact import ContactReport
-    from kinematics.judging import DepartureCurve
+    from kinematics.decision.by_error import DepartureCurve
+    from kinematics.decision.verdict import Verdict
     from kinematics.uncertainty.summary import UncertaintySummary
-    from kinematics.verdict import Verdict
 
 
 AGAINST = (

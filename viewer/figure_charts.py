@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from kinematics.verdict import room_words
+from kinematics.decision.verdict import room_words
 from viewer.figure_data import arrow_factor, tooth_table
 from viewer.figure_look import DASH, halo, new_figure, spread, wrapped
 from viewer.palette import (

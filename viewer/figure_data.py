@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.base.axis import HingeAxis
-from kinematics.verdict import worst_of
+from kinematics.decision.verdict import worst_of
 from viewer.scene import ARC_STEPS, arc
 
 if TYPE_CHECKING:

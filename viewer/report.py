@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from kinematics.verdict import room_words
+from kinematics.decision.verdict import room_words
 from viewer import report_tables as tables
 from viewer.palette import THEMES, Theme, css_variables
 from viewer.report_plan import plan_table, remedy_table, verdict_mark

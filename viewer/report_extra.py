@@ -30,7 +30,7 @@ from viewer.risk_figures import draw_risk_figure, tooth_chances
 
 if TYPE_CHECKING:
     from kinematics.assess import Assessment
-    from kinematics.transfer import Transfer
+    from kinematics.decision.transfer import Transfer
     from kinematics.uncertainty.risk import Risk
     from kinematics.uncertainty.summary import UncertaintySummary
 

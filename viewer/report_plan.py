@@ -9,7 +9,7 @@ from viewer.report_tables import NONE, NOTHING_MM, STOP_LABEL, Table, chance, pl
 if TYPE_CHECKING:
     from kinematics.assess import Assessment
     from kinematics.case.read import Case
-    from kinematics.verdict import Remedy, Verdict
+    from kinematics.decision.verdict import Remedy, Verdict
 
 SCANNED_AT = {"intercuspation": "intercuspation, as scanned", "record": "the record, as scanned"}
 """The pose that openings are counted from, by the case's ``casts.scanned_at``."""

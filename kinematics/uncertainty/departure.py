@@ -9,10 +9,10 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics.base.errors import InputError
+from kinematics.decision.verdict import HINGE_RANGE_MM
 from kinematics.uncertainty.inputs import COLUMNS, Axis, UncertaintyInputs
 from kinematics.uncertainty.monte_carlo import block_generator
 from kinematics.uncertainty.populations import open_uniform
-from kinematics.verdict import HINGE_RANGE_MM
 
 FloatArray = NDArray[np.float64]
 

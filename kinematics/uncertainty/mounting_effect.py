@@ -7,9 +7,9 @@ import numpy as np
 from kinematics.base.errors import Finding
 from kinematics.case.tables import Uncertainty
 from kinematics.closure.close import Closures
+from kinematics.decision.verdict import MICROMETRES, worst_of
 from kinematics.uncertainty.from_case import inputs_from_case
 from kinematics.uncertainty.inputs import COLUMNS
-from kinematics.verdict import MICROMETRES, worst_of
 
 MOTION = slice(10, 16)
 """Columns of a draw that move the casts (:data:`kinematics.uncertainty.inputs.COLUMNS`)."""

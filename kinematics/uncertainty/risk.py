@@ -9,13 +9,13 @@ from typing import Any
 import numpy as np
 
 from kinematics.closure.place import PlacedCase
+from kinematics.decision.verdict import HINGE_RANGE_MM
 from kinematics.uncertainty.departure import DecisionChart, decision_chart
 from kinematics.uncertainty.from_case import inputs_from_case
 from kinematics.uncertainty.inputs import UncertaintyInputs
 from kinematics.uncertainty.propagate import UncertaintySummary, propagate
 from kinematics.uncertainty.ranking import RankedInput, ranked, sensitivity_of
 from kinematics.uncertainty.summary import summary_dict
-from kinematics.verdict import HINGE_RANGE_MM
 
 CHART_POINTS = 13
 """Samples of the decision chart along each side (ours)."""

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.closure.stops import Stop
-from kinematics.verdict import room_words
+from kinematics.decision.verdict import room_words
 
 FloatArray = NDArray[np.float64]
 

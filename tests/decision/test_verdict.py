@@ -6,7 +6,14 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from kinematics.assess import assess
-from kinematics.verdict import answer, beyond_words, break_even, departure_words, room_words, why
+from kinematics.decision.verdict import (
+    answer,
+    beyond_words,
+    break_even,
+    departure_words,
+    room_words,
+    why,
+)
 from tests.cases import landmarks_only
 from tests.strategies import numbers
 

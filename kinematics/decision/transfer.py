@@ -9,9 +9,9 @@ from numpy.typing import NDArray
 
 from kinematics.articulator.instrument import ArticulatorSettings
 from kinematics.case.read import Case
+from kinematics.decision.third_point import ThirdPointEffect, third_point_effect_of_case
 from kinematics.mounting.marks import SideExtension, SlipCost, side_extension, slip_cost
 from kinematics.mounting.mount import Mounting
-from kinematics.third_point import ThirdPointEffect, third_point_effect_of_case
 
 LATERAL_DEG = 8.0
 """Lateral turn for which the cost of a slip is stated (ours: about 12 mm at the incisors)."""

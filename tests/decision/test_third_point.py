@@ -8,9 +8,9 @@ from kinematics.assess import assess
 from kinematics.base.axis import HingeAxis, axis_orbital_from_points
 from kinematics.base.errors import InputError
 from kinematics.case.read import case_from_dict
+from kinematics.decision.third_point import third_point_effect, third_point_effect_of_case
 from kinematics.excursions.settings import guidance_settings
 from kinematics.mounting.mount import mount
-from kinematics.third_point import third_point_effect, third_point_effect_of_case
 from tests.cases import landmarks_only
 
 TRUE = HingeAxis(np.array([0.0, 55, 0]), np.array([0.0, -55, 0]))

@@ -8,11 +8,7 @@ import numpy as np
 
 from kinematics.base.axis import HingeAxis
 from kinematics.case.read import Case
-from kinematics.uncertainty.departure import departure_draws, risk_at, share_beyond
-from kinematics.uncertainty.from_case import SAME_POINT_MM
-from kinematics.uncertainty.risk import Risk
-from kinematics.uncertainty.summary import OptionRisk, UncertaintySummary, percent
-from kinematics.verdict import (
+from kinematics.decision.verdict import (
     MICROMETRES,
     STOP_WORDS,
     Remedy,
@@ -20,6 +16,10 @@ from kinematics.verdict import (
     departure_words,
     room_words,
 )
+from kinematics.uncertainty.departure import departure_draws, risk_at, share_beyond
+from kinematics.uncertainty.from_case import SAME_POINT_MM
+from kinematics.uncertainty.risk import Risk
+from kinematics.uncertainty.summary import OptionRisk, UncertaintySummary, percent
 
 NOT_MEASURED = (
     "Where the arbitrary axis lies on this patient was not measured, so that no single error can "
@@ -54,7 +54,7 @@ def counted(verdict: Verdict, risk: Risk) -> Verdict:
     Parameters
     ----------
     verdict : Verdict
-        From :func:`kinematics.judging.judge`.
+        From :func:`kinematics.decision.by_error.judge`.
     risk : Risk
         Of the same case.
 

@@ -8,8 +8,8 @@ import pytest
 from scipy.spatial.transform import Rotation
 
 from kinematics.assess import assess, assess_placed
-from kinematics.chance_verdict import NOT_MEASURED, chance_sentence
 from kinematics.closure.place import place
+from kinematics.decision.by_chance import NOT_MEASURED, chance_sentence
 from kinematics.result import result_dict
 from tests.cases import landmarks_only
 from viewer.app_excursions import excursions_state

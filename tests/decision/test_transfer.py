@@ -8,8 +8,8 @@ import pytest
 
 from kinematics.assess import assess
 from kinematics.case.read import case_from_dict, case_to_dict
+from kinematics.decision.transfer import _sentences
 from kinematics.result import result_dict
-from kinematics.transfer import _sentences
 from tests.cases import landmarks_only, open_pair
 
 MARKS = {

@@ -10,11 +10,19 @@ from numpy.typing import NDArray
 
 from kinematics.base.axis import HingeAxis, opening_motion
 from kinematics.case.read import Case
-from kinematics.chance_verdict import NO_SINGLE_AXIS, NOT_MEASURED, not_measured
 from kinematics.closure.geometry import Geometry
 from kinematics.closure.place import CastContacts
 from kinematics.closure.stops import Stop, StopResult
-from kinematics.verdict import Remedy, Verdict, answer, break_even, room_words, why, worst_of
+from kinematics.decision.by_chance import NO_SINGLE_AXIS, NOT_MEASURED, not_measured
+from kinematics.decision.verdict import (
+    Remedy,
+    Verdict,
+    answer,
+    break_even,
+    room_words,
+    why,
+    worst_of,
+)
 
 CURVE_POINTS = 41
 """Samples of the error against departure."""
