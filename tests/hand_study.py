@@ -8,7 +8,7 @@ from typing import Any
 import trimesh
 
 from kinematics.case.read import Case, case_from_dict, write_case
-from kinematics.study import Study, study_from_dict
+from kinematics.sweep.study import Study, study_from_dict
 from tests.contact.test_samples import arches
 
 CASE: dict[str, Any] = {
@@ -81,8 +81,8 @@ RUN = """
 import resource, signal, sys, time
 from pathlib import Path
 from kinematics.base.errors import InputError
-from kinematics.study import read_study
-from kinematics.sweep import run_sweep
+from kinematics.sweep.study import read_study
+from kinematics.sweep.run import run_sweep
 
 def main():
     study, out, workers, what = sys.argv[1], sys.argv[2], int(sys.argv[3]), sys.argv[4]

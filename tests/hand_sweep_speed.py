@@ -7,8 +7,8 @@ import time
 from pathlib import Path
 from typing import Any
 
-from kinematics.study import study_from_dict
-from kinematics.sweep_rows import evaluate_chunk, sweep_job
+from kinematics.sweep.rows import evaluate_chunk, sweep_job
+from kinematics.sweep.study import study_from_dict
 
 
 def sweep_speed(case: Path, *, samples: int = 2000, seed: int = 1) -> dict[str, Any]:

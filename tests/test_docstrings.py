@@ -25,7 +25,7 @@ MUST_SHOW = {
     "kinematics.contact.first_contact": {"first_contact"},
     "kinematics.articulator.excursion": {"excursion"},
     "kinematics.uncertainty.populations": {"study_population"},
-    "kinematics.sweep": {"run_sweep"},
+    "kinematics.sweep.run": {"run_sweep"},
 }
 """What a newcomer calls first."""
 

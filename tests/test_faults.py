@@ -25,9 +25,9 @@ from kinematics.case.read import read_case, write_case
 from kinematics.case.template import template
 from kinematics.casts.cast import Cast, write_ply
 from kinematics.result import result_dict
-from kinematics.study import read_study
-from kinematics.sweep import run_sweep
-from kinematics.sweep_store import parquet
+from kinematics.sweep.run import run_sweep
+from kinematics.sweep.store import parquet
+from kinematics.sweep.study import read_study
 from tests import REPO
 from tests.cases import landmarks_only
 from viewer import animation

@@ -26,8 +26,8 @@ from kinematics.mounting.frames import bonwill_frame
 from kinematics.mounting.locating.from_poses import axis_from_poses
 from kinematics.mounting.mount import mount
 from kinematics.mounting.rigid_fit import unit_hint
-from kinematics.study import read_study, study_from_dict
-from kinematics.sweep import run_sweep
+from kinematics.sweep.run import run_sweep
+from kinematics.sweep.study import read_study, study_from_dict
 from tests import SAMPLES
 from tests.cases import landmarks_only
 from tests.mounting.locating.test_from_poses import ARCH, LEFT, poses

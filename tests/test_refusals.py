@@ -15,7 +15,7 @@ from kinematics.casts.cast import Cast, write_ply
 from kinematics.casts.formats import PARSERS
 from kinematics.contact.hierarchy import build_hierarchy
 from kinematics.inspection import inspect_case
-from kinematics.study import study_from_dict
+from kinematics.sweep.study import study_from_dict
 from tests.cases import landmarks_only
 
 TIP = [130.0, 0.0, -35.0]

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from rich.console import Console
 
     from kinematics.assess import Assessment
-    from kinematics.study import Study
+    from kinematics.sweep.study import Study
     from kinematics.uncertainty.ranking import RankedInput
 
 EXIT_OK, EXIT_OUR_FAULT, EXIT_INPUT = 0, 1, 2
@@ -181,8 +181,8 @@ def run_view(args: argparse.Namespace) -> int:
 
 def run_sweep_job(args: argparse.Namespace) -> int:
     """Run or continue a sweep; what is finished is kept and never computed twice."""
-    from kinematics.study import read_study
-    from kinematics.sweep import SweepProgress, run_sweep
+    from kinematics.sweep.run import SweepProgress, run_sweep
+    from kinematics.sweep.study import read_study
 
     study = read_study(args.study)
     with progress_bar(args.quiet or args.json) as tell:
@@ -217,7 +217,7 @@ def run_sweep_job(args: argparse.Namespace) -> int:
 
 
 def _rank(study: Study) -> tuple[RankedInput, ...]:
-    from kinematics.study_sensitivity import study_sensitivity
+    from kinematics.sweep.ranking import study_sensitivity
     from kinematics.uncertainty.ranking import ranked
 
     return ranked(study_sensitivity(study))

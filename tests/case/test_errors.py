@@ -14,7 +14,7 @@ from kinematics.case.template import MOUNTINGS, template
 from kinematics.case.untouched import untouched
 from kinematics.casts.cast import load_cast, write_ply
 from kinematics.inspection import inspect_case
-from kinematics.study import study_from_dict
+from kinematics.sweep.study import study_from_dict
 from tests import SAMPLES
 from tests.cases import landmarks_only
 

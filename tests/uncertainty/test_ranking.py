@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kinematics.base.errors import InputError
-from kinematics.study_sensitivity import study_sensitivity
+from kinematics.sweep.ranking import study_sensitivity
 from kinematics.uncertainty.populations import NormalPopulation
 from kinematics.uncertainty.ranking import ranked, sensitivity_of, sobol
 from tests import AUTHORITIES

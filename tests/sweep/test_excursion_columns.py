@@ -9,8 +9,8 @@ from kinematics.assess import assess
 from kinematics.base.errors import InputError
 from kinematics.case.read import set_field
 from kinematics.excursions.compare import excursion_errors
-from kinematics.sweep import read_sweep, run_sweep
-from kinematics.sweep_rows import evaluate_chunk, sweep_job
+from kinematics.sweep.rows import evaluate_chunk, sweep_job
+from kinematics.sweep.run import read_sweep, run_sweep
 from tests.hand_study import casts_case, make_study
 
 SETTINGS = {"sagittal_inclination_left_deg": 38.0, "sagittal_inclination_right_deg": 42.0}
@@ -124,7 +124,7 @@ def test_teeth_are_followed_in_the_steps_of_an_assessment(tmp_path, monkeypatch,
         asked.append(steps)
         raise InputError("articulator", "nothing", "something", "Try again.")
 
-    monkeypatch.setattr("kinematics.sweep_excursions.case_excursions", excursions)
+    monkeypatch.setattr("kinematics.sweep.excursion_columns.case_excursions", excursions)
     changes = casts_case(tmp_path) | {"articulator": {**SETTINGS, "front": front}}
     grid = {"design": "grid", "samples": None, "vary": VARY[1:], "stops": ["pin"]}
     told = make_study(tmp_path, changes, excursions=True, **grid)

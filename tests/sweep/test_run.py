@@ -18,9 +18,9 @@ import pyarrow.parquet as pq
 import pytest
 
 from kinematics.base.errors import InputError
-from kinematics.study import digest, read_study
-from kinematics.sweep import read_sweep, run_sweep
-from kinematics.sweep_store import MANIFEST, SweepFolder, column, difference, part_name
+from kinematics.sweep.run import read_sweep, run_sweep
+from kinematics.sweep.store import MANIFEST, SweepFolder, column, difference, part_name
+from kinematics.sweep.study import digest, read_study
 from tests import REPO
 from tests.hand_study import RUN, casts_case, make_study
 
@@ -288,7 +288,7 @@ def test_an_unfinished_sweep_is_not_read_as_a_whole(tmp_path):
 
 def test_rows_that_would_not_fit_on_the_disk_are_refused_with_their_size(tmp_path, monkeypatch):
     usage = shutil._ntuple_diskusage(10**9, 10**9 - 1000, 1000)
-    monkeypatch.setattr("kinematics.sweep.shutil.disk_usage", lambda path: usage)
+    monkeypatch.setattr("kinematics.sweep.run.shutil.disk_usage", lambda path: usage)
     with pytest.raises(InputError, match="GB free"):
         run_sweep(make_study(tmp_path), tmp_path / "out", workers=1)
 
@@ -298,12 +298,12 @@ def test_the_room_asked_for_is_about_what_the_rows_take(tmp_path, monkeypatch, w
 
     def disk_with(free):
         usage = shutil._ntuple_diskusage(10**9, 10**9 - free, free)
-        monkeypatch.setattr("kinematics.sweep.shutil.disk_usage", lambda path: usage)
+        monkeypatch.setattr("kinematics.sweep.run.shutil.disk_usage", lambda path: usage)
 
     def begun(*_):
         raise InterruptedError
 
-    monkeypatch.setattr("kinematics.sweep._contents", begun)
+    monkeypatch.setattr("kinematics.sweep.run._contents", begun)
     disk_with(int(0.8 * whole.nbytes))
     with pytest.raises(InputError, match="GB free"):
         run_sweep(study, tmp_path / "out", workers=1)
@@ -323,7 +323,7 @@ def test_settings_that_cannot_be_meant_are_refused(tmp_path):
 
 def test_a_scheduler_that_does_not_answer_is_named(tmp_path, monkeypatch):
     pytest.importorskip("distributed", reason="the extra 'cluster' is not installed")
-    monkeypatch.setattr("kinematics.sweep.CONNECT_SECONDS", 1.0)
+    monkeypatch.setattr("kinematics.sweep.run.CONNECT_SECONDS", 1.0)
     with pytest.raises(InputError, match=r"127\.0\.0\.1:9"):
         run_sweep(make_study(tmp_path), tmp_path / "out", scheduler="tcp://127.0.0.1:9")
     with pytest.raises(InputError, match=r"nowhere://127\.0\.0\.1:9 \(ValueError\)"):

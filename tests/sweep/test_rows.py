@@ -10,7 +10,7 @@ import pytest
 from kinematics.base.errors import InputError
 from kinematics.case.read import set_field
 from kinematics.closure.place import place
-from kinematics.sweep_rows import (
+from kinematics.sweep.rows import (
     NO_CLOSURE,
     evaluate_batch,
     evaluate_chunk,

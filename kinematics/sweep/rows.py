@@ -25,9 +25,9 @@ from kinematics.closure.stops import Stop
 from kinematics.closure.tooth_contact import MAX_CLOSING_DEG
 from kinematics.contact.first_contact import PreparedPair, prepare
 from kinematics.contact.samples import sample_contacts
-from kinematics.study import Study
-from kinematics.study_design import sample_points
-from kinematics.sweep_excursions import empty_excursion_columns, excursion_columns
+from kinematics.sweep.design import sample_points
+from kinematics.sweep.excursion_columns import empty_excursion_columns, excursion_columns
+from kinematics.sweep.study import Study
 from kinematics.uncertainty.from_case import opening_rules
 from kinematics.uncertainty.populations import OFFSETS
 

@@ -11,8 +11,8 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from kinematics.base.errors import InputError
-from kinematics.study import Vary, digest, read_study
-from kinematics.study_design import check_design, quantile, sample_points
+from kinematics.sweep.design import check_design, quantile, sample_points
+from kinematics.sweep.study import Vary, digest, read_study
 from tests.hand_study import VARY, casts_case, make_study
 
 

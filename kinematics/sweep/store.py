@@ -14,8 +14,8 @@ import numpy as np
 from kinematics.base.errors import InputError
 from kinematics.base.files import Refusal, write_file
 from kinematics.base.versions import versions
-from kinematics.study import Study, digest
-from kinematics.sweep_rows import Columns
+from kinematics.sweep.rows import Columns
+from kinematics.sweep.study import Study, digest
 
 MANIFEST = "sweep.json"
 STUDY_COPY = "study.toml"

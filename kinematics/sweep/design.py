@@ -11,7 +11,7 @@ from scipy.special import ndtri
 from scipy.stats import qmc
 
 from kinematics.base.errors import InputError
-from kinematics.study import Study, Vary
+from kinematics.sweep.study import Study, Vary
 from kinematics.uncertainty.monte_carlo import block_generator
 from kinematics.uncertainty.populations import open_uniform
 

@@ -17,10 +17,9 @@ from pathlib import Path
 from typing import Any
 
 from kinematics.base.errors import HingewiseError, InputError
-from kinematics.study import Study, read_study
-from kinematics.study_design import check_design
-from kinematics.sweep_rows import SweepJob, evaluate_chunk, sweep_job
-from kinematics.sweep_store import (
+from kinematics.sweep.design import check_design
+from kinematics.sweep.rows import SweepJob, evaluate_chunk, sweep_job
+from kinematics.sweep.store import (
     REFUSAL,
     SweepFolder,
     column,
@@ -28,6 +27,7 @@ from kinematics.sweep_store import (
     parquet,
     part_name,
 )
+from kinematics.sweep.study import Study, read_study
 
 __all__ = ["SweepProgress", "SweepResult", "column", "read_study", "read_sweep", "run_sweep"]
 
@@ -80,7 +80,7 @@ def run_sweep(
     Parameters
     ----------
     study : Study
-        From :func:`kinematics.study.read_study`.
+        From :func:`kinematics.sweep.study.read_study`.
     out_folder : Path or str
         Made if missing. Finished parts of the same study in it are kept.
     workers : int, optional
@@ -108,7 +108,7 @@ def run_sweep(
     --------
     >>> import tempfile
     >>> from kinematics.case.template import template
-    >>> from kinematics.study import study_from_dict
+    >>> from kinematics.sweep.study import study_from_dict
     >>> with tempfile.TemporaryDirectory() as name:
     ...     folder = Path(name)
     ...     folder.joinpath("case.toml").write_text(template("none", []), encoding="utf-8") > 0

@@ -7,9 +7,9 @@ from numpy.typing import NDArray
 
 from kinematics.base.errors import InputError
 from kinematics.closure.stops import Stop
-from kinematics.study import Study
-from kinematics.study_design import quantile
-from kinematics.sweep_rows import evaluate_batch, evaluate_each, sweep_job
+from kinematics.sweep.design import quantile
+from kinematics.sweep.rows import evaluate_batch, evaluate_each, sweep_job
+from kinematics.sweep.study import Study
 from kinematics.uncertainty.populations import OFFSET_WORDS, OFFSETS
 from kinematics.uncertainty.ranking import (
     DEFAULT_SAMPLES,
