@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform
 
-from kinematics.assess import Assessment
+from kinematics.assessment import Assessment
 from kinematics.base.axis import HingeAxis
 from kinematics.base.versions import versions
 from kinematics.closure.tooth_contact import ContactReport

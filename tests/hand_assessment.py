@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from scipy.spatial.transform import RigidTransform, Rotation
 
-from kinematics.assess import Assessment, assess
+from kinematics.assessment import Assessment, assess
 from kinematics.base.errors import Finding
 from kinematics.case.read import case_from_dict
 from kinematics.casts.cast import Cast, load_cast

@@ -5,7 +5,7 @@ import numpy as np
 import pytest
 from PIL import Image
 
-from kinematics.assess import assess_placed
+from kinematics.assessment import assess_placed
 from kinematics.base.errors import InputError
 from kinematics.case.read import read_case
 from kinematics.closure.place import place

@@ -12,7 +12,7 @@ from functools import partial
 import numpy as np
 import pytest
 
-from kinematics.assess import assess_placed
+from kinematics.assessment import assess_placed
 from kinematics.base.errors import InputError
 from kinematics.case.read import read_case
 from kinematics.closure.place import place

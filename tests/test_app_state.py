@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from kinematics.assess import assess_placed
+from kinematics.assessment import assess_placed
 from kinematics.base.errors import InputError
 from kinematics.case.read import read_case, set_field
 from kinematics.closure.close import close_both

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from kinematics.assess import assess
+from kinematics.assessment import assess
 from kinematics.base.errors import InputError
 from kinematics.inspection import inspect_case
 from kinematics.result import result_dict

@@ -324,7 +324,7 @@ def test_start_asks_what_was_measured(tmp_path, monkeypatch):
 
 
 def test_our_own_fault_ends_with_one_and_says_so(tmp_path, capsys, monkeypatch):
-    monkeypatch.setattr("kinematics.assess.assess", lambda *a, **k: 1 / 0)
+    monkeypatch.setattr("kinematics.assessment.assess", lambda *a, **k: 1 / 0)
     code = main(["assess", str(plain(tmp_path)), "-o", str(tmp_path / "o")])
     err = capsys.readouterr().err
     assert code == 1

@@ -16,7 +16,7 @@ from tests.cases import landmarks_only
 SCRIPT = """
 import hashlib, json, sys
 import numba
-from kinematics.assess import assess
+from kinematics.assessment import assess
 from kinematics.case.read import read_case
 from kinematics.result import result_dict
 a = assess(read_case(sys.argv[1]))

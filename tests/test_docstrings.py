@@ -18,7 +18,7 @@ MODULES = sorted(
 )
 MUST_SHOW = {
     "kinematics.base.arcs": {"chord", "equal_angle_error"},
-    "kinematics.assess": {"assess"},
+    "kinematics.assessment": {"assess"},
     "kinematics.base.axis": {"HingeAxis", "axis_orbital_from_points", "opening_motion"},
     "kinematics.case.read": {"read_case"},
     "kinematics.closure.stops": {"error_motion", "opening_for_drop", "pin_closing"},

@@ -19,7 +19,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from kinematics.assess import assess
+from kinematics.assessment import assess
 from kinematics.base.errors import InputError
 from kinematics.case.read import read_case, write_case
 from kinematics.case.template import template
@@ -237,7 +237,7 @@ def test_a_file_that_may_not_grow_leaves_nothing(name, inputs):
 
 LOOP = """
 import sys
-from kinematics.assess import assess
+from kinematics.assessment import assess
 from kinematics.case.read import read_case
 from viewer.outputs import write_outputs
 case = read_case(sys.argv[1])

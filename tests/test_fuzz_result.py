@@ -10,7 +10,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
-from kinematics.assess import assess
+from kinematics.assessment import assess
 from kinematics.base.errors import InputError
 from kinematics.case.read import case_from_dict, case_to_dict
 from kinematics.result import number, numbers, result_dict

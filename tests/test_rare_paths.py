@@ -13,7 +13,7 @@ import pytest
 from scipy.spatial.transform import RigidTransform
 
 from kinematics.articulator.excursion import _teeth
-from kinematics.assess import assess
+from kinematics.assessment import assess
 from kinematics.base.errors import InputError
 from kinematics.base.kernel import kernel
 from kinematics.case.read import write_case

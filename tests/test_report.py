@@ -12,7 +12,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kinematics.assess import assess
+from kinematics.assessment import assess
 from kinematics.base.errors import Finding
 from kinematics.result import CAUTIONS
 from tests.cases import landmarks_only

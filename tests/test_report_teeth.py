@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from kinematics.assess import assess
+from kinematics.assessment import assess
 from kinematics.casts.cast import load_cast
 from kinematics.casts.clearance import CLEARANCE_LIMIT_MM, NEAR_CONTACT_MM
 from tests.excursions.test_details import demo, quick, small_case, wall, wide  # noqa: F401

@@ -22,7 +22,7 @@ from viewer.palette import STOP_LABEL, Theme, colours
 from viewer.scene import build_scene
 
 if TYPE_CHECKING:
-    from kinematics.assess import Assessment
+    from kinematics.assessment import Assessment
 
 FORMATS = (".gif", ".mp4")
 LAYERS = ("upper", "lower", "articulator", "axes", "arcs", "contact")

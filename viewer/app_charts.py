@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.assess import DepartureCurve
+from kinematics.assessment import DepartureCurve
 from viewer.figure_data import SHORTEST_PATH_MM, ArcPair, arc_pairs, at_side
 from viewer.palette import AXIS_LABEL, STOP_LABEL
 

@@ -26,7 +26,7 @@ from viewer.scene import arc, crown_tops, ends, plane_corners
 from viewer.scene_items import dashes
 
 if TYPE_CHECKING:
-    from kinematics.assess import Assessment
+    from kinematics.assessment import Assessment
     from kinematics.closure.close import Closures
     from kinematics.closure.place import PlacedCase
 

@@ -11,7 +11,7 @@ from typing import Any
 
 import numpy as np
 
-from kinematics.assess import Assessment, assess_placed
+from kinematics.assessment import Assessment, assess_placed
 from kinematics.base.errors import InputError
 from kinematics.case.read import Case
 from kinematics.closure.close import Closures, close_both

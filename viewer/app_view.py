@@ -17,7 +17,7 @@ from viewer.palette import STOP_LABEL
 from viewer.report_tables import CONTACT_WORDS, STOP_MEANING, chance, plain, signed, um, worst_first
 
 if TYPE_CHECKING:
-    from kinematics.assess import Assessment
+    from kinematics.assessment import Assessment
     from kinematics.closure.close import Closures
     from kinematics.closure.tooth_contact import ContactReport
     from kinematics.decision.by_error import DepartureCurve

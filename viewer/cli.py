@@ -17,7 +17,7 @@ from kinematics.base.errors import Finding, HingewiseError
 if TYPE_CHECKING:
     from rich.console import Console
 
-    from kinematics.assess import Assessment
+    from kinematics.assessment import Assessment
     from kinematics.sweep.study import Study
     from kinematics.uncertainty.ranking import RankedInput
 
@@ -234,7 +234,7 @@ def run_start(args: argparse.Namespace) -> int:
 
 
 def _assess(case: Any, args: argparse.Namespace) -> int:
-    from kinematics.assess import assess
+    from kinematics.assessment import assess
     from viewer.extras import left_out
     from viewer.outputs import check_folder, write_outputs
 

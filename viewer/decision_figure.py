@@ -14,7 +14,7 @@ from viewer.figure_look import DASH, halo, new_figure
 from viewer.palette import LIGHT
 
 if TYPE_CHECKING:
-    from kinematics.assess import Assessment
+    from kinematics.assessment import Assessment
 
 FloatArray = NDArray[np.float64]
 

@@ -11,7 +11,7 @@ from viewer.figure_look import DASH, halo, new_figure
 from viewer.palette import AXIS_LABEL, LIGHT, LINE_STYLE
 
 if TYPE_CHECKING:
-    from kinematics.assess import Assessment
+    from kinematics.assessment import Assessment
 
 
 def arcs_figure(assessment: Assessment) -> Any:

@@ -19,7 +19,7 @@ from viewer.palette import (
 )
 
 if TYPE_CHECKING:
-    from kinematics.assess import Assessment
+    from kinematics.assessment import Assessment
 
 CURVE_ROOM = 2.5
 """How far above the verdict's own curve the others may stretch the axis; beyond, they run out."""

@@ -13,7 +13,7 @@ from kinematics.decision.verdict import worst_of
 from viewer.scene import ARC_STEPS, arc
 
 if TYPE_CHECKING:
-    from kinematics.assess import Assessment
+    from kinematics.assessment import Assessment
     from kinematics.closure.close import Closures
     from kinematics.closure.stops import Stop
 

@@ -17,7 +17,7 @@ from viewer.figure_look import RC
 from viewer.palette import LIGHT
 
 if TYPE_CHECKING:
-    from kinematics.assess import Assessment
+    from kinematics.assessment import Assessment
 
 FIGURES = {
     "arcs": arcs_figure,

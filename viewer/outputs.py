@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from kinematics.assess import Assessment
+    from kinematics.assessment import Assessment
     from viewer.palette import Theme
 
 FIGURE_FILES = {

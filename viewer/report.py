@@ -18,7 +18,7 @@ from viewer.palette import THEMES, Theme, css_variables
 from viewer.report_plan import plan_table, remedy_table, verdict_mark
 
 if TYPE_CHECKING:
-    from kinematics.assess import Assessment
+    from kinematics.assessment import Assessment
 
 TEMPLATE = Path(__file__).with_name("report.html.j2")
 CONTROL = frozenset({"Cc", "Cf", "Cs", "Co", "Zl", "Zp"})

@@ -29,7 +29,7 @@ from viewer.report_teeth import tooth_figures, tooth_sections
 from viewer.risk_figures import draw_risk_figure, tooth_chances
 
 if TYPE_CHECKING:
-    from kinematics.assess import Assessment
+    from kinematics.assessment import Assessment
     from kinematics.decision.transfer import Transfer
     from kinematics.uncertainty.risk import Risk
     from kinematics.uncertainty.summary import UncertaintySummary

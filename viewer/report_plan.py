@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 from viewer.report_tables import NONE, NOTHING_MM, STOP_LABEL, Table, chance, plain, signed, yes_no
 
 if TYPE_CHECKING:
-    from kinematics.assess import Assessment
+    from kinematics.assessment import Assessment
     from kinematics.case.read import Case
     from kinematics.decision.verdict import Remedy, Verdict
 

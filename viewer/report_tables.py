@@ -19,7 +19,7 @@ from viewer.palette import STOP_LABEL
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
-    from kinematics.assess import Assessment
+    from kinematics.assessment import Assessment
     from kinematics.base.errors import Finding
     from kinematics.closure.stops import Stop
     from kinematics.closure.tooth_contact import ContactReport

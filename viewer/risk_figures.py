@@ -19,7 +19,7 @@ from viewer.palette import LIGHT, LINE_STYLE
 from viewer.report_tables import chance as chance_words
 
 if TYPE_CHECKING:
-    from kinematics.assess import Assessment
+    from kinematics.assessment import Assessment
     from kinematics.uncertainty.risk import Risk
 
 FloatArray = NDArray[np.float64]

@@ -28,7 +28,7 @@ from viewer.scene_items import (
 )
 
 if TYPE_CHECKING:
-    from kinematics.assess import Assessment
+    from kinematics.assessment import Assessment
     from kinematics.casts.cast import Cast
     from kinematics.closure.stops import Stop
 
@@ -248,7 +248,7 @@ def build_scene(
 
     Parameters
     ----------
-    assessment : kinematics.assess.Assessment
+    assessment : kinematics.assessment.Assessment
     theme : {"light", "dark"}
     stop : str, optional
         Default: the stop that the verdict is about.

@@ -17,7 +17,7 @@ from viewer.report_plan import remedy_table
 from viewer.report_tables import STOP_LABEL, chance, plain, signed, um, worst_first
 
 if TYPE_CHECKING:
-    from kinematics.assess import Assessment
+    from kinematics.assessment import Assessment
     from kinematics.inspection import Inspection
 
 LEVEL_STYLE = {"error": "bold red", "warning": "yellow", "note": "dim"}

@@ -18,7 +18,7 @@ from kinematics.excursions.teeth import TeethCompared, ToothPair, teeth_along, t
 from kinematics.excursions.traces import Trace, traces
 
 if TYPE_CHECKING:
-    from kinematics.assess import Assessment
+    from kinematics.assessment import Assessment
 
 SAME_VERTICAL_DEG = 1e-6
 """A smaller change of the vertical dimension is none (rounding only)."""

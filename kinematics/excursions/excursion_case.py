@@ -19,7 +19,7 @@ from kinematics.excursions.results import ExcursionErrors, SettingsFrom
 from kinematics.excursions.settings import CaseGuidance, guidance_settings
 
 if TYPE_CHECKING:
-    from kinematics.assess import Assessment
+    from kinematics.assessment import Assessment
     from kinematics.closure.geometry import Geometry
 
 

@@ -18,7 +18,7 @@ from kinematics.articulator.instrument import (
     settings_from_case,
 )
 from kinematics.articulator.solver import pin_gaps
-from kinematics.assess import assess
+from kinematics.assessment import assess
 from kinematics.base.errors import InputError
 from kinematics.case.read import case_from_dict
 from kinematics.excursions.arcon import arcon_comparison, guide_inclination_deg

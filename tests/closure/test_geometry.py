@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 
-from kinematics.assess import assess, assess_placed
+from kinematics.assessment import assess, assess_placed
 from kinematics.base.axis import opening_motion
 from kinematics.base.errors import InputError
 from kinematics.case.read import set_field

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 import trimesh
 
-from kinematics.assess import assess
+from kinematics.assessment import assess
 from kinematics.case.read import case_from_dict, case_to_dict
 from kinematics.closure.place import place
 from kinematics.closure.scanned_pose import OPEN_AS_SCANNED_MM, open_as_scanned

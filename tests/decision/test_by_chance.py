@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from kinematics.assess import assess, assess_placed
+from kinematics.assessment import assess, assess_placed
 from kinematics.closure.place import place
 from kinematics.decision.by_chance import NOT_MEASURED, chance_sentence
 from kinematics.result import result_dict

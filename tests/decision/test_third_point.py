@@ -4,7 +4,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kinematics.articulator.instrument import AVERAGE_INCLINATION_DEG, ArticulatorSettings
-from kinematics.assess import assess
+from kinematics.assessment import assess
 from kinematics.base.axis import HingeAxis, axis_orbital_from_points
 from kinematics.base.errors import InputError
 from kinematics.case.read import case_from_dict

@@ -6,7 +6,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from kinematics.assess import assess
+from kinematics.assessment import assess
 from kinematics.case.read import case_from_dict, case_to_dict
 from kinematics.decision.transfer import _sentences
 from kinematics.result import result_dict

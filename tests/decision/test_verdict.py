@@ -5,7 +5,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from kinematics.assess import assess
+from kinematics.assessment import assess
 from kinematics.decision.verdict import (
     answer,
     beyond_words,

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from scipy.spatial.transform import RigidTransform, Rotation
 
 from kinematics.articulator.instrument import ArticulatorSettings
-from kinematics.assess import assess
+from kinematics.assessment import assess
 from kinematics.base.axis import HingeAxis, closing_motion
 from kinematics.base.errors import InputError
 from kinematics.case.read import read_case

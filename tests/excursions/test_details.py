@@ -9,7 +9,7 @@ import pytest
 import trimesh
 from scipy.spatial.transform import Rotation
 
-from kinematics.assess import assess, assess_placed
+from kinematics.assessment import assess, assess_placed
 from kinematics.base.axis import closing_motion
 from kinematics.case.read import case_from_dict, read_case
 from kinematics.casts.cast import write_ply

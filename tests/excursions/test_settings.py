@@ -13,7 +13,7 @@ from scipy.spatial.transform import RigidTransform, Rotation
 
 from kinematics.articulator.excursion import excursion
 from kinematics.articulator.instrument import ArticulatorSettings, build_articulator
-from kinematics.assess import assess, assess_placed
+from kinematics.assessment import assess, assess_placed
 from kinematics.base.axis import HingeAxis, opening_motion
 from kinematics.base.errors import InputError
 from kinematics.case.read import case_from_dict, case_to_dict, read_case, write_case

@@ -12,7 +12,7 @@ from pathlib import Path
 import psutil
 import pytest
 
-from kinematics.assess import assess
+from kinematics.assessment import assess
 from kinematics.case.read import read_case, write_case
 from kinematics.casts.synthetic.dentition import main
 from kinematics.result import result_dict

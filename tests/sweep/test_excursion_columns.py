@@ -5,7 +5,7 @@ import inspect
 import numpy as np
 import pytest
 
-from kinematics.assess import assess
+from kinematics.assessment import assess
 from kinematics.base.errors import InputError
 from kinematics.case.read import set_field
 from kinematics.excursions.compare import excursion_errors

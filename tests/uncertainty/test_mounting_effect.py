@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import RigidTransform, Rotation
 
-from kinematics.assess import assess, assess_placed
+from kinematics.assessment import assess, assess_placed
 from kinematics.base.axis import closing_motion
 from kinematics.closure.close import close_both
 from kinematics.closure.place import place

@@ -5,7 +5,7 @@ import json
 import numpy as np
 import pytest
 
-from kinematics.assess import assess
+from kinematics.assessment import assess
 from kinematics.base.axis import HingeAxis, opening_motion
 from kinematics.base.errors import InputError
 from kinematics.case.read import case_from_dict, case_to_dict, read_case, set_field
