@@ -11,7 +11,7 @@ import pytest
 
 from tests.hand_assessment import hand_assessment
 from viewer import draw
-from viewer.palette import colours
+from viewer.look.palette import colours
 from viewer.plates import plate, plate_png, seen
 from viewer.scene import build_scene
 from viewer.scene_items import Label

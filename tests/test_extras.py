@@ -10,8 +10,9 @@ import pytest
 from kinematics.base.errors import InputError
 from kinematics.case.read import write_case
 from tests.cases import landmarks_only
-from viewer import draw, extras
+from viewer import draw
 from viewer.cli import main
+from viewer.look import extras
 
 
 @pytest.fixture

@@ -14,7 +14,7 @@ from tests.hand_assessment import RIGHT_TO_LEFT, hand_assessment
 from viewer.figure_data import arc_pairs, arrow_factor, at_side, nice_factor, tooth_table
 from viewer.figure_look import spread, wrapped
 from viewer.figures import FIGURES, draw_figure, to_png, to_svg
-from viewer.palette import LIGHT
+from viewer.look.palette import LIGHT
 
 
 @pytest.fixture(scope="module")

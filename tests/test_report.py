@@ -19,7 +19,7 @@ from tests.cases import landmarks_only
 from tests.hand_assessment import hand_assessment
 from viewer import report_tables
 from viewer.figures import FIGURES
-from viewer.palette import DARK, LIGHT
+from viewer.look.palette import DARK, LIGHT
 from viewer.report import Section, clean, facts, render_report
 
 PNG = b"\x89PNG not a real one"

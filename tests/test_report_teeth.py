@@ -16,7 +16,7 @@ from viewer import outputs
 from viewer.excursion_figures import draw_excursion_figure
 from viewer.excursion_tooth_figures import MAP_LIMIT_MM, draw_tooth_figure, touching_places
 from viewer.figures import to_svg
-from viewer.palette import clearance_colours, signed_colours
+from viewer.look.palette import clearance_colours, signed_colours
 from viewer.report_excursions import (
     contact_sentence,
     depth_words,

@@ -11,7 +11,7 @@ import pytest
 from kinematics.uncertainty.departure import DecisionChart
 from tests.hand_assessment import RIGHT_TO_LEFT, hand_assessment
 from viewer.figures import to_png, to_svg
-from viewer.palette import LIGHT
+from viewer.look.palette import LIGHT
 from viewer.risk_figures import RISK_FIGURES, draw_risk_figure, tooth_chances
 
 

@@ -13,7 +13,14 @@ from hypothesis import strategies as st
 
 from kinematics.base.axis import HingeAxis, closing_motion
 from tests.hand_assessment import hand_assessment
-from viewer.palette import DARK, LIGHT, STOP_LABEL, scale_limit_um, signed_colours, signed_table
+from viewer.look.palette import (
+    DARK,
+    LIGHT,
+    STOP_LABEL,
+    scale_limit_um,
+    signed_colours,
+    signed_table,
+)
 from viewer.scene import LAYERS, arc, build_scene, ends
 from viewer.scene_items import Label, Points, Surface, Tube, View, dashes, fit
 

@@ -17,8 +17,8 @@ from kinematics.base.errors import InputError
 from kinematics.base.files import Refusal, whole_file
 from viewer.app_scene import exaggerated
 from viewer.draw import drawing_environment, probe_gl, to_plotter
-from viewer.extras import need
-from viewer.palette import STOP_LABEL, Theme, colours
+from viewer.look.extras import need
+from viewer.look.palette import STOP_LABEL, Theme, colours
 from viewer.scene import build_scene
 
 if TYPE_CHECKING:

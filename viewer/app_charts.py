@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from kinematics.assessment import DepartureCurve
 from viewer.figure_data import SHORTEST_PATH_MM, ArcPair, arc_pairs, at_side
-from viewer.palette import AXIS_LABEL, STOP_LABEL
+from viewer.look.palette import AXIS_LABEL, STOP_LABEL
 
 if TYPE_CHECKING:
     from kinematics.closure.close import Closures

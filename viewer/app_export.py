@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from kinematics.base.errors import InputError
 from kinematics.base.files import Refusal, whole_file
 from kinematics.case.read import Case, case_text, write_case
-from viewer.extras import need
+from viewer.look.extras import need
 
 if TYPE_CHECKING:
     from kinematics.closure.close import Closures

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
-from viewer.palette import css_variables, signed_table
+from viewer.look.palette import css_variables, signed_table
 
 CLIENT = Path(__file__).resolve().parent / "app_client"
 """Folder of the page's template, style and scripts."""

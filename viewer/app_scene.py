@@ -20,7 +20,7 @@ from kinematics.casts.cast import Cast
 from kinematics.casts.occlusal import vertex_normals
 from kinematics.closure.stops import high_amount
 from kinematics.decision.verdict import worst_of
-from viewer.palette import AXIS_LABEL, LINE_STYLE, scale_limit_um
+from viewer.look.palette import AXIS_LABEL, LINE_STYLE, scale_limit_um
 from viewer.report_tables import NOTHING_MM
 from viewer.scene import arc, crown_tops, ends, plane_corners
 from viewer.scene_items import dashes

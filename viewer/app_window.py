@@ -13,7 +13,7 @@ from viewer.app_scene import display_mesh, scene_state
 from viewer.app_state import Session
 from viewer.cli import CAUTION
 from viewer.figure_data import nice_factor
-from viewer.palette import STOP_LABEL, Theme, colours
+from viewer.look.palette import STOP_LABEL, Theme, colours
 from viewer.scene import standard_views
 
 SIZE_PX = (1280, 800)

@@ -162,7 +162,7 @@ def run_inspect(args: argparse.Namespace) -> int:
 def run_view(args: argparse.Namespace) -> int:
     """Show a case in the browser (on this machine only) or in a window."""
     from kinematics.case.read import read_case
-    from viewer.extras import need
+    from viewer.look.extras import need
 
     case = read_case(args.case)
     if args.window:
@@ -235,7 +235,7 @@ def run_start(args: argparse.Namespace) -> int:
 
 def _assess(case: Any, args: argparse.Namespace) -> int:
     from kinematics.assessment import assess
-    from viewer.extras import left_out
+    from viewer.look.extras import left_out
     from viewer.outputs import check_folder, write_outputs
 
     check_folder(args.out)

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from viewer.figure_look import DASH, halo, new_figure
-from viewer.palette import LIGHT
+from viewer.look.palette import LIGHT
 
 if TYPE_CHECKING:
     from kinematics.assessment import Assessment

@@ -12,8 +12,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from viewer.extras import has, how_to_get
-from viewer.palette import colours, signed_table
+from viewer.look.extras import has, how_to_get
+from viewer.look.palette import colours, signed_table
 from viewer.scene_items import (
     Item,
     Label,

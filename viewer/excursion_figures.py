@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from viewer.figure_look import DASH, RC, halo, new_figure, spread
-from viewer.palette import LIGHT
+from viewer.look.palette import LIGHT
 
 if TYPE_CHECKING:
     from kinematics.excursions.arcon import ArconComparison

@@ -17,7 +17,7 @@ from kinematics.excursions.teeth import spans_mm
 from viewer.excursion_figures import KIND_LABEL, ROLES
 from viewer.figure_data import arch_order
 from viewer.figure_look import DASH, RC, halo, new_figure, wrapped
-from viewer.palette import LIGHT, clearance_colours
+from viewer.look.palette import LIGHT, clearance_colours
 
 if TYPE_CHECKING:
     from kinematics.casts.cast import Cast

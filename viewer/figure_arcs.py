@@ -8,7 +8,7 @@ import numpy as np
 
 from viewer.figure_data import SHORTEST_PATH_MM, ArcPair, arc_pairs, at_side
 from viewer.figure_look import DASH, halo, new_figure
-from viewer.palette import AXIS_LABEL, LIGHT, LINE_STYLE
+from viewer.look.palette import AXIS_LABEL, LIGHT, LINE_STYLE
 
 if TYPE_CHECKING:
     from kinematics.assessment import Assessment

@@ -9,7 +9,7 @@ import numpy as np
 from kinematics.decision.verdict import room_words
 from viewer.figure_data import arrow_factor, tooth_table
 from viewer.figure_look import DASH, halo, new_figure, spread, wrapped
-from viewer.palette import (
+from viewer.look.palette import (
     LIGHT,
     STOP_LABEL,
     STOP_MARKER,

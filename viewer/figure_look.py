@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from viewer.palette import LIGHT
+from viewer.look.palette import LIGHT
 
 DASH = {"solid": "-", "dashed": (0, (5, 2.5)), "dotted": (0, (1.2, 1.8))}
 RC = {

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 from viewer.figure_arcs import arcs_figure
 from viewer.figure_charts import arch_figure, departure_figure, teeth_figure
 from viewer.figure_look import RC
-from viewer.palette import LIGHT
+from viewer.look.palette import LIGHT
 
 if TYPE_CHECKING:
     from kinematics.assessment import Assessment

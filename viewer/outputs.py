@@ -17,7 +17,7 @@ import numpy as np
 
 from kinematics.base.errors import InputError
 from kinematics.base.files import Refusal, is_running
-from viewer.extras import has
+from viewer.look.extras import has
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from kinematics.assessment import Assessment
-    from viewer.palette import Theme
+    from viewer.look.palette import Theme
 
 FIGURE_FILES = {
     "arcs": "arcs.png",
@@ -130,7 +130,7 @@ def write_outputs(
 ) -> list[Path]:
     """Write result.json, landmarks.csv, the maps of the lower, report.html and the pictures.
 
-    Without matplotlib the numbers alone are written; :func:`viewer.extras.left_out` says so.
+    Without matplotlib the numbers alone are written; :func:`viewer.look.extras.left_out` says so.
 
     Parameters
     ----------
@@ -282,7 +282,7 @@ def draw_plates(a: Assessment, pictures: bool) -> tuple[dict[str, dict[Theme, by
     status = probe_gl()
     if not status.ok:
         return {}, status.reason
-    from viewer.palette import THEMES
+    from viewer.look.palette import THEMES
     from viewer.plates import plate_png
     from viewer.scene import build_scene
 

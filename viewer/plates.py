@@ -10,7 +10,7 @@ import numpy as np
 
 from viewer.draw import Picture, render
 from viewer.figure_look import spread, wrapped
-from viewer.palette import STOP_LABEL, colours, signed_table
+from viewer.look.palette import STOP_LABEL, colours, signed_table
 from viewer.scene_items import Label, Scene
 
 MARGIN_PX = 250

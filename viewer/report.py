@@ -14,7 +14,7 @@ import numpy as np
 
 from kinematics.decision.verdict import room_words
 from viewer import report_tables as tables
-from viewer.palette import THEMES, Theme, css_variables
+from viewer.look.palette import THEMES, Theme, css_variables
 from viewer.report_plan import plan_table, remedy_table, verdict_mark
 
 if TYPE_CHECKING:

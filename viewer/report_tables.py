@@ -14,7 +14,7 @@ import numpy as np
 
 from kinematics.closure.stops import STOPS
 from kinematics.uncertainty.summary import percent, wilson_interval
-from viewer.palette import STOP_LABEL
+from viewer.look.palette import STOP_LABEL
 
 if TYPE_CHECKING:
     from collections.abc import Iterable

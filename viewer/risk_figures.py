@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from viewer.decision_figure import decision_figure
 from viewer.figure_data import tooth_table
 from viewer.figure_look import DASH, RC, halo, new_figure, wrapped
-from viewer.palette import LIGHT, LINE_STYLE
+from viewer.look.palette import LIGHT, LINE_STYLE
 from viewer.report_tables import chance as chance_words
 
 if TYPE_CHECKING:

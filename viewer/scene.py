@@ -1,7 +1,7 @@
 """What there is to draw: an assessment as a list of plain records, without any drawing library.
 
 Every item names a ``layer`` (what a viewer switches on and off) and a ``role`` (its colour in
-:mod:`viewer.palette`). All coordinates are in ``axis_orbital``, mm.
+:mod:`viewer.look.palette`). All coordinates are in ``axis_orbital``, mm.
 """
 
 from __future__ import annotations
@@ -13,7 +13,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from kinematics.base.axis import HingeAxis
 from kinematics.closure.stops import rotated_about
-from viewer.palette import AXIS_LABEL, LINE_STYLE, Theme, scale_limit_um
+from viewer.look.palette import AXIS_LABEL, LINE_STYLE, Theme, scale_limit_um
 from viewer.scene_items import (
     Item,
     Label,

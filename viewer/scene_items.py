@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from viewer.palette import LineStyle, Theme
+from viewer.look.palette import LineStyle, Theme
 
 DASH_MM = (5.0, 3.0)
 """Drawn and left-out length of a dashed tube."""
