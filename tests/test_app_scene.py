@@ -13,16 +13,6 @@ from kinematics.base.axis import closing_motion, opening_motion
 from kinematics.case.read import read_case, set_field
 from kinematics.closure.stops import high_amount
 from tests.cases import landmarks_only, open_pair
-from viewer.app_charts import (
-    ARCS_BOX,
-    CURVE_BOX,
-    LETTER_PX,
-    STRONG_PX,
-    arcs_chart,
-    curve_chart,
-    svg_path,
-    ticks,
-)
 from viewer.app_scene import (
     DISPLAY_FACES,
     MOVING_FACES,
@@ -35,6 +25,16 @@ from viewer.app_scene import (
 )
 from viewer.app_state import Session, complete, weigh
 from viewer.app_view import answer_state, later_state, numbers_state
+from viewer.figures.page_charts import (
+    ARCS_BOX,
+    CURVE_BOX,
+    LETTER_PX,
+    STRONG_PX,
+    arcs_chart,
+    curve_chart,
+    svg_path,
+    ticks,
+)
 from viewer.scene import arc, ends
 
 

@@ -18,7 +18,7 @@ from kinematics.result import CAUTIONS
 from tests.cases import landmarks_only
 from tests.hand_assessment import hand_assessment
 from viewer import report_tables
-from viewer.figures import FIGURES
+from viewer.figures.draw import FIGURES
 from viewer.look.palette import DARK, LIGHT
 from viewer.report import Section, clean, facts, render_report
 

@@ -13,9 +13,9 @@ from kinematics.casts.clearance import CLEARANCE_LIMIT_MM, NEAR_CONTACT_MM
 from tests.excursions.test_details import demo, quick, small_case, wall, wide  # noqa: F401
 from tests.test_report import Page, number, page_of
 from viewer import outputs
-from viewer.excursion_figures import draw_excursion_figure
-from viewer.excursion_tooth_figures import MAP_LIMIT_MM, draw_tooth_figure, touching_places
-from viewer.figures import to_svg
+from viewer.figures.draw import to_svg
+from viewer.figures.excursions import draw_excursion_figure
+from viewer.figures.teeth import MAP_LIMIT_MM, draw_tooth_figure, touching_places
 from viewer.look.palette import clearance_colours, signed_colours
 from viewer.report_excursions import (
     contact_sentence,

@@ -15,7 +15,7 @@ from kinematics.excursions.details import ExcursionDetails
 from kinematics.excursions.excursion_case import case_excursions, case_geometry, front_of
 from kinematics.excursions.results import ExcursionErrors, KindError, Who
 from kinematics.excursions.teeth import TeethCompared, teeth_along, tooth_pair
-from viewer.excursion_figures import KIND_LABEL
+from viewer.figures.excursions import KIND_LABEL
 from viewer.report_excursions import setup_sentences, stop_sentences, worst_sentence
 from viewer.report_guidance import (
     AVERAGE,

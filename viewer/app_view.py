@@ -12,7 +12,7 @@ from kinematics.decision.verdict import room_words
 from kinematics.uncertainty.from_case import APART
 from kinematics.uncertainty.propagate import MAX_TRIALS_CONTACT
 from viewer.app_case import axis_note, control_values
-from viewer.app_charts import CURVE_BOX, curve_chart
+from viewer.figures.page_charts import CURVE_BOX, curve_chart
 from viewer.look.palette import STOP_LABEL
 from viewer.report_tables import CONTACT_WORDS, STOP_MEANING, chance, plain, signed, um, worst_first
 

@@ -12,7 +12,7 @@ from viewer.app_case import control_values
 from viewer.app_scene import display_mesh, scene_state
 from viewer.app_state import Session
 from viewer.cli import CAUTION
-from viewer.figure_data import nice_factor
+from viewer.figures.numbers import nice_factor
 from viewer.look.palette import STOP_LABEL, Theme, colours
 from viewer.scene import standard_views
 

@@ -222,7 +222,7 @@ def _make(a: Assessment, stage: Path, pictures: bool, tell: Callable[[str, float
 def _make_report(
     a: Assessment, stage: Path, pictures: bool, tell: Callable[[str, float], None]
 ) -> None:
-    from viewer.figures import draw_figure, figures_for, to_png, to_svg
+    from viewer.figures.draw import draw_figure, figures_for, to_png, to_svg
     from viewer.report import FIGURE_TEXT, render_report
     from viewer.report_extra import extra_figures, extra_sections
 

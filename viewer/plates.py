@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from viewer.draw import Picture, render
-from viewer.figure_look import spread, wrapped
+from viewer.figures.style import spread, wrapped
 from viewer.look.palette import STOP_LABEL, colours, signed_table
 from viewer.scene_items import Label, Scene
 

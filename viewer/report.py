@@ -158,7 +158,7 @@ def render_report(
     ----------
     assessment : Assessment
     svgs : mapping of figure name to svg element
-        From :func:`viewer.figures.to_svg`.
+        From :func:`viewer.figures.draw.to_svg`.
     plates : mapping of view name to {theme: PNG bytes}
         Pictures of the casts; empty where there are none.
     no_plates_reason : str

@@ -9,7 +9,7 @@ import numpy as np
 from kinematics.casts.clearance import NEAR_CONTACT_MM
 from kinematics.excursions.results import CAUTION, path_angles_deg
 from kinematics.excursions.teeth import ALONG_LIMIT_MM
-from viewer.excursion_figures import KIND_LABEL
+from viewer.figures.excursions import KIND_LABEL
 from viewer.report_guidance import record_sentence
 from viewer.report_tables import Table, plain, signed, um
 

@@ -13,9 +13,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from viewer.excursion_figures import draw_excursion_figure
-from viewer.figure_look import wrapped
-from viewer.figures import to_svg
+from viewer.figures.draw import to_svg
+from viewer.figures.excursions import draw_excursion_figure
+from viewer.figures.risk import draw_risk_figure, tooth_chances
+from viewer.figures.style import wrapped
 from viewer.report import Section
 from viewer.report_excursions import excursion_paragraphs, excursion_table, stop_sentences
 from viewer.report_guidance import (
@@ -26,7 +27,6 @@ from viewer.report_guidance import (
 )
 from viewer.report_tables import NONE, Table, chance, plain, signed, yes_no
 from viewer.report_teeth import tooth_figures, tooth_sections
-from viewer.risk_figures import draw_risk_figure, tooth_chances
 
 if TYPE_CHECKING:
     from kinematics.assessment import Assessment

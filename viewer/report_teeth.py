@@ -9,10 +9,10 @@ import numpy as np
 
 from kinematics.casts.clearance import CLEARANCE_LIMIT_MM, NEAR_CONTACT_MM
 from kinematics.excursions.teeth import ALONG_LIMIT_MM, CLEARLY_APART_MM
-from viewer.excursion_figures import KIND_LABEL, draw_excursion_figure
-from viewer.excursion_tooth_figures import SIDE_WORDS, draw_tooth_figure, touching_places
-from viewer.figure_data import arch_order
-from viewer.figures import to_svg
+from viewer.figures.draw import to_svg
+from viewer.figures.excursions import KIND_LABEL, draw_excursion_figure
+from viewer.figures.numbers import arch_order
+from viewer.figures.teeth import SIDE_WORDS, draw_tooth_figure, touching_places
 from viewer.report import Section
 from viewer.report_excursions import (
     DEEP_SHARE,

@@ -15,7 +15,7 @@ from tests.cases import landmarks_only
 from viewer.app_excursions import excursions_state
 from viewer.app_state import Session, spread_of
 from viewer.app_view import answer_state, numbers_state, spread_state
-from viewer.figures import figures_for
+from viewer.figures.draw import figures_for
 from viewer.report import facts, render_report
 from viewer.report_plan import plan_table, remedy_table, verdict_mark
 

@@ -11,7 +11,7 @@ from kinematics.articulator.instrument import ArticulatorSettings, build_articul
 from kinematics.base.axis import HingeAxis
 from kinematics.excursions.border import sagittal_border
 from kinematics.excursions.compare import DEFAULT_THIRD_MM, ExcursionGeometry, excursion_errors
-from viewer.excursion_figures import draw_excursion_figure
+from viewer.figures.excursions import draw_excursion_figure
 
 TRUE = HingeAxis([0.0, 55.0, 0.0], [0.0, -55.0, 0.0])
 POINTS = np.array([[90.0, 0.0, -35.0], [50.0, 25.0, -35.0]])

@@ -12,9 +12,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from viewer.decision_figure import decision_figure
-from viewer.figure_data import tooth_table
-from viewer.figure_look import DASH, RC, halo, new_figure, wrapped
+from viewer.figures.decision import decision_figure
+from viewer.figures.numbers import tooth_table
+from viewer.figures.style import DASH, RC, halo, new_figure, wrapped
 from viewer.look.palette import LIGHT, LINE_STYLE
 from viewer.report_tables import chance as chance_words
 

@@ -11,9 +11,9 @@ from hypothesis import strategies as st
 
 from kinematics.closure.stops import STOPS
 from tests.hand_assessment import RIGHT_TO_LEFT, hand_assessment
-from viewer.figure_data import arc_pairs, arrow_factor, at_side, nice_factor, tooth_table
-from viewer.figure_look import spread, wrapped
-from viewer.figures import FIGURES, draw_figure, to_png, to_svg
+from viewer.figures.draw import FIGURES, draw_figure, to_png, to_svg
+from viewer.figures.numbers import arc_pairs, arrow_factor, at_side, nice_factor, tooth_table
+from viewer.figures.style import spread, wrapped
 from viewer.look.palette import LIGHT
 
 

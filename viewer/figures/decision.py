@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from numpy.typing import NDArray
 
-from viewer.figure_look import DASH, halo, new_figure
+from viewer.figures.style import DASH, halo, new_figure
 from viewer.look.palette import LIGHT
 
 if TYPE_CHECKING:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from viewer.figure_look import DASH, RC, halo, new_figure, spread
+from viewer.figures.style import DASH, RC, halo, new_figure, spread
 from viewer.look.palette import LIGHT
 
 if TYPE_CHECKING:

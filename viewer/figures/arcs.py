@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from viewer.figure_data import SHORTEST_PATH_MM, ArcPair, arc_pairs, at_side
-from viewer.figure_look import DASH, halo, new_figure
+from viewer.figures.numbers import SHORTEST_PATH_MM, ArcPair, arc_pairs, at_side
+from viewer.figures.style import DASH, halo, new_figure
 from viewer.look.palette import AXIS_LABEL, LIGHT, LINE_STYLE
 
 if TYPE_CHECKING:

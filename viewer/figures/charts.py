@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from kinematics.decision.verdict import room_words
-from viewer.figure_data import arrow_factor, tooth_table
-from viewer.figure_look import DASH, halo, new_figure, spread, wrapped
+from viewer.figures.numbers import arrow_factor, tooth_table
+from viewer.figures.style import DASH, halo, new_figure, spread, wrapped
 from viewer.look.palette import (
     LIGHT,
     STOP_LABEL,

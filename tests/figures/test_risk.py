@@ -10,9 +10,9 @@ import pytest
 
 from kinematics.uncertainty.departure import DecisionChart
 from tests.hand_assessment import RIGHT_TO_LEFT, hand_assessment
-from viewer.figures import to_png, to_svg
+from viewer.figures.draw import to_png, to_svg
+from viewer.figures.risk import RISK_FIGURES, draw_risk_figure, tooth_chances
 from viewer.look.palette import LIGHT
-from viewer.risk_figures import RISK_FIGURES, draw_risk_figure, tooth_chances
 
 
 @pytest.fixture(scope="module")

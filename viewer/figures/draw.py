@@ -11,9 +11,9 @@ import io
 import re
 from typing import TYPE_CHECKING, Any
 
-from viewer.figure_arcs import arcs_figure
-from viewer.figure_charts import arch_figure, departure_figure, teeth_figure
-from viewer.figure_look import RC
+from viewer.figures.arcs import arcs_figure
+from viewer.figures.charts import arch_figure, departure_figure, teeth_figure
+from viewer.figures.style import RC
 from viewer.look.palette import LIGHT
 
 if TYPE_CHECKING:

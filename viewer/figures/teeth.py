@@ -14,9 +14,9 @@ from numpy.typing import NDArray
 
 from kinematics.casts.clearance import CLEARANCE_LIMIT_MM, NEAR_CONTACT_MM
 from kinematics.excursions.teeth import spans_mm
-from viewer.excursion_figures import KIND_LABEL, ROLES
-from viewer.figure_data import arch_order
-from viewer.figure_look import DASH, RC, halo, new_figure, wrapped
+from viewer.figures.excursions import KIND_LABEL, ROLES
+from viewer.figures.numbers import arch_order
+from viewer.figures.style import DASH, RC, halo, new_figure, wrapped
 from viewer.look.palette import LIGHT, clearance_colours
 
 if TYPE_CHECKING:

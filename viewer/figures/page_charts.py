@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.assessment import DepartureCurve
-from viewer.figure_data import SHORTEST_PATH_MM, ArcPair, arc_pairs, at_side
+from viewer.figures.numbers import SHORTEST_PATH_MM, ArcPair, arc_pairs, at_side
 from viewer.look.palette import AXIS_LABEL, STOP_LABEL
 
 if TYPE_CHECKING:
