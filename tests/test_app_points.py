@@ -12,7 +12,7 @@ from kinematics.casts.cast import load_cast
 from tests.cases import landmarks_only, open_pair
 from viewer.app_points import Pending, without_landmark
 from viewer.app_state import Session
-from viewer.picking import pick
+from viewer.scene.picking import pick
 
 
 @pytest.fixture(scope="module")

@@ -10,9 +10,9 @@ import pytest
 from kinematics.base.errors import InputError
 from kinematics.case.read import write_case
 from tests.cases import landmarks_only
-from viewer import draw
 from viewer.cli import main
 from viewer.look import extras
+from viewer.scene import render as draw
 
 
 @pytest.fixture
@@ -116,8 +116,8 @@ def test_inspect_start_and_demo_need_no_extra(case, tmp_path, without, capsys):
 
 
 def test_a_film_and_an_exported_report_name_their_extra(without):
-    from viewer.animation import write_animation
     from viewer.app_export import export
+    from viewer.scene.film import write_animation
 
     without("imageio", "matplotlib")
     with pytest.raises(InputError, match="the extra 'app'"):

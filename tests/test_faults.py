@@ -30,10 +30,10 @@ from kinematics.sweep.store import parquet
 from kinematics.sweep.study import read_study
 from tests import REPO
 from tests.cases import landmarks_only
-from viewer import animation
 from viewer.app_export import export
 from viewer.app_state import Session
 from viewer.outputs import OUTPUT_FILES, STAGE_PREFIX
+from viewer.scene import film as animation
 from viewer.start import CASE_FILE, SHEET_FILE, start_case
 
 ENV = os.environ | {"PYTHONPATH": str(REPO), "HINGEWISE_NO_GL": "1"}

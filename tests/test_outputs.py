@@ -14,7 +14,8 @@ import pytest
 from kinematics.base.errors import InputError
 from kinematics.casts.cast import load_cast
 from tests.hand_assessment import hand_assessment
-from viewer import draw, outputs
+from viewer import outputs
+from viewer.scene import render as draw
 
 EXTRA = {*outputs.EXTRA_FILES.values(), *outputs.TOOTH_FILES.values(), "lower_clearance.ply"}
 WITH_3D = [n for n in outputs.OUTPUT_FILES if n not in EXTRA]

@@ -6,7 +6,7 @@ import pytest
 from kinematics.base.errors import InputError
 from kinematics.case.read import read_case
 from tests.cases import landmarks_only
-from viewer.draw import probe_gl
+from viewer.scene.render import probe_gl
 from viewer.window import show_window
 
 pytestmark = pytest.mark.render
@@ -90,7 +90,7 @@ def test_without_a_display_the_browser_is_named_instead(monkeypatch):
 
 def test_without_opengl_the_reason_is_said(monkeypatch):
     from viewer import window as module
-    from viewer.draw import GlStatus
+    from viewer.scene.render import GlStatus
 
     monkeypatch.setattr(module, "probe_gl", lambda: GlStatus(False, "Install libegl1."))
     with pytest.raises(InputError, match=r"no OpenGL.*Install libegl1"):

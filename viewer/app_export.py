@@ -90,8 +90,8 @@ def export(reading: Closures, kind: str, folder: Path, theme: str, view: str, fa
     -----
     *Guarantee*: the file is whole or absent.
     """
-    from viewer.animation import write_animation
     from viewer.app_state import complete
+    from viewer.scene.film import write_animation
 
     stem = f"hingewise-{slug(reading.case.label)}"
     if kind in ("gif", "mp4"):

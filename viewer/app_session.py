@@ -21,11 +21,11 @@ from viewer.app_excursions import BLANK, FRONT_CHOICES
 from viewer.app_export import export, save_case, slug
 from viewer.app_later import Later, our_fault
 from viewer.app_page import map_table, template
-from viewer.app_scene import casts_payload, scene_state
 from viewer.app_state import Session, weigh
 from viewer.app_view import numbers_state, weighed_state
 from viewer.figures.numbers import NICE_FACTORS, nice_factor
 from viewer.figures.page_charts import ARCS_BOX, arcs_chart
+from viewer.scene.to_page import casts_payload, scene_state
 
 REST_S = 0.6
 """Pause after the last change before the longer computations start."""

@@ -9,12 +9,12 @@ import numpy as np
 from kinematics.base.errors import InputError
 from kinematics.case.read import Case
 from viewer.app_case import control_values
-from viewer.app_scene import display_mesh, scene_state
 from viewer.app_state import Session
 from viewer.cli import CAUTION
 from viewer.figures.numbers import nice_factor
 from viewer.look.palette import STOP_LABEL, Theme, colours
-from viewer.scene import standard_views
+from viewer.scene.build import standard_views
+from viewer.scene.to_page import display_mesh, scene_state
 
 SIZE_PX = (1280, 800)
 GHOST_MM = 3.0

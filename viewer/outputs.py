@@ -277,14 +277,14 @@ def draw_plates(a: Assessment, pictures: bool) -> tuple[dict[str, dict[Theme, by
         return {}, "the case has no casts; the figures below come from the landmarks."
     if not pictures:
         return {}, "left out on request."
-    from viewer.draw import probe_gl
+    from viewer.scene.render import probe_gl
 
     status = probe_gl()
     if not status.ok:
         return {}, status.reason
     from viewer.look.palette import THEMES
-    from viewer.plates import plate_png
-    from viewer.scene import build_scene
+    from viewer.scene.build import build_scene
+    from viewer.scene.plates import plate_png
 
     scenes = {theme: build_scene(a, theme=theme) for theme in THEMES}
     # Where no axis was measured there is no error to map.

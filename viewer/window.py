@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 from kinematics.base.errors import InputError
 from kinematics.case.read import Case
-from viewer.draw import drawing_environment, probe_gl
+from viewer.scene.render import drawing_environment, probe_gl
 
 if TYPE_CHECKING:
     from viewer.app_window import CaseWindow

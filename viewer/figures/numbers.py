@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from kinematics.base.axis import HingeAxis
 from kinematics.decision.verdict import worst_of
-from viewer.scene import ARC_STEPS, arc
+from viewer.scene.build import ARC_STEPS, arc
 
 if TYPE_CHECKING:
     from kinematics.assessment import Assessment

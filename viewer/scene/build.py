@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 from kinematics.base.axis import HingeAxis
 from kinematics.closure.stops import rotated_about
 from viewer.look.palette import AXIS_LABEL, LINE_STYLE, Theme, scale_limit_um
-from viewer.scene_items import (
+from viewer.scene.items import (
     Item,
     Label,
     Plane,

@@ -15,11 +15,11 @@ from scipy.spatial.transform import RigidTransform
 from kinematics.base.axis import closing_motion
 from kinematics.base.errors import InputError
 from kinematics.base.files import Refusal, whole_file
-from viewer.app_scene import exaggerated
-from viewer.draw import drawing_environment, probe_gl, to_plotter
 from viewer.look.extras import need
 from viewer.look.palette import STOP_LABEL, Theme, colours
-from viewer.scene import build_scene
+from viewer.scene.build import build_scene
+from viewer.scene.render import drawing_environment, probe_gl, to_plotter
+from viewer.scene.to_page import exaggerated
 
 if TYPE_CHECKING:
     from kinematics.assessment import Assessment
@@ -90,7 +90,7 @@ def write_animation(
     factor : int
         Exaggeration of the error, written into the picture.
     theme, view : str
-        As in :mod:`viewer.scene`.
+        As in :mod:`viewer.scene.build`.
     size_px : (int, int)
         Even numbers.
 

@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from viewer.look.extras import has, how_to_get
 from viewer.look.palette import colours, signed_table
-from viewer.scene_items import (
+from viewer.scene.items import (
     Item,
     Label,
     Plane,

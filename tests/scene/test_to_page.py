@@ -13,16 +13,6 @@ from kinematics.base.axis import closing_motion, opening_motion
 from kinematics.case.read import read_case, set_field
 from kinematics.closure.stops import high_amount
 from tests.cases import landmarks_only, open_pair
-from viewer.app_scene import (
-    DISPLAY_FACES,
-    MOVING_FACES,
-    casts_payload,
-    display_mesh,
-    exaggerated,
-    map_limit_um,
-    pack,
-    scene_state,
-)
 from viewer.app_state import Session, complete, weigh
 from viewer.app_view import answer_state, later_state, numbers_state
 from viewer.figures.page_charts import (
@@ -35,7 +25,17 @@ from viewer.figures.page_charts import (
     svg_path,
     ticks,
 )
-from viewer.scene import arc, ends
+from viewer.scene.build import arc, ends
+from viewer.scene.to_page import (
+    DISPLAY_FACES,
+    MOVING_FACES,
+    casts_payload,
+    display_mesh,
+    exaggerated,
+    map_limit_um,
+    pack,
+    scene_state,
+)
 
 
 @pytest.fixture(scope="module")

@@ -21,8 +21,8 @@ from viewer.look.palette import (
     signed_colours,
     signed_table,
 )
-from viewer.scene import LAYERS, arc, build_scene, ends
-from viewer.scene_items import Label, Points, Surface, Tube, View, dashes, fit
+from viewer.scene.build import LAYERS, arc, build_scene, ends
+from viewer.scene.items import Label, Points, Surface, Tube, View, dashes, fit
 
 RNG = np.random.default_rng(7)
 
@@ -43,8 +43,8 @@ def only(scene, layer, kind):
 
 def test_drawing_libraries_are_not_imported_by_scene_report_and_figures():
     code = (
-        "import sys, viewer.scene, viewer.report, viewer.figures.draw, viewer.outputs, viewer.draw, "
-        "viewer.plates; print([m for m in ('pyvista', 'vtk', 'vtkmodules', 'matplotlib', 'jinja2')"
+        "import sys, viewer.scene.build, viewer.report, viewer.figures.draw, viewer.outputs, viewer.scene.render, "
+        "viewer.scene.plates; print([m for m in ('pyvista', 'vtk', 'vtkmodules', 'matplotlib', 'jinja2')"
         " if m in sys.modules])"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

@@ -10,11 +10,11 @@ import numpy as np
 import pytest
 
 from tests.hand_assessment import hand_assessment
-from viewer import draw
 from viewer.look.palette import colours
-from viewer.plates import plate, plate_png, seen
-from viewer.scene import build_scene
-from viewer.scene_items import Label
+from viewer.scene import render as draw
+from viewer.scene.build import build_scene
+from viewer.scene.items import Label
+from viewer.scene.plates import plate, plate_png, seen
 
 SIZE = (360, 260)
 

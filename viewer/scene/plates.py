@@ -8,10 +8,10 @@ from typing import Any
 
 import numpy as np
 
-from viewer.draw import Picture, render
 from viewer.figures.style import spread, wrapped
 from viewer.look.palette import STOP_LABEL, colours, signed_table
-from viewer.scene_items import Label, Scene
+from viewer.scene.items import Label, Scene
+from viewer.scene.render import Picture, render
 
 MARGIN_PX = 250
 """Room left and right of the picture for names."""

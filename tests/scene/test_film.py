@@ -10,9 +10,9 @@ from kinematics.base.errors import InputError
 from kinematics.case.read import read_case
 from kinematics.closure.place import place
 from tests.cases import landmarks_only
-from viewer import animation
-from viewer.animation import ease, lower_motions, write_animation
-from viewer.draw import GlStatus, probe_gl
+from viewer.scene import film as animation
+from viewer.scene.film import ease, lower_motions, write_animation
+from viewer.scene.render import GlStatus, probe_gl
 
 
 @pytest.fixture(scope="module")
