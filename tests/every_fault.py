@@ -19,8 +19,8 @@ from pathlib import Path
 from kinematics.base.errors import InputError
 from kinematics.base.files import write_files
 from kinematics.case.template import template
-from viewer.outputs import OUTPUT_FILES, REFUSAL, _staged, publish
 from viewer.recording_sheet import recording_sheet_html
+from viewer.report.outputs import OUTPUT_FILES, REFUSAL, _staged, publish
 from viewer.start import CASE_FILE, SHEET_FILE, start_case
 
 OLD = [n for n in OUTPUT_FILES if n not in ("arcs.png", "decision_chart.png")]

@@ -31,9 +31,9 @@ from viewer.app_excursions import (
 from viewer.app_page import template
 from viewer.app_session import Desk
 from viewer.app_state import Session, Superseded
-from viewer.report_excursions import contact_sentence
-from viewer.report_guidance import AVERAGE
-from viewer.report_teeth import contact_tables
+from viewer.report.excursions import contact_sentence
+from viewer.report.guidance import AVERAGE
+from viewer.report.teeth import contact_tables
 
 
 @pytest.fixture(scope="module")

@@ -32,7 +32,7 @@ from tests import REPO
 from tests.cases import landmarks_only
 from viewer.app_export import export
 from viewer.app_state import Session
-from viewer.outputs import OUTPUT_FILES, STAGE_PREFIX
+from viewer.report.outputs import OUTPUT_FILES, STAGE_PREFIX
 from viewer.scene import film as animation
 from viewer.start import CASE_FILE, SHEET_FILE, start_case
 
@@ -239,7 +239,7 @@ LOOP = """
 import sys
 from kinematics.assessment import assess
 from kinematics.case.read import read_case
-from viewer.outputs import write_outputs
+from viewer.report.outputs import write_outputs
 case = read_case(sys.argv[1])
 two = [assess(case), assess(case.model_copy(update={"label": "another"}))]
 write_outputs(two[0], sys.argv[2], pictures=False)
@@ -281,7 +281,7 @@ def test_kill_9_while_writing_leaves_whole_files_and_the_next_run_clears_up(wait
 
 
 def test_the_folder_of_a_run_that_still_lives_is_left_alone(inputs):
-    from viewer.outputs import write_outputs
+    from viewer.report.outputs import write_outputs
 
     other = inputs / "out" / f"{STAGE_PREFIX}{os.getppid()}-abc"
     other.mkdir(parents=True)

@@ -16,15 +16,15 @@ from kinematics.excursions.excursion_case import case_excursions, case_geometry,
 from kinematics.excursions.results import ExcursionErrors, KindError, Who
 from kinematics.excursions.teeth import TeethCompared, teeth_along, tooth_pair
 from viewer.figures.excursions import KIND_LABEL
-from viewer.report_excursions import setup_sentences, stop_sentences, worst_sentence
-from viewer.report_guidance import (
+from viewer.report.excursions import setup_sentences, stop_sentences, worst_sentence
+from viewer.report.guidance import (
     AVERAGE,
     NOT_GIVEN,
     record_sentence,
     setting_sources,
     settings_table,
 )
-from viewer.report_tables import plain, um
+from viewer.report.tables import plain, um
 
 if TYPE_CHECKING:
     from kinematics.closure.close import Closures
@@ -115,8 +115,8 @@ def teeth_state(
     Superseded
         ``check`` said so.
     """
-    from viewer.report_excursions import MOST_IN_THE_WAY, contact_sentence, way_sentence
-    from viewer.report_teeth import contact_tables
+    from viewer.report.excursions import MOST_IN_THE_WAY, contact_sentence, way_sentence
+    from viewer.report.teeth import contact_tables
 
     none: dict[str, Any] = {"sentences": [NO_CASTS], "head": [], "rows": [], "note": ""}
     upper, lower, surface = (

@@ -108,7 +108,7 @@ def export(reading: Closures, kind: str, folder: Path, theme: str, view: str, fa
         need("matplotlib", "export")
     if kind not in ("report", "all"):
         raise InputError("export", repr(kind), "report, all, gif or mp4", "Reload the page.")
-    from viewer.outputs import write_outputs
+    from viewer.report.outputs import write_outputs
 
     path = folder / f"{stem}.{'html' if kind == 'report' else 'zip'}"
     with whole_file(path, REFUSAL) as target, tempfile.TemporaryDirectory(dir=folder) as name:

@@ -14,7 +14,7 @@ from kinematics.uncertainty.propagate import MAX_TRIALS_CONTACT
 from viewer.app_case import axis_note, control_values
 from viewer.figures.page_charts import CURVE_BOX, curve_chart
 from viewer.look.palette import STOP_LABEL
-from viewer.report_tables import CONTACT_WORDS, STOP_MEANING, chance, plain, signed, um, worst_first
+from viewer.report.tables import CONTACT_WORDS, STOP_MEANING, chance, plain, signed, um, worst_first
 
 if TYPE_CHECKING:
     from kinematics.assessment import Assessment

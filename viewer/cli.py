@@ -236,7 +236,7 @@ def run_start(args: argparse.Namespace) -> int:
 def _assess(case: Any, args: argparse.Namespace) -> int:
     from kinematics.assessment import assess
     from viewer.look.extras import left_out
-    from viewer.outputs import check_folder, write_outputs
+    from viewer.report.outputs import check_folder, write_outputs
 
     check_folder(args.out)
     silent = args.quiet or args.json

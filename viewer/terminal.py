@@ -13,8 +13,8 @@ from rich.table import Table
 
 from kinematics.base.errors import Finding
 from viewer.cli import CAUTION
-from viewer.report_plan import remedy_table
-from viewer.report_tables import STOP_LABEL, chance, plain, signed, um, worst_first
+from viewer.report.plan import remedy_table
+from viewer.report.tables import STOP_LABEL, chance, plain, signed, um, worst_first
 
 if TYPE_CHECKING:
     from kinematics.assessment import Assessment
@@ -42,7 +42,7 @@ def print_assessment(console: Console, a: Assessment, written: Sequence[Path]) -
         for sentence in a.uncertainty.sentences:
             console.print(escape(sentence))
     if a.excursions is not None:
-        from viewer.report_excursions import excursion_sentences
+        from viewer.report.excursions import excursion_sentences
 
         for sentence in excursion_sentences(a.excursions):
             console.print(escape(sentence))
@@ -163,7 +163,7 @@ def print_inspection(console: Console, inspection: Inspection) -> None:
     if inspection.landmarks:
         console.print(f"{len(inspection.landmarks)} landmarks on the lower.")
     if inspection.guidance is not None:
-        from viewer.report_guidance import guide_sentences
+        from viewer.report.guidance import guide_sentences
 
         for sentence in guide_sentences(inspection.guidance):
             console.print(escape(sentence))

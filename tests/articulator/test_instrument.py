@@ -23,7 +23,7 @@ from kinematics.base.errors import InputError
 from kinematics.case.read import case_from_dict
 from kinematics.excursions.arcon import arcon_comparison, guide_inclination_deg
 from kinematics.excursions.settings import guidance_settings
-from viewer.report_guidance import rule_sentence
+from viewer.report.guidance import rule_sentence
 
 TIP = np.array([130.0, 0.0, -35.0])
 

@@ -16,8 +16,8 @@ from viewer.app_excursions import excursions_state
 from viewer.app_state import Session, spread_of
 from viewer.app_view import answer_state, numbers_state, spread_state
 from viewer.figures.draw import figures_for
-from viewer.report import facts, render_report
-from viewer.report_plan import plan_table, remedy_table, verdict_mark
+from viewer.report.page import facts, render_report
+from viewer.report.plan import plan_table, remedy_table, verdict_mark
 
 NOWHERE = dict.fromkeys(
     ("left_anterior_mm", "left_superior_mm", "right_anterior_mm", "right_superior_mm"), 0.0

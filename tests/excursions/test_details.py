@@ -23,8 +23,8 @@ from kinematics.result import result_dict
 from tests.articulator.test_path import CUSP
 from tests.cases import closed_pair, landmarks_only, open_pair
 from tests.excursions.test_teeth import cone, joined, slab
-from viewer.report_excursions import excursion_paragraphs, excursion_sentences, excursion_table
-from viewer.report_teeth import tooth_paragraphs
+from viewer.report.excursions import excursion_paragraphs, excursion_sentences, excursion_table
+from viewer.report.teeth import tooth_paragraphs
 
 KINDS = ("protrusion", "left_lateral", "right_lateral")
 

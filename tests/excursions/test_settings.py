@@ -31,8 +31,8 @@ from tests.excursions.test_teeth import cone, joined, slab
 from viewer.app_excursions import excursions_state
 from viewer.app_session import Session
 from viewer.cli import main
-from viewer.report_excursions import excursion_sentences
-from viewer.report_guidance import (
+from viewer.report.excursions import excursion_sentences
+from viewer.report.guidance import (
     guide_sentences,
     record_sentence,
     record_table,

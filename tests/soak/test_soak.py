@@ -18,7 +18,7 @@ from kinematics.casts.synthetic.dentition import main
 from kinematics.result import result_dict
 from tests import REPO
 from tests.cases import landmarks_only
-from viewer.outputs import write_outputs
+from viewer.report.outputs import write_outputs
 
 RUNS = int(os.environ.get("HINGEWISE_SOAK", "10000"))
 RUNS_WITH_CASTS = int(os.environ.get("HINGEWISE_SOAK_CASTS", "1000"))

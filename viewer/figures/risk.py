@@ -16,7 +16,7 @@ from viewer.figures.decision import decision_figure
 from viewer.figures.numbers import tooth_table
 from viewer.figures.style import DASH, RC, halo, new_figure, wrapped
 from viewer.look.palette import LIGHT, LINE_STYLE
-from viewer.report_tables import chance as chance_words
+from viewer.report.tables import chance as chance_words
 
 if TYPE_CHECKING:
     from kinematics.assessment import Assessment

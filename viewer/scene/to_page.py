@@ -21,7 +21,7 @@ from kinematics.casts.occlusal import vertex_normals
 from kinematics.closure.stops import high_amount
 from kinematics.decision.verdict import worst_of
 from viewer.look.palette import AXIS_LABEL, LINE_STYLE, scale_limit_um
-from viewer.report_tables import NOTHING_MM
+from viewer.report.tables import NOTHING_MM
 from viewer.scene.build import arc, crown_tops, ends, plane_corners
 from viewer.scene.items import dashes
 

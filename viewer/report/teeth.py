@@ -13,14 +13,14 @@ from viewer.figures.draw import to_svg
 from viewer.figures.excursions import KIND_LABEL, draw_excursion_figure
 from viewer.figures.numbers import arch_order
 from viewer.figures.teeth import SIDE_WORDS, draw_tooth_figure, touching_places
-from viewer.report import Section
-from viewer.report_excursions import (
+from viewer.report.excursions import (
     DEEP_SHARE,
     contact_sentence,
     touching_words,
     way_sentence,
 )
-from viewer.report_tables import NONE, Table, plain
+from viewer.report.page import Section
+from viewer.report.tables import NONE, Table, plain
 
 if TYPE_CHECKING:
     from kinematics.articulator.path import Kind

@@ -14,7 +14,7 @@ import pytest
 from kinematics.base.errors import InputError
 from kinematics.casts.cast import load_cast
 from tests.hand_assessment import hand_assessment
-from viewer import outputs
+from viewer.report import outputs
 from viewer.scene import render as draw
 
 EXTRA = {*outputs.EXTRA_FILES.values(), *outputs.TOOTH_FILES.values(), "lower_clearance.ply"}
@@ -104,7 +104,7 @@ def test_names_that_a_spreadsheet_would_run_are_disarmed():
 
 
 @pytest.mark.parametrize(
-    "broken", ["kinematics.casts.formats.write_ply", "viewer.report.render_report"]
+    "broken", ["kinematics.casts.formats.write_ply", "viewer.report.page.render_report"]
 )
 def test_a_failure_half_way_leaves_the_old_files_and_no_new_ones(
     assessment, tmp_path, monkeypatch, broken
@@ -126,7 +126,7 @@ def test_a_failure_leaves_no_new_folder(assessment, tmp_path, monkeypatch):
     def fail(*args, **kwargs):
         raise KeyError("half way")
 
-    monkeypatch.setattr("viewer.report.render_report", fail)
+    monkeypatch.setattr("viewer.report.page.render_report", fail)
     with pytest.raises(KeyError):
         outputs.write_outputs(assessment, tmp_path / "new", pictures=False)
     assert names(tmp_path) == []
@@ -136,7 +136,7 @@ def test_a_full_disk_is_an_input_error(assessment, tmp_path, monkeypatch):
     def fail(*args, **kwargs):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr("viewer.report.render_report", fail)
+    monkeypatch.setattr("viewer.report.page.render_report", fail)
     with pytest.raises(InputError, match="no space left on the disk"):
         outputs.write_outputs(assessment, tmp_path, pictures=False)
     assert names(tmp_path) == []

@@ -15,11 +15,11 @@ from rich.console import Console
 
 from kinematics.uncertainty.summary import wilson_interval
 from tests.hand_assessment import hand_assessment
-from tests.test_report import Page, number, page_of
-from viewer import outputs
-from viewer.report_excursions import excursion_paragraphs, excursion_table
-from viewer.report_extra import CAPTIONS, extra_figures, extra_sections
-from viewer.report_tables import chance, what_would_add
+from tests.report.test_page import Page, number, page_of
+from viewer.report import outputs
+from viewer.report.excursions import excursion_paragraphs, excursion_table
+from viewer.report.sections import CAPTIONS, extra_figures, extra_sections
+from viewer.report.tables import chance, what_would_add
 from viewer.terminal import print_assessment
 
 TITLES = (

@@ -11,20 +11,20 @@ from kinematics.assessment import assess
 from kinematics.casts.cast import load_cast
 from kinematics.casts.clearance import CLEARANCE_LIMIT_MM, NEAR_CONTACT_MM
 from tests.excursions.test_details import demo, quick, small_case, wall, wide  # noqa: F401
-from tests.test_report import Page, number, page_of
-from viewer import outputs
+from tests.report.test_page import Page, number, page_of
 from viewer.figures.draw import to_svg
 from viewer.figures.excursions import draw_excursion_figure
 from viewer.figures.teeth import MAP_LIMIT_MM, draw_tooth_figure, touching_places
 from viewer.look.palette import clearance_colours, signed_colours
-from viewer.report_excursions import (
+from viewer.report import outputs
+from viewer.report.excursions import (
     contact_sentence,
     depth_words,
     excursion_sentences,
     way_sentence,
 )
-from viewer.report_extra import extra_figures, extra_sections
-from viewer.report_teeth import (
+from viewer.report.sections import extra_figures, extra_sections
+from viewer.report.teeth import (
     GUIDE_CAPTIONS,
     TOOTH_CAPTIONS,
     clearance_table,

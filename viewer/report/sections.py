@@ -1,6 +1,6 @@
 """The report's further sections: how sure, when it matters, what from, the transfer, excursions.
 
-Each comes only where the case has what it needs; :func:`viewer.report_tables.what_would_add`
+Each comes only where the case has what it needs; :func:`viewer.report.tables.what_would_add`
 names the tables of the case file that would bring the others.
 """
 
@@ -17,16 +17,16 @@ from viewer.figures.draw import to_svg
 from viewer.figures.excursions import draw_excursion_figure
 from viewer.figures.risk import draw_risk_figure, tooth_chances
 from viewer.figures.style import wrapped
-from viewer.report import Section
-from viewer.report_excursions import excursion_paragraphs, excursion_table, stop_sentences
-from viewer.report_guidance import (
+from viewer.report.excursions import excursion_paragraphs, excursion_table, stop_sentences
+from viewer.report.guidance import (
     record_table,
     rule_sentence,
     setting_sources,
     settings_table,
 )
-from viewer.report_tables import NONE, Table, chance, plain, signed, yes_no
-from viewer.report_teeth import tooth_figures, tooth_sections
+from viewer.report.page import Section
+from viewer.report.tables import NONE, Table, chance, plain, signed, yes_no
+from viewer.report.teeth import tooth_figures, tooth_sections
 
 if TYPE_CHECKING:
     from kinematics.assessment import Assessment

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from kinematics.excursions.settings import RECORD_LABEL
-from viewer.report_tables import NONE, Table, plain
+from viewer.report.tables import NONE, Table, plain
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -17,10 +17,10 @@ from kinematics.base.errors import Finding
 from kinematics.result import CAUTIONS
 from tests.cases import landmarks_only
 from tests.hand_assessment import hand_assessment
-from viewer import report_tables
 from viewer.figures.draw import FIGURES
 from viewer.look.palette import DARK, LIGHT
-from viewer.report import Section, clean, facts, render_report
+from viewer.report import tables as report_tables
+from viewer.report.page import Section, clean, facts, render_report
 
 PNG = b"\x89PNG not a real one"
 VOID = {"meta", "link", "img", "br", "hr", "input"}

@@ -13,9 +13,9 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from kinematics.decision.verdict import room_words
-from viewer import report_tables as tables
 from viewer.look.palette import THEMES, Theme, css_variables
-from viewer.report_plan import plan_table, remedy_table, verdict_mark
+from viewer.report import tables
+from viewer.report.plan import plan_table, remedy_table, verdict_mark
 
 if TYPE_CHECKING:
     from kinematics.assessment import Assessment

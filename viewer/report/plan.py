@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from viewer.report_tables import NONE, NOTHING_MM, STOP_LABEL, Table, chance, plain, signed, yes_no
+from viewer.report.tables import NONE, NOTHING_MM, STOP_LABEL, Table, chance, plain, signed, yes_no
 
 if TYPE_CHECKING:
     from kinematics.assessment import Assessment

@@ -10,8 +10,8 @@ from kinematics.casts.clearance import NEAR_CONTACT_MM
 from kinematics.excursions.results import CAUTION, path_angles_deg
 from kinematics.excursions.teeth import ALONG_LIMIT_MM
 from viewer.figures.excursions import KIND_LABEL
-from viewer.report_guidance import record_sentence
-from viewer.report_tables import Table, plain, signed, um
+from viewer.report.guidance import record_sentence
+from viewer.report.tables import Table, plain, signed, um
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
