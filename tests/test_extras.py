@@ -116,7 +116,7 @@ def test_inspect_start_and_demo_need_no_extra(case, tmp_path, without, capsys):
 
 
 def test_a_film_and_an_exported_report_name_their_extra(without):
-    from viewer.app_export import export
+    from viewer.app.export import export
     from viewer.scene.film import write_animation
 
     without("imageio", "matplotlib")

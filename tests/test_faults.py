@@ -30,8 +30,8 @@ from kinematics.sweep.store import parquet
 from kinematics.sweep.study import read_study
 from tests import REPO
 from tests.cases import landmarks_only
-from viewer.app_export import export
-from viewer.app_state import Session
+from viewer.app.export import export
+from viewer.app.session import Session
 from viewer.report.outputs import OUTPUT_FILES, STAGE_PREFIX
 from viewer.scene import film as animation
 from viewer.start import CASE_FILE, SHEET_FILE, start_case
@@ -183,7 +183,7 @@ def written_by_export(kind: str, reading, folder: Path, monkeypatch) -> Path:
     monkeypatch.setattr(animation, "draw_frames", lambda *a: frames)
     if kind in ("gif", "mp4"):
         casts = SimpleNamespace(lower_true=1, upper=1)
-        monkeypatch.setattr("viewer.app_state.complete", lambda *a, **k: casts)
+        monkeypatch.setattr("viewer.app.session.complete", lambda *a, **k: casts)
     return export(reading, kind, folder, "light", "left", 10)
 
 

@@ -166,14 +166,14 @@ def run_view(args: argparse.Namespace) -> int:
 
     case = read_case(args.case)
     if args.window:
-        from viewer.window import show_window
+        from viewer.app.desktop import show_window
 
         need("pyvista", "--window")
         show_window(case)
         return EXIT_OK
     for module in ("trame", "aiohttp", "pyvista"):
         need(module, "view")
-    from viewer.app import serve
+    from viewer.app.server import serve
 
     serve(case, port=args.port, open_browser=not args.no_browser)
     return EXIT_OK

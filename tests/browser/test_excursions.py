@@ -3,8 +3,8 @@
 import pytest
 
 from kinematics.case.read import read_case
-from viewer.app_excursions import excursions_state
-from viewer.app_state import Session
+from viewer.app.excursions import excursions_state
+from viewer.app.session import Session
 
 pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
 

@@ -15,8 +15,8 @@ import trimesh
 from kinematics.case.read import read_case, write_case
 from tests.browser.conftest import Served, open_page
 from tests.cases import open_pair
-from viewer.app_state import Session
-from viewer.app_view import numbers_state
+from viewer.app.session import Session
+from viewer.app.texts import numbers_state
 
 pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
 

@@ -4,9 +4,9 @@ import pytest
 
 from kinematics.case.read import read_case
 from tests.browser.test_browser import set_field, size_of, wait_text
-from viewer.app_excursions import excursions_state
-from viewer.app_state import Session
-from viewer.app_view import numbers_state
+from viewer.app.excursions import excursions_state
+from viewer.app.session import Session
+from viewer.app.texts import numbers_state
 
 pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
 

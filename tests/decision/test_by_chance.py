@@ -12,9 +12,9 @@ from kinematics.closure.place import place
 from kinematics.decision.by_chance import NOT_MEASURED, chance_sentence
 from kinematics.result import result_dict
 from tests.cases import landmarks_only
-from viewer.app_excursions import excursions_state
-from viewer.app_state import Session, spread_of
-from viewer.app_view import answer_state, numbers_state, spread_state
+from viewer.app.excursions import excursions_state
+from viewer.app.session import Session, spread_of
+from viewer.app.texts import answer_state, numbers_state, spread_state
 from viewer.figures.draw import figures_for
 from viewer.report.page import facts, render_report
 from viewer.report.plan import plan_table, remedy_table, verdict_mark

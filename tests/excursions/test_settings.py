@@ -28,8 +28,8 @@ from tests.articulator.test_path import CUSP
 from tests.cases import landmarks_only, open_pair
 from tests.casts.test_registration import arch
 from tests.excursions.test_teeth import cone, joined, slab
-from viewer.app_excursions import excursions_state
-from viewer.app_session import Session
+from viewer.app.desk import Session
+from viewer.app.excursions import excursions_state
 from viewer.cli import main
 from viewer.report.excursions import excursion_sentences
 from viewer.report.guidance import (

@@ -10,7 +10,7 @@ from kinematics.base.errors import InputError
 from kinematics.case.read import Case, case_from_dict, case_to_dict
 from kinematics.closure.close import Closures
 from kinematics.closure.place import PlacedCase
-from viewer.app_case import number
+from viewer.app.controls import number
 from viewer.scene.picking import Hit, pick, ray
 
 Kind = Literal["landmark", "fiducial"]

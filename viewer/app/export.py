@@ -90,7 +90,7 @@ def export(reading: Closures, kind: str, folder: Path, theme: str, view: str, fa
     -----
     *Guarantee*: the file is whole or absent.
     """
-    from viewer.app_state import complete
+    from viewer.app.session import complete
     from viewer.scene.film import write_animation
 
     stem = f"hingewise-{slug(reading.case.label)}"

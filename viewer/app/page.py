@@ -9,7 +9,7 @@ import numpy as np
 
 from viewer.look.palette import css_variables, signed_table
 
-CLIENT = Path(__file__).resolve().parent / "app_client"
+CLIENT = Path(__file__).resolve().parent / "client"
 """Folder of the page's template, style and scripts."""
 ICON = (
     "data:image/svg+xml,%3Csvg xmlns='http:%2F%2Fwww.w3.org/2000/svg' viewBox='0 0 32 32'%3E"

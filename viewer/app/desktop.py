@@ -1,4 +1,4 @@
-"""A plain desktop window on a case, for who wants no browser; its contents: viewer.app_window."""
+"""A plain desktop window on a case, for who wants no browser; its contents: viewer.app.window."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from kinematics.case.read import Case
 from viewer.scene.render import drawing_environment, probe_gl
 
 if TYPE_CHECKING:
-    from viewer.app_window import CaseWindow
+    from viewer.app.window import CaseWindow
 
 
 def show_window(case: Case, *, off_screen: bool = False) -> CaseWindow:
@@ -40,7 +40,7 @@ def show_window(case: Case, *, off_screen: bool = False) -> CaseWindow:
         raise InputError("--window", "no OpenGL", "working OpenGL", status.reason)
     if off_screen:
         os.environ.update(drawing_environment())
-    from viewer.app_window import CaseWindow
+    from viewer.app.window import CaseWindow
 
     window = CaseWindow(case, off_screen=off_screen)
     if not off_screen:

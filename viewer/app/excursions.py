@@ -74,7 +74,7 @@ def reading_excursions(
     ----------
     reading : Closures
     check : callable
-        Called between the excursions; raises :class:`viewer.app_state.Superseded` to give up.
+        Called between the excursions; raises :class:`viewer.app.session.Superseded` to give up.
 
     Raises
     ------

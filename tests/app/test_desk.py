@@ -7,11 +7,12 @@ from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
+from tests.app.test_excursions import PageServer
 from tests.cases import landmarks_only
-from tests.test_app_excursions import PageServer
-from viewer import app_later, app_session
-from viewer.app_session import Desk
-from viewer.app_state import Session
+from viewer.app import desk as app_session
+from viewer.app import later as app_later
+from viewer.app.desk import Desk
+from viewer.app.session import Session
 
 MALFORMED = {
     "remove_landmark": ("x",),

@@ -5,7 +5,7 @@ from concurrent.futures import ThreadPoolExecutor
 
 import pytest
 
-from viewer.app_security import guard, new_token, policy, refusal
+from viewer.app.security import guard, new_token, policy, refusal
 
 TOKEN = "ab" * 24
 GOOD = f"/{TOKEN}/index.html"

@@ -8,8 +8,8 @@ import numpy as np
 
 from kinematics.base.errors import InputError
 from kinematics.case.read import Case
-from viewer.app_case import control_values
-from viewer.app_state import Session
+from viewer.app.controls import control_values
+from viewer.app.session import Session
 from viewer.cli import CAUTION
 from viewer.figures.numbers import nice_factor
 from viewer.look.palette import STOP_LABEL, Theme, colours

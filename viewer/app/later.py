@@ -18,9 +18,9 @@ from typing import Any
 from kinematics.base.errors import HingewiseError
 from kinematics.closure.close import Closures
 from kinematics.decision.verdict import Verdict
-from viewer.app_excursions import BLANK, excursions_state
-from viewer.app_state import Superseded, complete, spread_of
-from viewer.app_view import later_state, spread_state, weighed_state
+from viewer.app.excursions import BLANK, excursions_state
+from viewer.app.session import Superseded, complete, spread_of
+from viewer.app.texts import later_state, spread_state, weighed_state
 from viewer.scene.to_page import mouth_state
 
 ASIDE_S = 0.004

@@ -20,7 +20,7 @@ from kinematics.closure.stops import Stop
 from kinematics.decision.by_error import DepartureCurve, departure_curve, judge, worst_by_departure
 from kinematics.decision.verdict import Verdict
 from kinematics.uncertainty.propagate import UncertaintySummary, uncertainty_of
-from viewer.app_case import changed
+from viewer.app.controls import changed
 
 FIRST_TRIALS = 10_000
 """Trials after which a chance is shown for the first time: a third of a second (ours)."""

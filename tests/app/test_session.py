@@ -11,8 +11,8 @@ from kinematics.closure.place import place
 from kinematics.uncertainty import propagate as uncertainty
 from kinematics.uncertainty.from_case import APART
 from tests.cases import landmarks_only, open_pair
-from viewer.app_state import Session, Superseded, complete, spread_of, weigh
-from viewer.app_view import spread_state
+from viewer.app.session import Session, Superseded, complete, spread_of, weigh
+from viewer.app.texts import spread_state
 
 CHANGES = [
     ("left_anterior_mm", -2.5),

@@ -20,17 +20,18 @@ from kinematics.excursions.compare import EXCURSIONS
 from kinematics.excursions.details import details
 from kinematics.excursions.excursion_case import case_excursions, errors_from_assessment
 from tests.cases import landmarks_only
-from viewer import app_excursions, app_session
-from viewer.app_excursions import (
+from viewer.app import desk as app_session
+from viewer.app import excursions as app_excursions
+from viewer.app.desk import Desk
+from viewer.app.excursions import (
     BLANK,
     NO_TABLE,
     excursions_state,
     reading_excursions,
     teeth_state,
 )
-from viewer.app_page import template
-from viewer.app_session import Desk
-from viewer.app_state import Session, Superseded
+from viewer.app.page import template
+from viewer.app.session import Session, Superseded
 from viewer.report.excursions import contact_sentence
 from viewer.report.guidance import AVERAGE
 from viewer.report.teeth import contact_tables

@@ -11,7 +11,7 @@ from kinematics.decision.by_chance import chance_sentence, not_measured
 from kinematics.decision.verdict import room_words
 from kinematics.uncertainty.from_case import APART
 from kinematics.uncertainty.propagate import MAX_TRIALS_CONTACT
-from viewer.app_case import axis_note, control_values
+from viewer.app.controls import axis_note, control_values
 from viewer.figures.page_charts import CURVE_BOX, curve_chart
 from viewer.look.palette import STOP_LABEL
 from viewer.report.tables import CONTACT_WORDS, STOP_MEANING, chance, plain, signed, um, worst_first

@@ -16,13 +16,13 @@ from typing import Any
 
 from kinematics.base.errors import HingewiseError, InputError
 from kinematics.closure.close import Closures
-from viewer import app_points
-from viewer.app_excursions import BLANK, FRONT_CHOICES
-from viewer.app_export import export, save_case, slug
-from viewer.app_later import Later, our_fault
-from viewer.app_page import map_table, template
-from viewer.app_state import Session, weigh
-from viewer.app_view import numbers_state, weighed_state
+from viewer.app import points as app_points
+from viewer.app.excursions import BLANK, FRONT_CHOICES
+from viewer.app.export import export, save_case, slug
+from viewer.app.later import Later, our_fault
+from viewer.app.page import map_table, template
+from viewer.app.session import Session, weigh
+from viewer.app.texts import numbers_state, weighed_state
 from viewer.figures.numbers import NICE_FACTORS, nice_factor
 from viewer.figures.page_charts import ARCS_BOX, arcs_chart
 from viewer.scene.to_page import casts_payload, scene_state

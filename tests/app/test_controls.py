@@ -10,7 +10,7 @@ from kinematics.base.errors import InputError
 from kinematics.case.read import set_field
 from kinematics.closure.place import place
 from tests.cases import landmarks_only, open_pair
-from viewer.app_case import OFFSETS, axis_note, changed, control_values, number, offsets
+from viewer.app.controls import OFFSETS, axis_note, changed, control_values, number, offsets
 
 SMALL = st.floats(-12.0, 12.0).map(lambda v: round(v, 3))
 

@@ -14,10 +14,10 @@ from typing import Any
 
 from kinematics.base.errors import InputError
 from kinematics.case.read import Case
-from viewer.app_page import CLIENT, index_html, palette_css
-from viewer.app_security import HOST, guard, new_token
-from viewer.app_session import Desk
-from viewer.app_state import Session
+from viewer.app.desk import Desk
+from viewer.app.page import CLIENT, index_html, palette_css
+from viewer.app.security import HOST, guard, new_token
+from viewer.app.session import Session
 
 LARGEST_PORT = 65535
 

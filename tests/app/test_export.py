@@ -10,10 +10,10 @@ import pytest
 from kinematics.base.errors import InputError
 from kinematics.case.read import read_case, write_case
 from tests.cases import landmarks_only
-from viewer.app import check_port
-from viewer.app_export import export, save_case, slug
-from viewer.app_page import index_html, map_table, palette_css
-from viewer.app_state import Session
+from viewer.app.export import export, save_case, slug
+from viewer.app.page import index_html, map_table, palette_css
+from viewer.app.server import check_port
+from viewer.app.session import Session
 
 
 def opened(tmp_path):
@@ -116,7 +116,7 @@ def test_a_port_out_of_range_is_refused(port):
 def test_the_page_loads_only_relative_addresses_and_holds_no_inline_script():
     from trame_client.module import vue3
 
-    from viewer.app import vue3_index
+    from viewer.app.server import vue3_index
 
     page = index_html(vue3_index(vue3.www).read_text(encoding="utf-8"))
     body = page.replace("http:%2F%2Fwww.w3.org", "")  # the icon's name space, inside a data address
@@ -140,7 +140,7 @@ def test_the_page_has_both_themes_and_a_map_centred_on_zero():
 
 
 def test_serving_reads_nothing_of_the_caller_s_command_line(monkeypatch):
-    from viewer.app import _bare_command_line
+    from viewer.app.server import _bare_command_line
 
     monkeypatch.setattr(sys, "argv", ["hingewise", "--host", "0.0.0.0"])
     with _bare_command_line():
