@@ -19,9 +19,9 @@ from pathlib import Path
 from kinematics.base.errors import InputError
 from kinematics.base.files import write_files
 from kinematics.case.template import template
-from viewer.recording_sheet import recording_sheet_html
+from viewer.command.recording_sheet import recording_sheet_html
+from viewer.command.start import CASE_FILE, SHEET_FILE, start_case
 from viewer.report.outputs import OUTPUT_FILES, REFUSAL, _staged, publish
-from viewer.start import CASE_FILE, SHEET_FILE, start_case
 
 OLD = [n for n in OUTPUT_FILES if n not in ("arcs.png", "decision_chart.png")]
 NEW = [n for n in OUTPUT_FILES if n not in ("lower_error_map.ply", "casts_and_axes.png")]

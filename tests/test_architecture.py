@@ -62,7 +62,7 @@ def test_the_top_level_is_the_agreed_one():
 
 def test_help_loads_no_heavy_library():
     code = (
-        "import sys; from viewer.cli import build_parser; build_parser().format_help(); "
+        "import sys; from viewer.command.cli import build_parser; build_parser().format_help(); "
         "print([m for m in ('numba','pyvista','matplotlib','scipy','trimesh','pydantic') "
         "if m in sys.modules])"
     )

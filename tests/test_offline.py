@@ -13,7 +13,7 @@ import pytest
 from kinematics.case.read import case_from_dict, case_to_dict, write_case
 from tests import REPO
 from tests.cases import landmarks_only
-from viewer.recording_sheet import recording_sheet_html
+from viewer.command.recording_sheet import recording_sheet_html
 
 GUARD = """
 import os, sys
@@ -95,7 +95,7 @@ def test_every_command_makes_no_connection_but_loopback(guarded, tmp_path):
         ["start", "new"],
         ["sweep", "study.toml", "-o", "rows", "--workers", "2"],
     ):
-        done, refused = guarded("-m", "viewer.cli", *words)
+        done, refused = guarded("-m", "viewer.command.cli", *words)
         assert done.returncode == 0, (words, done.stderr)
         assert refused == [], words
     assert (tmp_path / "out" / "report.html").is_file()
@@ -122,7 +122,7 @@ class Tags(HTMLParser):
 LOGGED = """
 import logging, sys
 logging.basicConfig(level=logging.DEBUG, filename="all.log")
-from viewer.cli import main
+from viewer.command.cli import main
 sys.exit(main(["assess", sys.argv[1], "-o", "out", "--no-pictures", "--quiet"]))
 """
 

@@ -129,7 +129,7 @@ def test_metadata_says_name_version_python_command_and_licence(built):
     assert meta["Version"] == __version__
     assert meta["Requires-Python"] == ">=3.11"
     assert "not a medical device" in meta.get_payload()
-    assert b"hingewise = viewer.cli:main" in wheel.read(f"{info}/entry_points.txt")
+    assert b"hingewise = viewer.command.cli:main" in wheel.read(f"{info}/entry_points.txt")
     assert meta["License-Expression"] == "MIT"
     assert meta.get_all("License-File") == ["LICENSE"]
     assert [n for n in wheel.namelist() if n.endswith("LICENSE")]
@@ -209,7 +209,7 @@ def test_help_of_the_installed_command_loads_none_of_its_libraries(installed, tm
         check=True, capture_output=True, text=True, cwd=tmp_path, env=ENV,
     )  # fmt: skip
     loaded = {line.rpartition("|")[2].strip() for line in done.stderr.splitlines()}
-    assert "viewer.cli" in loaded
+    assert "viewer.command.cli" in loaded
     libraries = {Requirement(r).name for r in distribution("hingewise").requires or []}
     assert {"numpy", "scipy", "trimesh", "pyvista"} <= libraries
     assert not {name.partition(".")[0] for name in loaded} & (libraries | {"vtk", "vtkmodules"})

@@ -29,7 +29,7 @@ def test_the_example_prints_what_the_readme_shows():
 
 
 def test_every_command_in_the_readme_exists():
-    from viewer.cli import build_parser
+    from viewer.command.cli import build_parser
 
     jobs = set(re.findall(r"^hingewise (\w+)", README, re.MULTILINE))
     assert {"start", "inspect", "assess", "view", "sweep"} <= jobs

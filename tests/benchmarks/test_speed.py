@@ -59,7 +59,9 @@ def test_closures_of_a_cloud(benchmark) -> None:  # type: ignore[no-untyped-def]
 
 
 @pytest.mark.benchmark(group="start")
-@pytest.mark.parametrize("code", ["from viewer.cli import main; main(['--help'])", "import numpy"])
+@pytest.mark.parametrize(
+    "code", ["from viewer.command.cli import main; main(['--help'])", "import numpy"]
+)
 def test_start_of_help_beside_loading_numpy(benchmark, code) -> None:  # type: ignore[no-untyped-def]
     done = benchmark(subprocess.run, [sys.executable, "-c", code], capture_output=True)
     assert done.returncode == 0, done.stderr

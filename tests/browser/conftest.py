@@ -36,7 +36,7 @@ class Served:
     def __init__(self, case: Path, **environment: str) -> None:
         self.case = case
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "viewer.cli", "view", str(case), "--no-browser"],
+            [sys.executable, "-m", "viewer.command.cli", "view", str(case), "--no-browser"],
             cwd=REPO,
             stdout=subprocess.PIPE,
             stderr=subprocess.STDOUT,

@@ -5,7 +5,7 @@ import re
 import pytest
 
 from kinematics.case.template import MEASUREMENTS, MOUNTINGS
-from viewer.recording_sheet import recording_sheet_html
+from viewer.command.recording_sheet import recording_sheet_html
 
 pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
 

@@ -30,7 +30,7 @@ from tests.casts.test_registration import arch
 from tests.excursions.test_teeth import cone, joined, slab
 from viewer.app.desk import Session
 from viewer.app.excursions import excursions_state
-from viewer.cli import main
+from viewer.command.cli import main
 from viewer.report.excursions import excursion_sentences
 from viewer.report.guidance import (
     guide_sentences,

@@ -16,11 +16,11 @@ from rich.console import Console
 from kinematics.uncertainty.summary import wilson_interval
 from tests.hand_assessment import hand_assessment
 from tests.report.test_page import Page, number, page_of
+from viewer.command.terminal import print_assessment
 from viewer.report import outputs
 from viewer.report.excursions import excursion_paragraphs, excursion_table
 from viewer.report.sections import CAPTIONS, extra_figures, extra_sections
 from viewer.report.tables import chance, what_would_add
-from viewer.terminal import print_assessment
 
 TITLES = (
     "How sure is it",

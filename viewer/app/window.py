@@ -10,7 +10,7 @@ from kinematics.base.errors import InputError
 from kinematics.case.read import Case
 from viewer.app.controls import control_values
 from viewer.app.session import Session
-from viewer.cli import CAUTION
+from viewer.command.cli import CAUTION
 from viewer.figures.numbers import nice_factor
 from viewer.look.palette import STOP_LABEL, Theme, colours
 from viewer.scene.build import standard_views

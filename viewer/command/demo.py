@@ -17,8 +17,8 @@ def demo_case_path() -> Path:
     InputError
         The installation lacks it.
     """
-    here = Path(__file__).resolve().parent
-    for folder in (here.parent / "sample_meshes", here / "sample_meshes"):
+    package = Path(__file__).resolve().parents[1]
+    for folder in (package.parent / "sample_meshes", package / "sample_meshes"):
         if (folder / DEMO_FILE).is_file():
             return folder / DEMO_FILE
     raise InputError(

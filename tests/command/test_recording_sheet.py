@@ -6,7 +6,7 @@ import pytest
 from kinematics.base.errors import InputError
 from kinematics.case.errors import _keys_at
 from kinematics.case.template import MEASUREMENTS, MOUNTINGS
-from viewer.recording_sheet import recording_sheet_html, sections_for
+from viewer.command.recording_sheet import recording_sheet_html, sections_for
 
 
 class Reader(HTMLParser):

@@ -9,7 +9,7 @@ from pathlib import Path
 from kinematics.base.errors import InputError
 from kinematics.base.files import Refusal, write_files
 from kinematics.case.template import MEASUREMENTS, MOUNTINGS, template
-from viewer.recording_sheet import recording_sheet_html
+from viewer.command.recording_sheet import recording_sheet_html
 
 CASE_FILE, SHEET_FILE = "case.toml", "recording_sheet.html"
 DEFAULT_MOUNTING = "axis_points"

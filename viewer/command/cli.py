@@ -139,7 +139,7 @@ def run_assess(args: argparse.Namespace) -> int:
 def run_demo(args: argparse.Namespace) -> int:
     """Assess the demo case."""
     from kinematics.case.read import read_case
-    from viewer.demo import demo_case_path
+    from viewer.command.demo import demo_case_path
 
     return _assess(read_case(demo_case_path()), args)
 
@@ -153,7 +153,7 @@ def run_inspect(args: argparse.Namespace) -> int:
     if args.json:
         print(json.dumps(inspection.as_dict(), indent=2, ensure_ascii=False))
     elif not args.quiet:
-        from viewer.terminal import print_inspection
+        from viewer.command.terminal import print_inspection
 
         print_inspection(_console(), inspection)
     return EXIT_INPUT if any(f.level == "error" for f in inspection.findings) else EXIT_OK
@@ -225,7 +225,7 @@ def _rank(study: Study) -> tuple[RankedInput, ...]:
 
 def run_start(args: argparse.Namespace) -> int:
     """Write a commented case and the recording sheet for the measurements that exist."""
-    from viewer.start import start_case
+    from viewer.command.start import start_case
 
     for path in start_case(args.folder, args.mounting, args.have, force=args.force):
         print(f"wrote {path}")
@@ -253,7 +253,7 @@ def _assess(case: Any, args: argparse.Namespace) -> int:
 
         print(json.dumps(result_dict(assessment), indent=2, ensure_ascii=False))
     elif not args.quiet:
-        from viewer.terminal import print_assessment
+        from viewer.command.terminal import print_assessment
 
         print_assessment(_console(), assessment, written)
     else:

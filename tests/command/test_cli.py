@@ -15,7 +15,7 @@ import trimesh
 from kinematics.case.read import case_to_dict
 from tests import REPO
 from tests.cases import landmarks_only, open_pair
-from viewer.cli import main
+from viewer.command.cli import main
 
 
 def write(folder, data, name="case.toml"):
@@ -109,7 +109,7 @@ def test_the_real_open_pair_runs_through_the_command(scans, tmp_path):
     data = case_to_dict(open_pair(scans))
     out = tmp_path / "out"
     done = subprocess.run(
-        [sys.executable, "-m", "viewer.cli", "assess", write(tmp_path, data), "-o", out],
+        [sys.executable, "-m", "viewer.command.cli", "assess", write(tmp_path, data), "-o", out],
         capture_output=True,
         text=True,
         cwd=REPO,
@@ -308,14 +308,14 @@ def test_start_writes_a_case_that_reads_and_refuses_to_overwrite(tmp_path, capsy
 
 def test_the_help_of_start_names_every_choice():
     from kinematics.case.template import MEASUREMENTS, MOUNTINGS
-    from viewer.cli import MEASUREMENT_NAMES, MOUNTING_NAMES
+    from viewer.command.cli import MEASUREMENT_NAMES, MOUNTING_NAMES
 
     assert ", ".join(MOUNTINGS) == MOUNTING_NAMES
     assert ", ".join(MEASUREMENTS) == MEASUREMENT_NAMES
 
 
 def test_start_asks_what_was_measured(tmp_path, monkeypatch):
-    from viewer.start import ask
+    from viewer.command.start import ask
 
     answers = iter(["9", "x", "4", "y", "", "n", "", "", "", "", "Y"])
     mounting, have = ask(lambda question: next(answers))

@@ -12,7 +12,7 @@ from rich.markup import escape
 from rich.table import Table
 
 from kinematics.base.errors import Finding
-from viewer.cli import CAUTION
+from viewer.command.cli import CAUTION
 from viewer.report.plan import remedy_table
 from viewer.report.tables import STOP_LABEL, chance, plain, signed, um, worst_first
 
