@@ -10,7 +10,7 @@ from kinematics.assessment import assess
 from kinematics.base.errors import InputError
 from kinematics.inspection import inspect_case
 from kinematics.result import result_dict
-from tests.cases import closed_pair, landmarks_only, open_pair
+from tests.makers.cases import closed_pair, landmarks_only, open_pair
 
 
 def recompute(result):

@@ -11,7 +11,7 @@ import pytest
 
 from kinematics.case.read import case_from_dict, case_to_dict, write_case
 from tests import REPO
-from tests.cases import landmarks_only
+from tests.makers.cases import landmarks_only
 
 SCRIPT = """
 import hashlib, json, sys

@@ -9,7 +9,7 @@ import pytest
 
 from kinematics.base.errors import InputError
 from kinematics.case.read import write_case
-from tests.cases import landmarks_only
+from tests.makers.cases import landmarks_only
 from viewer.command.cli import main
 from viewer.look import extras
 from viewer.scene import render as draw

@@ -29,7 +29,7 @@ from kinematics.sweep.run import run_sweep
 from kinematics.sweep.store import parquet
 from kinematics.sweep.study import read_study
 from tests import REPO
-from tests.cases import landmarks_only
+from tests.makers.cases import landmarks_only
 from viewer.app.export import export
 from viewer.app.session import Session
 from viewer.command.start import CASE_FILE, SHEET_FILE, start_case

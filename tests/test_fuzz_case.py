@@ -18,8 +18,8 @@ from kinematics.base.errors import InputError
 from kinematics.case.read import MAX_FILE_BYTES, case_from_dict, case_to_dict, read_case
 from kinematics.case.template import MOUNTINGS, template
 from kinematics.case.toml_file import MAX_KEY_PARTS, has_long_key
-from tests.cases import landmarks_only
-from tests.memory import peak_mb
+from tests.makers.cases import landmarks_only
+from tests.makers.memory import peak_mb
 
 HEAD = 'schema = "hingewise-case/1"\nlabel = "x"\n'
 TAIL = "[record]\nopening_deg = 1.0\n[target]\nas_scanned = true\n"

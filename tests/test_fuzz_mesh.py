@@ -19,7 +19,7 @@ from kinematics.base.errors import InputError
 from kinematics.casts.cast import load_cast
 from kinematics.casts.formats import MAX_LINE_BYTES, write_ply
 from kinematics.casts.ply import MAX_ROWS, fan, read_ply
-from tests.memory import peak_mb
+from tests.makers.memory import peak_mb
 
 MB = 1024 * 1024
 BOUND_MB = 2500

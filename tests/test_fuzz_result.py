@@ -14,7 +14,7 @@ from kinematics.assessment import assess
 from kinematics.base.errors import InputError
 from kinematics.case.read import case_from_dict, case_to_dict
 from kinematics.result import number, numbers, result_dict
-from tests.cases import landmarks_only
+from tests.makers.cases import landmarks_only
 from viewer.report.outputs import landmarks_csv
 
 OFFSETS = st.floats(-15.0, 15.0)

@@ -19,7 +19,7 @@ from packaging.utils import canonicalize_name
 
 from kinematics.case.read import write_case
 from tests import REPO
-from tests.cases import landmarks_only
+from tests.makers.cases import landmarks_only
 
 ENV = {k: v for k, v in os.environ.items() if k not in ("PYTHONPATH", "VIRTUAL_ENV")}
 
@@ -165,7 +165,7 @@ def test_sdist_holds_the_tests_and_nothing_private(built):
     with tarfile.open(next(built.glob("*.tar.gz"))) as archive:
         names = archive.getnames()
     parts = {n.partition("/")[2] for n in names}
-    assert {"README.md", "pyproject.toml", "LICENSE", "tests/cases.py"} <= parts
+    assert {"README.md", "pyproject.toml", "LICENSE", "tests/makers/cases.py"} <= parts
     assert not [n for n in parts if ".venv" in n or "shared/" in n or "demo_out" in n]
 
 

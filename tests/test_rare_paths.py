@@ -29,7 +29,7 @@ from kinematics.mounting.rigid_fit import unit_hint
 from kinematics.sweep.run import run_sweep
 from kinematics.sweep.study import read_study, study_from_dict
 from tests import SAMPLES
-from tests.cases import landmarks_only
+from tests.makers.cases import landmarks_only
 from tests.mounting.locating.test_from_poses import ARCH, LEFT, poses
 
 VERTEX = "element vertex 4\nproperty float x\nproperty float y\nproperty float z\n"

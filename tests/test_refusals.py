@@ -16,7 +16,7 @@ from kinematics.casts.formats import PARSERS
 from kinematics.contact.hierarchy import build_hierarchy
 from kinematics.inspection import inspect_case
 from kinematics.sweep.study import study_from_dict
-from tests.cases import landmarks_only
+from tests.makers.cases import landmarks_only
 
 TIP = [130.0, 0.0, -35.0]
 POINTS = [

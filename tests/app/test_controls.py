@@ -9,7 +9,7 @@ from kinematics.base.axis import HingeAxis
 from kinematics.base.errors import InputError
 from kinematics.case.read import set_field
 from kinematics.closure.place import place
-from tests.cases import landmarks_only, open_pair
+from tests.makers.cases import landmarks_only, open_pair
 from viewer.app.controls import OFFSETS, axis_note, changed, control_values, number, offsets
 
 SMALL = st.floats(-12.0, 12.0).map(lambda v: round(v, 3))

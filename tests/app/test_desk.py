@@ -8,7 +8,7 @@ from concurrent.futures import ThreadPoolExecutor
 import pytest
 
 from tests.app.test_excursions import PageServer
-from tests.cases import landmarks_only
+from tests.makers.cases import landmarks_only
 from viewer.app import desk as app_session
 from viewer.app import later as app_later
 from viewer.app.desk import Desk

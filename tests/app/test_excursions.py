@@ -19,7 +19,7 @@ from kinematics.closure.place import place
 from kinematics.excursions.compare import EXCURSIONS
 from kinematics.excursions.details import details
 from kinematics.excursions.excursion_case import case_excursions, errors_from_assessment
-from tests.cases import landmarks_only
+from tests.makers.cases import landmarks_only
 from viewer.app import desk as app_session
 from viewer.app import excursions as app_excursions
 from viewer.app.desk import Desk

@@ -9,7 +9,7 @@ import pytest
 
 from kinematics.base.errors import InputError
 from kinematics.case.read import read_case, write_case
-from tests.cases import landmarks_only
+from tests.makers.cases import landmarks_only
 from viewer.app.export import export, save_case, slug
 from viewer.app.page import index_html, map_table, palette_css
 from viewer.app.server import check_port

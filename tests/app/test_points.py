@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 from kinematics.base.errors import InputError
 from kinematics.case.read import read_case
 from kinematics.casts.cast import load_cast
-from tests.cases import landmarks_only, open_pair
+from tests.makers.cases import landmarks_only, open_pair
 from viewer.app.points import Pending, without_landmark
 from viewer.app.session import Session
 from viewer.scene.picking import pick

@@ -10,7 +10,7 @@ from kinematics.closure.close import close_both
 from kinematics.closure.place import place
 from kinematics.uncertainty import propagate as uncertainty
 from kinematics.uncertainty.from_case import APART
-from tests.cases import landmarks_only, open_pair
+from tests.makers.cases import landmarks_only, open_pair
 from viewer.app.session import Session, Superseded, complete, spread_of, weigh
 from viewer.app.texts import spread_state
 

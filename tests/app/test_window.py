@@ -5,7 +5,7 @@ import pytest
 
 from kinematics.base.errors import InputError
 from kinematics.case.read import read_case
-from tests.cases import landmarks_only
+from tests.makers.cases import landmarks_only
 from viewer.app.desktop import show_window
 from viewer.scene.render import probe_gl
 

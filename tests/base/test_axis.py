@@ -15,7 +15,7 @@ from kinematics.base.axis import (
     opening_motion,
 )
 from kinematics.base.errors import InputError
-from tests.strategies import axes, motions, points
+from tests.makers.strategies import axes, motions, points
 
 TRUE = HingeAxis([0.0, 55.0, 0.0], [0.0, -55.0, 0.0])
 

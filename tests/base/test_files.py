@@ -138,7 +138,7 @@ def test_running_means_running():
 def test_a_kill_or_a_full_disk_at_every_single_call_keeps_the_promise(job, fault, tmp_path):
     """Real kills (SIGKILL) of a forked child at each call of the operating system in turn."""
     done = subprocess.run(
-        [sys.executable, "-m", "tests.every_fault", job, fault, str(tmp_path / "out")],
+        [sys.executable, "-m", "tests.makers.every_fault", job, fault, str(tmp_path / "out")],
         capture_output=True, text=True, cwd=REPO, timeout=300,
     )  # fmt: skip
     assert done.returncode == 0, done.stderr

@@ -24,7 +24,7 @@ from tests import REPO
 from tests.benchmarks.meshes import Mesh, open_pair
 from tests.benchmarks.peers import PEERS
 from tests.hand_sweep_speed import sweep_speed
-from tests.memory import peak_mb
+from tests.makers.memory import peak_mb
 
 CASTS = REPO / "bench_out" / "casts"
 BLOCK = ("<!-- make bench writes from here -->", "<!-- to here -->")

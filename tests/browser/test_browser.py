@@ -14,7 +14,7 @@ from PIL import Image
 
 from kinematics.case.read import read_case, write_case
 from tests.browser.conftest import CHROMIUM, FLAGS, Served, open_page
-from tests.cases import landmarks_only
+from tests.makers.cases import landmarks_only
 from viewer.app.session import Session
 
 pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]

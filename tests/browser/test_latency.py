@@ -14,7 +14,7 @@ import trimesh
 
 from kinematics.case.read import read_case, write_case
 from tests.browser.conftest import Served, open_page
-from tests.cases import open_pair
+from tests.makers.cases import open_pair
 from viewer.app.session import Session
 from viewer.app.texts import numbers_state
 

@@ -16,7 +16,7 @@ from kinematics.casts.cast import load_cast, write_ply
 from kinematics.inspection import inspect_case
 from kinematics.sweep.study import study_from_dict
 from tests import SAMPLES
-from tests.cases import landmarks_only
+from tests.makers.cases import landmarks_only
 
 TEXT = """\
 schema = "hingewise-case/1"

@@ -8,7 +8,7 @@ import pytest
 
 from kinematics.case.read import case_from_dict
 from kinematics.case.template import MOUNTINGS, template
-from tests.cases import landmarks_only
+from tests.makers.cases import landmarks_only
 from viewer.command.recording_sheet import recording_sheet_html
 
 

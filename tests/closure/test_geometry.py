@@ -11,8 +11,8 @@ from kinematics.case.read import set_field
 from kinematics.closure.place import PREPARED, place
 from kinematics.closure.stops import openings_to_height, rotated_about
 from kinematics.result import result_dict
-from tests.cases import landmarks_only, open_pair
-from tests.strategies import axes, numbers, points
+from tests.makers.cases import landmarks_only, open_pair
+from tests.makers.strategies import axes, numbers, points
 
 
 @given(axes(), numbers(-40, 40), points())

@@ -24,7 +24,7 @@ from kinematics.closure.stops import (
     stop_result,
 )
 from tests import AUTHORITIES
-from tests.strategies import axes, motions, numbers, points
+from tests.makers.strategies import axes, motions, numbers, points
 
 TRUE = HingeAxis([0.0, 55.0, 0.0], [0.0, -55.0, 0.0])
 PIN, INCISOR, MOLAR = (np.array([x, 0.0, -35.0]) for x in (130.0, 90.0, 50.0))

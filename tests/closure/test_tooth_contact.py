@@ -9,7 +9,7 @@ from kinematics.base.axis import HingeAxis, opening_motion
 from kinematics.casts.cast import Cast
 from kinematics.closure.tooth_contact import NO_MESHES, mouth_return, return_report
 from kinematics.contact.first_contact import first_contact, prepare
-from tests.strategies import numbers
+from tests.makers.strategies import numbers
 
 TRUE = HingeAxis([0.0, 55.0, 0.0], [0.0, -55.0, 0.0])
 

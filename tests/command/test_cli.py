@@ -14,7 +14,7 @@ import trimesh
 
 from kinematics.case.read import case_to_dict
 from tests import REPO
-from tests.cases import landmarks_only, open_pair
+from tests.makers.cases import landmarks_only, open_pair
 from viewer.command.cli import main
 
 

@@ -11,7 +11,7 @@ from kinematics.assessment import assess, assess_placed
 from kinematics.closure.place import place
 from kinematics.decision.by_chance import NOT_MEASURED, chance_sentence
 from kinematics.result import result_dict
-from tests.cases import landmarks_only
+from tests.makers.cases import landmarks_only
 from viewer.app.excursions import excursions_state
 from viewer.app.session import Session, spread_of
 from viewer.app.texts import answer_state, numbers_state, spread_state

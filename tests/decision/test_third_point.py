@@ -11,7 +11,7 @@ from kinematics.case.read import case_from_dict
 from kinematics.decision.third_point import third_point_effect, third_point_effect_of_case
 from kinematics.excursions.settings import guidance_settings
 from kinematics.mounting.mount import mount
-from tests.cases import landmarks_only
+from tests.makers.cases import landmarks_only
 
 TRUE = HingeAxis(np.array([0.0, 55, 0]), np.array([0.0, -55, 0]))
 ARBITRARY = TRUE.shifted(

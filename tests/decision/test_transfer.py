@@ -10,7 +10,7 @@ from kinematics.assessment import assess
 from kinematics.case.read import case_from_dict, case_to_dict
 from kinematics.decision.transfer import _sentences
 from kinematics.result import result_dict
-from tests.cases import landmarks_only, open_pair
+from tests.makers.cases import landmarks_only, open_pair
 
 MARKS = {
     "face_landmark": "tragus",

@@ -14,8 +14,8 @@ from kinematics.decision.verdict import (
     room_words,
     why,
 )
-from tests.cases import landmarks_only
-from tests.strategies import numbers
+from tests.makers.cases import landmarks_only
+from tests.makers.strategies import numbers
 
 
 @given(numbers(0.01, 1.0), numbers(0.05, 0.9))

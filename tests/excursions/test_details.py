@@ -21,8 +21,8 @@ from kinematics.excursions.details import assessed_excursions
 from kinematics.excursions.excursion_case import errors_from_assessment, front_of
 from kinematics.result import result_dict
 from tests.articulator.test_path import CUSP
-from tests.cases import closed_pair, landmarks_only, open_pair
 from tests.excursions.test_teeth import cone, joined, slab
+from tests.makers.cases import closed_pair, landmarks_only, open_pair
 from viewer.report.excursions import excursion_paragraphs, excursion_sentences, excursion_table
 from viewer.report.teeth import tooth_paragraphs
 

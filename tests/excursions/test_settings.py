@@ -25,9 +25,9 @@ from kinematics.inspection import inspect_case
 from kinematics.result import result_dict
 from kinematics.sweep.excursion_columns import excursion_columns
 from tests.articulator.test_path import CUSP
-from tests.cases import landmarks_only, open_pair
 from tests.casts.test_registration import arch
 from tests.excursions.test_teeth import cone, joined, slab
+from tests.makers.cases import landmarks_only, open_pair
 from viewer.app.desk import Session
 from viewer.app.excursions import excursions_state
 from viewer.command.cli import main

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from kinematics.uncertainty.departure import DecisionChart
-from tests.hand_assessment import RIGHT_TO_LEFT, hand_assessment
+from tests.makers.small_assessment import RIGHT_TO_LEFT, hand_assessment
 from viewer.figures.draw import to_png, to_svg
 from viewer.figures.risk import RISK_FIGURES, draw_risk_figure, tooth_chances
 from viewer.look.palette import LIGHT

@@ -12,7 +12,7 @@ from kinematics.mounting.frames import (
     bonwill_frame,
 )
 from kinematics.mounting.mount import mount
-from tests.mounted import (
+from tests.makers.mounted import (
     LOWER,
     average,
     case,

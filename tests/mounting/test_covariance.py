@@ -7,7 +7,7 @@ from kinematics.case.read import case_from_dict
 from kinematics.mounting.frames import CAST_PROBES_MM, small_motion
 from kinematics.mounting.mount import mount
 from kinematics.mounting.rigid_fit import motion_jacobian
-from tests.mounted import LOWER, OFFSETS, case, points_mounting
+from tests.makers.mounted import LOWER, OFFSETS, case, points_mounting
 from tests.mounting.test_distances import PLACES, THREE, readings
 
 AXIS = np.array([(0.0, 55, 0), (0.0, -55, 0), (80.0, 30, 0)])

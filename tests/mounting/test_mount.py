@@ -11,7 +11,7 @@ from kinematics.mounting.frames import (
 )
 from kinematics.mounting.mount import check_teeth, mount
 from tests import SCANS
-from tests.mounted import (
+from tests.makers.mounted import (
     LOWER,
     TRUTH,
     case,

@@ -11,7 +11,7 @@ from kinematics.mounting.frames import (
     CAST_PROBES_MM,
 )
 from kinematics.mounting.mount import mount
-from tests.mounted import (
+from tests.makers.mounted import (
     LOWER,
     TRUTH,
     average,

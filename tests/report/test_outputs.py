@@ -13,7 +13,7 @@ import pytest
 
 from kinematics.base.errors import InputError
 from kinematics.casts.cast import load_cast
-from tests.hand_assessment import hand_assessment
+from tests.makers.small_assessment import hand_assessment
 from viewer.report import outputs
 from viewer.scene import render as draw
 

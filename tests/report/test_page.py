@@ -15,8 +15,8 @@ from hypothesis import strategies as st
 from kinematics.assessment import assess
 from kinematics.base.errors import Finding
 from kinematics.result import CAUTIONS
-from tests.cases import landmarks_only
-from tests.hand_assessment import hand_assessment
+from tests.makers.cases import landmarks_only
+from tests.makers.small_assessment import hand_assessment
 from viewer.figures.draw import FIGURES
 from viewer.look.palette import DARK, LIGHT
 from viewer.report import tables as report_tables

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from rich.console import Console
 
 from kinematics.uncertainty.summary import wilson_interval
-from tests.hand_assessment import hand_assessment
+from tests.makers.small_assessment import hand_assessment
 from tests.report.test_page import Page, number, page_of
 from viewer.command.terminal import print_assessment
 from viewer.report import outputs

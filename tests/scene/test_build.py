@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from kinematics.base.axis import HingeAxis, closing_motion
-from tests.hand_assessment import hand_assessment
+from tests.makers.small_assessment import hand_assessment
 from viewer.look.palette import (
     DARK,
     LIGHT,

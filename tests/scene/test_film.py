@@ -9,7 +9,7 @@ from kinematics.assessment import assess_placed
 from kinematics.base.errors import InputError
 from kinematics.case.read import read_case
 from kinematics.closure.place import place
-from tests.cases import landmarks_only
+from tests.makers.cases import landmarks_only
 from viewer.scene import film as animation
 from viewer.scene.film import ease, lower_motions, write_animation
 from viewer.scene.render import GlStatus, probe_gl

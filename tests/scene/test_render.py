@@ -9,7 +9,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from tests.hand_assessment import hand_assessment
+from tests.makers.small_assessment import hand_assessment
 from viewer.look.palette import colours
 from viewer.scene import render as draw
 from viewer.scene.build import build_scene

@@ -12,7 +12,7 @@ from scipy.spatial.transform import RigidTransform
 from kinematics.base.axis import closing_motion, opening_motion
 from kinematics.case.read import read_case, set_field
 from kinematics.closure.stops import high_amount
-from tests.cases import landmarks_only, open_pair
+from tests.makers.cases import landmarks_only, open_pair
 from viewer.app.session import Session, complete, weigh
 from viewer.app.texts import answer_state, later_state, numbers_state
 from viewer.figures.page_charts import (

@@ -17,7 +17,7 @@ from kinematics.case.read import read_case, write_case
 from kinematics.casts.synthetic.dentition import main
 from kinematics.result import result_dict
 from tests import REPO
-from tests.cases import landmarks_only
+from tests.makers.cases import landmarks_only
 from viewer.report.outputs import write_outputs
 
 RUNS = int(os.environ.get("HINGEWISE_SOAK", "10000"))

@@ -11,7 +11,7 @@ from kinematics.case.read import set_field
 from kinematics.excursions.compare import excursion_errors
 from kinematics.sweep.rows import evaluate_chunk, sweep_job
 from kinematics.sweep.run import read_sweep, run_sweep
-from tests.hand_study import casts_case, make_study
+from tests.makers.small_study import casts_case, make_study
 
 SETTINGS = {"sagittal_inclination_left_deg": 38.0, "sagittal_inclination_right_deg": 42.0}
 VARY = [

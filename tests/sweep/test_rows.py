@@ -17,7 +17,7 @@ from kinematics.sweep.rows import (
     evaluate_each,
     sweep_job,
 )
-from tests.hand_study import CASE, casts_case, make_study
+from tests.makers.small_study import CASE, casts_case, make_study
 
 OFFSETS = [
     {"field": f"arbitrary_axis.{side}_{way}_mm", "low": -6.0, "high": 6.0}

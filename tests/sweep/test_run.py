@@ -22,7 +22,7 @@ from kinematics.sweep.run import read_sweep, run_sweep
 from kinematics.sweep.store import MANIFEST, SweepFolder, column, difference, part_name
 from kinematics.sweep.study import digest, read_study
 from tests import REPO
-from tests.hand_study import RUN, casts_case, make_study
+from tests.makers.small_study import RUN, casts_case, make_study
 
 
 def make_files(folder: Path, **changes):

@@ -13,7 +13,7 @@ from scipy import stats
 from kinematics.base.errors import InputError
 from kinematics.sweep.design import check_design, quantile, sample_points
 from kinematics.sweep.study import Vary, digest, read_study
-from tests.hand_study import VARY, casts_case, make_study
+from tests.makers.small_study import VARY, casts_case, make_study
 
 
 def whole(study):

@@ -15,7 +15,7 @@ from kinematics.uncertainty.from_case import APART_FROM_GIVEN, inputs_from_case
 from kinematics.uncertainty.populations import OFFSETS
 from kinematics.uncertainty.propagate import summary_dict, uncertainty_of
 from kinematics.uncertainty.risk import risk_dict, risk_of
-from tests.hand_study import CASE, casts_case
+from tests.makers.small_study import CASE, casts_case
 
 
 def the_case(**changes):

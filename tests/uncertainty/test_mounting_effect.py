@@ -10,8 +10,8 @@ from kinematics.closure.close import close_both
 from kinematics.closure.place import place
 from kinematics.mounting.mount import mount
 from kinematics.uncertainty.mounting_effect import mounting_findings, mounting_sd_mm
-from tests.cases import closed_pair, landmarks_only, open_pair
-from tests.mounted import drawn_poses
+from tests.makers.cases import closed_pair, landmarks_only, open_pair
+from tests.makers.mounted import drawn_poses
 
 IDENTITY = np.eye(4).tolist()
 POINTS = {

@@ -20,7 +20,7 @@ from kinematics.uncertainty.propagate import propagate, summary_dict, wilson_int
 from kinematics.uncertainty.summary import OptionRisk, percent, sentences
 from tests import AUTHORITIES
 from tests.contact.test_samples import arches
-from tests.hand_uncertainty import LOCATED, MARKS, inputs
+from tests.makers.small_uncertainty import LOCATED, MARKS, inputs
 
 PUBLISHED = tomllib.loads(
     (AUTHORITIES / "closing_around_arbitrary_axes.toml").read_text(encoding="utf-8")

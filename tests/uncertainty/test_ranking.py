@@ -14,8 +14,8 @@ from kinematics.sweep.ranking import study_sensitivity
 from kinematics.uncertainty.populations import NormalPopulation
 from kinematics.uncertainty.ranking import ranked, sensitivity_of, sobol
 from tests import AUTHORITIES
-from tests.hand_study import make_study
-from tests.hand_uncertainty import inputs
+from tests.makers.small_study import make_study
+from tests.makers.small_uncertainty import inputs
 
 TOLD = tomllib.loads((AUTHORITIES / "ishigami.toml").read_text(encoding="utf-8"))
 GROUPS = (("x1", (0,)), ("x2", (1,)), ("x3", (2,)))
