@@ -8,7 +8,7 @@ from collections.abc import Callable
 import numpy as np
 from numpy.typing import NDArray
 
-from tests.oracles import Bisection, spin
+from tests.oracles.independent import Bisection, spin
 
 Array = NDArray[np.float64]
 STEP_RAD = math.radians(0.25)

@@ -16,7 +16,7 @@ from kinematics.contact.descent import apart, axis_frame, placed, wave_range
 from kinematics.contact.hierarchy import build_hierarchy
 from tests.benchmarks.meshes import bumpy_arch
 from tests.contact.test_first_contact import random_sheet, random_soup
-from tests.oracles import closed
+from tests.oracles.independent import closed
 
 AXIS = HingeAxis((0.0, 55.0, 0.0), (0.0, -55.0, 0.0))
 

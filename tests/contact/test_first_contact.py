@@ -15,7 +15,7 @@ from kinematics.base.axis import HingeAxis, closing_motion, opening_motion
 from kinematics.base.errors import InputError
 from kinematics.contact.first_contact import first_contact, interpenetration, prepare
 from tests.benchmarks.meshes import SCANS, bumpy_arch
-from tests.oracles import Bisection, brute_force, refined_root
+from tests.oracles.independent import Bisection, brute_force, refined_root
 
 Mesh = tuple[np.ndarray, np.ndarray]
 END_DEG = 170.0
