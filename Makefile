@@ -40,7 +40,7 @@ check: lint types test
 
 coverage: $(DEV_STAMP)
 	$(BIN)/python -m pytest -q -n 2 --dist loadgroup --cov --cov-fail-under=95 \
-	  --ignore=tests/browser --ignore=tests/test_notebooks.py --ignore=tests/test_packaging.py
+	  --ignore=tests/browser --ignore=tests/whole/test_notebooks.py --ignore=tests/whole/test_packaging.py
 
 # The wheel's own tests in an environment outside the repository; PYTHON=python3.13 chooses another.
 elsewhere: $(DEV_STAMP)
