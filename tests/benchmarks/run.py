@@ -21,9 +21,9 @@ from kinematics.base.files import write_file
 from kinematics.closure.closure_batch import closure_error_chunks
 from kinematics.contact.first_contact import PreparedPair, first_contact, first_contacts, prepare
 from tests import REPO
+from tests.benchmarks.hand_sweep_speed import sweep_speed
 from tests.benchmarks.meshes import Mesh, open_pair
 from tests.benchmarks.peers import PEERS
-from tests.hand_sweep_speed import sweep_speed
 from tests.makers.memory import peak_mb
 
 CASTS = REPO / "bench_out" / "casts"
