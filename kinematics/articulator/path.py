@@ -43,7 +43,7 @@ class ToothContact:
 
 
 class ToothStop(Protocol):
-    """Anything that finds the first contact of the casts; see kinematics.articulator.excursion_contact."""
+    """Anything that finds the first contact of the casts, as ``CastStop`` does."""
 
     def close(self, motion: RigidTransform, axis: HingeAxis, max_deg: float) -> ToothContact:
         """Close the lower, moved from the start by ``motion``, about ``axis``."""

@@ -55,8 +55,8 @@ class CastClearance:
 
         Notes
         -----
-        *Guarantee*: the answer of :meth:`kinematics.base.axis.HingeAxis.distance_to_triangles_mm` over
-        all triangles (tested), of which only those of cells within reach are looked at.
+        *Guarantee*: the answer of :meth:`kinematics.base.axis.HingeAxis.distance_to_triangles_mm`
+        over all triangles (tested), of which only those of cells within reach are looked at.
         """
         if not len(self.cast.faces) or not np.isfinite(self.cast.vertices_mm).all():
             return None  # the checks of the mesh say what is wrong with it

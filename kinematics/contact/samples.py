@@ -57,8 +57,8 @@ def sample_contacts(
 
     Notes
     -----
-    *Guarantee*: each row is what :func:`kinematics.contact.first_contact.first_contact` answers for that pose
-    and axis; rows do not depend on each other or on the number of threads.
+    *Guarantee*: each row is what :func:`kinematics.contact.first_contact.first_contact` answers for
+    that pose and axis; rows do not depend on each other or on the number of threads.
     """
     axes = checked_axes(axes_mm)
     n = len(axes)

@@ -213,7 +213,7 @@ def test_true_axis_transferred_gives_no_error():
 
 
 def test_an_excursion_that_stops_early_says_so_and_keeps_the_poses_it_reached(monkeypatch):
-    # A curved guide that ends before 15 mm (tests/articulator/test_excursion.py has the same guide).
+    # A curved guide that ends before 15 mm (as in the articulator's tests).
     monkeypatch.setattr(app_excursions, "case_excursions", partial(case_excursions, travel_mm=15.0))
     guide = {"sagittal_inclination_{}_deg": -20.0, "guide_radius_{}_mm": 6.0}
     case = landmarks_only(

@@ -43,8 +43,9 @@ def only(scene, layer, kind):
 
 def test_drawing_libraries_are_not_imported_by_scene_report_and_figures():
     code = (
-        "import sys, viewer.scene.build, viewer.report.page, viewer.figures.draw, viewer.report.outputs, viewer.scene.render, "
-        "viewer.scene.plates; print([m for m in ('pyvista', 'vtk', 'vtkmodules', 'matplotlib', 'jinja2')"
+        "import sys, viewer.scene.build, viewer.report.page, viewer.figures.draw, "
+        "viewer.report.outputs, viewer.scene.render, viewer.scene.plates; "
+        "print([m for m in ('pyvista', 'vtk', 'vtkmodules', 'matplotlib', 'jinja2')"
         " if m in sys.modules])"
     )
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)

@@ -63,8 +63,8 @@ def inputs(tmp_path) -> Path:
 def command(name: str, out: Path, cwd: Path, **more) -> subprocess.CompletedProcess[str]:
     words = [w.format(out=out) for w in COMMANDS[name]]
     return subprocess.run(
-        [sys.executable, "-m", "viewer.command.cli", *words], capture_output=True, text=True, timeout=300,
-        cwd=cwd, env=ENV, **more,
+        [sys.executable, "-m", "viewer.command.cli", *words], capture_output=True, text=True,
+        timeout=300, cwd=cwd, env=ENV, **more,
     )  # fmt: skip
 
 
@@ -272,7 +272,8 @@ def test_kill_9_while_writing_leaves_whole_files_and_the_next_run_clears_up(wait
         assert file.read_bytes().endswith(b"IEND\xaeB`\x82"), file.name
     (out / "notes.txt").write_text("mine")
     done = subprocess.run(
-        [sys.executable, "-m", "viewer.command.cli", "assess", "case.toml", "-o", str(out), "--quiet"],
+        [sys.executable, "-m", "viewer.command.cli", "assess", "case.toml", "-o", str(out),
+         "--quiet"],
         cwd=inputs, env=ENV, timeout=300,
     )  # fmt: skip
     assert done.returncode == 0

@@ -83,8 +83,8 @@ def reading_excursions(
 
     Notes
     -----
-    *Guarantee*: the errors of :func:`kinematics.excursions.excursion_case.errors_from_assessment` at every
-    step (tested), so that page and report name the same teeth.
+    *Guarantee*: the errors of the assessment's own excursions at every step (tested), so that page
+    and report name the same teeth.
     """
     case, found, placed = reading.case, reading.geometry, reading.placed
     stopped_by_teeth = front_of(case) != "pin" and placed.lower is not None

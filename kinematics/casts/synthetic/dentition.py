@@ -69,8 +69,9 @@ def generate_pair(
     Guarantee: both meshes are closed, of one piece and consistently oriented; every vertical
     line meets the upper cast above the lower one, the least gap being 0.03 mm (exact over all
     pairs of triangles); the same arguments give the same casts.
-    Source: tooth dimensions as named in :mod:`kinematics.casts.synthetic.tooth_shape`, arch form as in
-    :mod:`kinematics.casts.synthetic.arch_form`; the surfaces between them are ours. No patient's teeth.
+    Source: tooth dimensions as named in :mod:`kinematics.casts.synthetic.tooth_shape`, arch form as
+    in :mod:`kinematics.casts.synthetic.arch_form`; the surfaces between them are ours. No patient's
+    teeth.
     """
     _check(triangles_per_cast, seed, overbite_mm, overjet_mm, variation)
     occlusion = Occlusion(overbite_mm, overjet_mm, variation)

@@ -92,7 +92,7 @@ def axis_from_poses(
     over one line, n angles and the first pose together; for two scans without a slide it is
     their screw axis.
     Where the scans disagree more than the stated noise allows (5 %), the covariance is inflated
-    by chi-square over dof. *Source*: derived here; simulated in :mod:`kinematics.mounting.locating.axis_study`.
+    by chi-square over dof. *Source*: derived here; simulated in the tests.
     """
     turn, shift = pose_arrays(poses)
     n = len(turn)
