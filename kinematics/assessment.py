@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -11,12 +11,13 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform
 
 from kinematics.articulator.instrument import ArticulatorSettings
+from kinematics.base.arrays import Progress
 from kinematics.base.axis import opening_motion
 from kinematics.base.errors import Finding
 from kinematics.case.read import Case
 from kinematics.casts.cast import Cast
 from kinematics.casts.health import MeshHealth
-from kinematics.closure.close import SAME_POSE_DEG, ByGeometry, Closures, close_both
+from kinematics.closure.close import SAME_POSE_DEG, ByGeometry, Closures, close
 from kinematics.closure.geometry import Geometry
 from kinematics.closure.place import PlacedCase, place
 from kinematics.closure.scanned_pose import open_as_scanned
@@ -33,8 +34,6 @@ from kinematics.mounting.mount import Mounting
 from kinematics.uncertainty.mounting_effect import mounting_findings
 from kinematics.uncertainty.risk import Risk, risk_of
 from kinematics.uncertainty.summary import UncertaintySummary
-
-Progress = Callable[[str, float], None]
 
 
 @dataclass(frozen=True, eq=False)
@@ -222,7 +221,7 @@ def assess_placed(
     case, upper, engine = placed.case, placed.upper, placed.contacts
     findings = [*placed.findings, *open_as_scanned(placed)]
     tell("Closing and first contact about both axes", 0.3)
-    closed = closed or close_both(placed)
+    closed = closed or close(placed)
     geometry, stops, decision = closed.geometry, closed.stops, closed.decision
     poses, theta = geometry.poses, closed.true_closing_deg
     contact_true, contact_arbitrary = closed.contact_true, closed.contact_arbitrary

@@ -12,18 +12,13 @@ from scipy.spatial.transform import RigidTransform
 from kinematics.assessment import Assessment
 from kinematics.base.axis import HingeAxis
 from kinematics.base.versions import versions
+from kinematics.base.words import CAUTIONS
 from kinematics.closure.tooth_contact import ContactReport
 from kinematics.uncertainty.risk import risk_dict
 
 SCHEMA = "hingewise-result/1"
 """Name and version of the layout of result.json."""
 
-CAUTIONS = (
-    "A planning, teaching and research aid; not a medical device.",
-    "Verify every number on the patient and on the instrument before acting on it.",
-    "The licensed clinician and the local rules decide.",
-)
-"""Said in the report, the viewer, the README and the command line."""
 
 PACKAGES = ("hingewise", "numpy", "scipy", "trimesh", "numba", "pyvista")
 """Packages that the numbers and the pictures depend on."""

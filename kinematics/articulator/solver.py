@@ -6,11 +6,11 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform, Rotation
 
 from kinematics.articulator.guides import CondylarGuide
 from kinematics.articulator.instrument import Articulator
+from kinematics.base.arrays import FloatArray
 from kinematics.base.axis import HingeAxis
 
 RESIDUAL_MM = 1e-10
@@ -19,7 +19,6 @@ MAX_ITERATIONS = 40
 MAX_STEP_DEG, MAX_STEP_MM = 15.0, 10.0
 """Longest Newton step (ours): keeps the solution on the branch it started from."""
 
-Array = NDArray[np.float64]
 EYE = np.eye(3)
 
 
@@ -61,8 +60,8 @@ class Solution:
 
 
 def motion_coordinates(
-    rotation: Array, shift: Array, anchor: Array, point: Array, on_upper: bool
-) -> tuple[Array, Array]:
+    rotation: FloatArray, shift: FloatArray, anchor: FloatArray, point: FloatArray, on_upper: bool
+) -> tuple[FloatArray, FloatArray]:
     """Motion coordinates of a point and their derivative by a small motion (turn, shift).
 
     The pose is ``x -> rotation @ x + shift``; a small motion ``(w, v)`` is applied after it.
@@ -79,7 +78,7 @@ def motion_coordinates(
 
 def constraints(
     articulator: Articulator, demand: Demand, plane: int
-) -> Callable[[Array, Array], tuple[Array, Array]]:
+) -> Callable[[FloatArray, FloatArray], tuple[FloatArray, FloatArray]]:
     """Return the six residuals (mm) and their Jacobian as a function of (rotation, shift).
 
     Rows: left roof, right roof, left advance, right advance, side, plane of the incisal table.
@@ -94,7 +93,7 @@ def constraints(
     share = abs(demand.side)
     orbiting = 1 if demand.side > 0.0 else 0
 
-    def evaluate(rotation: Array, shift: Array) -> tuple[Array, Array]:
+    def evaluate(rotation: FloatArray, shift: FloatArray) -> tuple[FloatArray, FloatArray]:
         residual, jacobian = np.zeros(6), np.zeros((6, 6))
         for i, guide in enumerate(guides):
             at, by_motion = motion_coordinates(
@@ -197,7 +196,7 @@ def solve_on_table(articulator: Articulator, demand: Demand, guess: RigidTransfo
     return best
 
 
-def pin_gaps(articulator: Articulator, pose: RigidTransform) -> Array:
+def pin_gaps(articulator: Articulator, pose: RigidTransform) -> FloatArray:
     """Gap of pin and each plane of the table at a pose, shape (k,), mm."""
     at, _ = motion_coordinates(
         pose.rotation.as_matrix(),
@@ -209,7 +208,7 @@ def pin_gaps(articulator: Articulator, pose: RigidTransform) -> Array:
     return articulator.table.gaps(at)
 
 
-def element_coordinates(articulator: Articulator, pose: RigidTransform) -> Array:
+def element_coordinates(articulator: Articulator, pose: RigidTransform) -> FloatArray:
     """Motion coordinates of the left and right condylar element, shape (2, 3), mm."""
     rotation, shift = pose.rotation.as_matrix(), np.asarray(pose.translation)
     on_upper = articulator.guidance_on == "upper"
@@ -221,7 +220,7 @@ def element_coordinates(articulator: Articulator, pose: RigidTransform) -> Array
     )
 
 
-def guide_residuals(articulator: Articulator, pose: RigidTransform, demand: Demand) -> Array:
+def guide_residuals(articulator: Articulator, pose: RigidTransform, demand: Demand) -> FloatArray:
     """Return the first five residuals (guides, advance, side) at any pose, shape (5,), mm."""
     evaluate = constraints(articulator, demand, 0)
     return evaluate(pose.rotation.as_matrix(), np.asarray(pose.translation))[0][:5]
@@ -243,7 +242,7 @@ def wall_gaps(articulator: Articulator, pose: RigidTransform) -> tuple[float, fl
     return guides[0].wall(points[0])[0], guides[1].wall(points[1])[0]
 
 
-def _by_motion(p: Array) -> Array:
+def _by_motion(p: FloatArray) -> FloatArray:
     """Derivative of a point's place by a small motion (turn, shift), shape (3, 6)."""
     out = np.empty((3, 6))
     out[:, :3] = -_cross(p)
@@ -251,7 +250,7 @@ def _by_motion(p: Array) -> Array:
     return out
 
 
-def _turn(w: Array) -> Array:
+def _turn(w: FloatArray) -> FloatArray:
     """Rotation matrix of a rotation vector (Rodrigues), shape (3, 3)."""
     angle = float(np.sqrt(w @ w))
     k = _cross(w)
@@ -260,6 +259,6 @@ def _turn(w: Array) -> Array:
     return EYE + a * k + b * (k @ k)
 
 
-def _cross(p: Array) -> Array:
+def _cross(p: FloatArray) -> FloatArray:
     """Matrix of the cross product with p from the left."""
     return np.array([[0.0, -p[2], p[1]], [p[2], 0.0, -p[0]], [-p[1], p[0], 0.0]])

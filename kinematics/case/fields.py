@@ -18,6 +18,8 @@ from pydantic import (
 from pydantic_core import PydanticCustomError
 from scipy.spatial.transform import RigidTransform
 
+from kinematics.base.teeth import is_tooth
+
 MAX_TEXT = 80
 """Longest label or name in characters (ours: it must fit a page heading)."""
 UNPRINTABLE = frozenset({"Cc", "Cf", "Cs", "Co", "Zl", "Zp"})
@@ -144,19 +146,6 @@ RigidMatrix = Annotated[
 def as_rigid(matrix: Sequence[Sequence[float]]) -> RigidTransform:
     """Turn a checked 4x4 (see ``RigidMatrix``) into a ``RigidTransform``."""
     return RigidTransform.from_matrix(np.array(matrix, dtype=np.float64))
-
-
-def is_tooth(number: int) -> bool:
-    """Whether a number designates a tooth in ISO 3950, permanent (11-48) or deciduous (51-85)."""
-    quadrant, position = divmod(number, 10)
-    return (1 <= quadrant <= 4 and 1 <= position <= 8) or (
-        5 <= quadrant <= 8 and 1 <= position <= 5
-    )
-
-
-def tooth_side(number: int) -> int:
-    """Side of an ISO 3950 tooth: +1 the patient's left, -1 the right."""
-    return 1 if number // 10 in {2, 3, 6, 7} else -1
 
 
 def _checked_tooth(number: int) -> int:

@@ -6,6 +6,7 @@ import difflib
 from collections.abc import Collection, Mapping
 
 from kinematics.base.errors import InputError
+from kinematics.base.words import CAUTIONS
 from kinematics.case.examples import example_distances, example_openings, example_records
 
 MOUNTINGS = {
@@ -33,8 +34,7 @@ MEASUREMENTS = {
 
 _HEAD = """\
 # A case for hingewise. Every number below is an example: replace it with your own.
-# Planning, teaching and research aid; not a medical device. Verify on the patient;
-# the licensed clinician and local rules decide.
+{cautions}
 # Units are in the key names. Opening is positive. Frame axis_orbital: origin midway between
 # the true axis points, +x anterior, +y to the patient's left, +z superior.
 schema = "hingewise-case/1"
@@ -354,7 +354,7 @@ def template(kind: str, measurements: Collection[str] = ()) -> str:
     compared = bool(chosen & {"located_axis", "marks"})
     casts = kind != "none"
     scanned = casts and "scanned_at_record" in chosen
-    parts = [_HEAD]
+    parts = [_HEAD.replace("{cautions}", "\n".join(f"# {line}" for line in CAUTIONS))]
     if casts:
         pose = "record" if scanned else "intercuspation"
         parts.append(_CASTS.format(scanned_at=pose))

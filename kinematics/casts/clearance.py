@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from kinematics.base.arrays import FloatArray
 from kinematics.base.kernel import kernel
 from kinematics.casts.cast import Cast
 
@@ -19,8 +20,6 @@ LEAF_FACES = 4
 """Triangles in a leaf of the tree (ours)."""
 MORTON_BITS = 10
 """Bits of each coordinate in the order of the triangles (ours; cells of a tenth of a mm)."""
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)
@@ -43,13 +42,15 @@ class ClearanceSurface:
     """
 
     faces: NDArray[np.int64]
-    corners: Array
-    face_normals: Array
-    corner_normals: Array
-    edge_normals: Array
-    boxes: Array
+    corners: FloatArray
+    face_normals: FloatArray
+    corner_normals: FloatArray
+    edge_normals: FloatArray
+    boxes: FloatArray
 
-    def clearance(self, points_mm: ArrayLike, limit_mm: float) -> tuple[Array, NDArray[np.int64]]:
+    def clearance(
+        self, points_mm: ArrayLike, limit_mm: float
+    ) -> tuple[FloatArray, NDArray[np.int64]]:
         """Signed clearance of points and the nearest triangle of each.
 
         Parameters
@@ -98,7 +99,7 @@ def surface_of(cast: Cast) -> ClearanceSurface:
     return ClearanceSurface(kept, corners, normals, corner_normals, edge_normals, _boxes(corners))
 
 
-def _order(centres: Array) -> NDArray[np.int64]:
+def _order(centres: FloatArray) -> NDArray[np.int64]:
     """Order of points along a Morton curve: neighbours in it are neighbours in space."""
     low, span = centres.min(axis=0), max(float(np.ptp(centres, axis=0).max()), 1e-12)
     cells = ((centres - low) / span * (2**MORTON_BITS - 1)).astype(np.int64)
@@ -109,7 +110,7 @@ def _order(centres: Array) -> NDArray[np.int64]:
     return np.argsort(code, kind="stable")
 
 
-def _boxes(corners: Array) -> Array:
+def _boxes(corners: FloatArray) -> FloatArray:
     """Boxes of every node of the implicit tree, lows then highs."""
     leaves = -(-len(corners) // LEAF_FACES)
     wide = 1 << max(leaves - 1, 0).bit_length()
@@ -127,8 +128,8 @@ def _boxes(corners: Array) -> Array:
 
 
 def _feature_normals(
-    faces: NDArray[np.int64], corners: Array, normals: Array, n_vertices: int
-) -> tuple[Array, Array]:
+    faces: NDArray[np.int64], corners: FloatArray, normals: FloatArray, n_vertices: int
+) -> tuple[FloatArray, FloatArray]:
     """Normals of corners and edges; zero on the rim."""
     side = np.roll(corners, -1, axis=1) - corners
     side = side / np.linalg.norm(side, axis=2, keepdims=True)

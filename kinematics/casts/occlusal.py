@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import ConvexHull, cKDTree
 
-from kinematics.case.fields import tooth_side
+from kinematics.base.teeth import tooth_side
 from kinematics.casts.cast import Cast
 
 FACING = 0.3

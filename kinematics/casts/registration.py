@@ -10,12 +10,10 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import cKDTree
 from scipy.spatial.transform import RigidTransform, Rotation
 
+from kinematics.base.arrays import FloatArray, cross, cross_matrix
 from kinematics.base.axis import as_point
 from kinematics.base.errors import Finding, InputError
 from kinematics.casts.cast import Cast
-from kinematics.mounting.locating.line_fit import cross, cross_matrix
-
-Array = NDArray[np.float64]
 
 CANDIDATES = 8
 """Triangles, by nearness of their centroids, among which the nearest point is sought (ours)."""
@@ -68,11 +66,11 @@ class RegistrationResult:
     rms_mm: float
     overlap: float
     points: int
-    centre_mm: Array
-    covariance: Array
+    centre_mm: FloatArray
+    covariance: FloatArray
     iterations: int
 
-    def covariance_at(self, point_mm: ArrayLike) -> Array:
+    def covariance_at(self, point_mm: ArrayLike) -> FloatArray:
         """Covariance with the displacement taken at another point of the fixed frame, (6, 6)."""
         arm = as_point(point_mm, "point_mm") - self.centre_mm
         move = np.eye(6)
@@ -111,7 +109,7 @@ class Surface:
         self.border = border[cast.faces[good]].any(axis=1)
         self.tree = cKDTree(self.corners.mean(axis=1))
 
-    def nearest(self, points: Array) -> tuple[Array, Array, NDArray[np.bool_]]:
+    def nearest(self, points: FloatArray) -> tuple[FloatArray, FloatArray, NDArray[np.bool_]]:
         """Nearest point, its triangle's normal, and whether the triangle is inside, for (n, 3)."""
         k = min(CANDIDATES, len(self.corners))
         index = self.tree.query(points, k=k)[1].reshape(len(points), k)
@@ -124,7 +122,7 @@ class Surface:
         return on.reshape(-1, k, 3)[rows, best], self.normal[chosen], ~self.border[chosen]
 
 
-def _smoothed(normal: Array, cast: Cast) -> Array:
+def _smoothed(normal: FloatArray, cast: Cast) -> FloatArray:
     """Unit normals of the triangles, averaged over shared vertices twice; (m, 3)."""
     for _ in range(SMOOTHING):
         at_vertex = np.zeros_like(cast.vertices_mm)
@@ -134,7 +132,7 @@ def _smoothed(normal: Array, cast: Cast) -> Array:
     return normal / np.maximum(np.linalg.norm(normal, axis=1), 1e-300)[:, None]
 
 
-def nearest_on_triangles(p: Array, corners: Array) -> Array:
+def nearest_on_triangles(p: FloatArray, corners: FloatArray) -> FloatArray:
     """Nearest point of each triangle to its point: (n, 3) and (n, 3, 3) to (n, 3).
 
     Notes
@@ -232,7 +230,7 @@ def register(
     return _finish(surface, fine, best[0], max_rounds)
 
 
-def _starts(moving: Array, fixed: Array) -> list[RigidTransform]:
+def _starts(moving: FloatArray, fixed: FloatArray) -> list[RigidTransform]:
     a, b = moving.mean(axis=0), fixed.mean(axis=0)
     out = [RigidTransform.identity(), RigidTransform.from_translation(b - a)]
     axes_a = np.linalg.svd(moving - a, full_matrices=False)[2]
@@ -245,14 +243,14 @@ def _starts(moving: Array, fixed: Array) -> list[RigidTransform]:
     return out
 
 
-def _score(surface: Surface, points: Array, pose: RigidTransform, gate: float) -> float:
+def _score(surface: Surface, points: FloatArray, pose: RigidTransform, gate: float) -> float:
     x = pose.apply(points)
     on, _, inside = surface.nearest(x)
     return float((inside & (np.linalg.norm(x - on, axis=1) < gate)).mean())
 
 
 def _icp(
-    surface: Surface, points: Array, pose: RigidTransform, rounds: int, still_mm: float
+    surface: Surface, points: FloatArray, pose: RigidTransform, rounds: int, still_mm: float
 ) -> tuple[RigidTransform, bool, float, int]:
     """Rounds until no point moves ``still_mm`` and no longer halves; pose, done, spread, rounds.
 
@@ -283,8 +281,8 @@ def _icp(
 
 
 def _equations(
-    surface: Surface, x: Array, held: tuple[float, float] | None = None
-) -> tuple[Array, Array, Array, tuple[float, float]]:
+    surface: Surface, x: FloatArray, held: tuple[float, float] | None = None
+) -> tuple[FloatArray, FloatArray, FloatArray, tuple[float, float]]:
     """Jacobian (n, 6), residual, weight of each point, and (gate, robust spread) in mm."""
     on, normal, inside = surface.nearest(x)
     gap = np.linalg.norm(x - on, axis=1)
@@ -305,7 +303,7 @@ def _equations(
 
 
 def _finish(
-    surface: Surface, points: Array, pose: RigidTransform, rounds: int
+    surface: Surface, points: FloatArray, pose: RigidTransform, rounds: int
 ) -> RegistrationResult:
     pose, done, _, count = _icp(surface, points, pose, rounds, STILL_MM)
     x = pose.apply(points)

@@ -6,13 +6,11 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from kinematics.base.arrays import FloatArray
 from kinematics.base.kernel import kernel
 from kinematics.base.motion_kernels import compose, move, turn_about
 from kinematics.closure.stops import Stop
-
-FloatArray = NDArray[np.float64]
 
 ANGLE, DROP, DEPARTURE = 0, 1, 2
 """How an opening is given: degrees; mm that a site drops; mm from the target at the incisors."""

@@ -106,7 +106,7 @@ class Closures(ByGeometry):
         return float(record[2] - self.landmarks.incisal_point_mm[2])
 
 
-def close_both(placed: PlacedCase, before: Closures | None = None) -> Closures:
+def close(placed: PlacedCase, before: Closures | None = None) -> Closures:
     """Close a placed case about both axes.
 
     Parameters

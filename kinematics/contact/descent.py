@@ -5,15 +5,16 @@ axis frame of :mod:`kinematics.contact.roots` (rows 0 to 2 the rotation, row 3 t
 
 Notes
 -----
-*Guarantee.* A node is a flat disc (``hierarchy``). Two discs, the lower turning
-by any t from 0 to T, are dismissed only if one of these holds for every such t: the spheres around them
-are apart (the squared distance of their centres is ``a - b cos t - c sin t``); or a plane parallel
+*Guarantee.* A node is a flat disc (``hierarchy``). Two discs, the lower turning by any t from 0
+to T, are dismissed only if one of these holds for every such t: the spheres around them are
+apart (the squared distance of their centres is ``a - b cos t - c sin t``); or a plane parallel
 to the upper disc, or one that turns with the lower disc, keeps them apart (the distance of the
 centres along its normal is such a wave too, and a disc reaches beyond its centre by at most
 half its thickness plus its radius times the sine of the angle of the two normals). The extremes
-of a wave on [0, T] are exact for T below half a turn (``wave_range``). T is the best contact found
-so far, so no contact is earlier than the answer, and t is not stepped, so nothing is tunnelled
-through. Discs are widened when they are built, far above rounding and the touching tolerance.
+of a wave on [0, T] are exact for T below half a turn (``wave_range``). T is the best contact
+found so far, so no contact is earlier than the answer, and t is not stepped, so nothing is
+tunnelled through. Discs are widened when they are built, far above rounding and the touching
+tolerance.
 
 *Source.* Derived here.
 """

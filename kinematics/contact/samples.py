@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform, Rotation
 
+from kinematics.base.arrays import FloatArray
 from kinematics.contact.cloud import results, solve_axes
 from kinematics.contact.first_contact import (
     PreparedPair,
@@ -17,8 +18,6 @@ from kinematics.contact.first_contact import (
     limit_rad,
     usable_threads,
 )
-
-FloatArray = NDArray[np.float64]
 
 
 def sample_contacts(

@@ -7,19 +7,13 @@ from dataclasses import replace
 import numpy as np
 
 from kinematics.base.axis import HingeAxis
+from kinematics.base.words import MICROMETRES, departure_words, percent, room_words
 from kinematics.case.read import Case
-from kinematics.decision.verdict import (
-    MICROMETRES,
-    STOP_WORDS,
-    Remedy,
-    Verdict,
-    departure_words,
-    room_words,
-)
+from kinematics.decision.verdict import STOP_WORDS, Remedy, Verdict
 from kinematics.uncertainty.departure import departure_draws, risk_at, share_beyond
 from kinematics.uncertainty.from_case import SAME_POINT_MM
 from kinematics.uncertainty.risk import Risk
-from kinematics.uncertainty.summary import OptionRisk, UncertaintySummary, percent
+from kinematics.uncertainty.summary import OptionRisk, UncertaintySummary
 
 NOT_MEASURED = (
     "Where the arbitrary axis lies on this patient was not measured, so that no single error can "

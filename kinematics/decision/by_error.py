@@ -9,20 +9,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.base.axis import HingeAxis, opening_motion
+from kinematics.base.words import room_words
 from kinematics.case.read import Case
 from kinematics.closure.geometry import Geometry
 from kinematics.closure.place import CastContacts
 from kinematics.closure.stops import Stop, StopResult
 from kinematics.decision.by_chance import NO_SINGLE_AXIS, NOT_MEASURED, not_measured
-from kinematics.decision.verdict import (
-    Remedy,
-    Verdict,
-    answer,
-    break_even,
-    room_words,
-    why,
-    worst_of,
-)
+from kinematics.decision.verdict import Remedy, Verdict, answer, break_even, why, worst_of
 
 CURVE_POINTS = 41
 """Samples of the error against departure."""

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Literal
@@ -11,11 +10,14 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import brentq
 
+from kinematics.base.words import (
+    HINGE_RANGE_MM,
+    MICROMETRES,
+    beyond_words,
+    departure_words,
+    room_words,
+)
 from kinematics.closure.stops import Stop, StopResult
-
-HINGE_RANGE_MM = 20.0
-"""Largest departure considered, at the incisors: pure hinge opening reaches about 20 mm
-(Posselt 1957, read; published_values.md section 3)."""
 
 SCAN_STEP_MM = 0.25
 """Step in which the first crossing of the tolerance is bracketed (ours)."""
@@ -23,9 +25,6 @@ SCAN_STEP_MM = 0.25
 SCAN_BLOCKS = 8
 """The scan is done in blocks, so that a slow stop is not evaluated far beyond the crossing."""
 
-MICROMETRES = 1000.0
-ROUNDING = 1e-6
-"""Of a last digit: a limit that is that digit but for rounding is said as it is (ours)."""
 STOP_WORDS: dict[Stop, str] = {
     "equal_angle": "both close by the same angle",
     "pin": "the incisal pin restores the height",
@@ -181,33 +180,6 @@ def why(error_mm: NDArray[np.float64], axis_error_mm: NDArray[np.float64]) -> st
         "raises or lowers the teeth",
     )
     return f"Most of the error ({100.0 * share[part]:.0f} % of its mean square) is {words[part]}."
-
-
-def room_words(departure_mm: float) -> str:
-    """A departure that keeps something within bounds, rounded down so that what is said keeps it.
-
-    Whole tenths from 1 mm on, hundredths below.
-    """
-    digits = 1 if departure_mm >= 1.0 else 2
-    steps = math.floor(departure_mm * 10.0**digits + ROUNDING)
-    return f"{steps / 10.0**digits:.{digits}f} mm"
-
-
-def beyond_words(size_mm: float, limit_mm: float) -> str:
-    """A size beyond a limit in micrometres, with the decimals that tell the two apart."""
-    limit = limit_mm * MICROMETRES
-    for digits in range(4):
-        if float(f"{size_mm * MICROMETRES:.{digits}f}") > limit:
-            break
-    return f"{size_mm * MICROMETRES:.{digits}f} µm"
-
-
-def departure_words(departure_mm: float) -> str:
-    """Say the departure as a clinician would."""
-    if abs(departure_mm) < 5e-4:
-        return "a record taken at the target vertical dimension"
-    verb = "opening" if departure_mm > 0 else "closing"
-    return f"{verb} {abs(departure_mm):.1f} mm (incisors) from the record to the target"
 
 
 def answer(

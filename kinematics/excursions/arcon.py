@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from kinematics.articulator.excursion import DEFAULT_TRAVEL_MM, excursion
 from kinematics.articulator.guides import CondylarGuide
@@ -27,9 +27,8 @@ from kinematics.articulator.instrument import (
     raised,
 )
 from kinematics.articulator.path import Kind
+from kinematics.base.arrays import FloatArray
 from kinematics.excursions.compare import EXCURSIONS
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,9 +55,9 @@ class ArconComparison:
     opening_deg: float
     to_upper_deg: Mapping[str, tuple[float, float]]
     to_lower_deg: Mapping[str, tuple[float, float]]
-    difference_mm: Mapping[Kind, Array]
-    unchanged_mm: Mapping[Kind, Array]
-    way_mm: Mapping[Kind, Array]
+    difference_mm: Mapping[Kind, FloatArray]
+    unchanged_mm: Mapping[Kind, FloatArray]
+    way_mm: Mapping[Kind, FloatArray]
 
     def as_dict(self) -> dict[str, Any]:
         """JSON-ready."""
@@ -125,9 +124,9 @@ def arcon_comparison(
         "opening": build_articulator(settings, pin_tip_mm, guidance_on="lower"),
     }
     units = {name: raised(unit, opening_deg) for name, unit in made.items()}
-    difference: dict[Kind, Array] = {}
-    unchanged: dict[Kind, Array] = {}
-    way: dict[Kind, Array] = {}
+    difference: dict[Kind, FloatArray] = {}
+    unchanged: dict[Kind, FloatArray] = {}
+    way: dict[Kind, FloatArray] = {}
     for kind in kinds:
         for pair, out in ((units, difference), (made, unchanged)):
             moved = [excursion(u, kind, steps, travel_mm=travel_mm) for u in pair.values()]

@@ -12,6 +12,7 @@ from scipy.spatial.transform import RigidTransform
 
 from kinematics.articulator.instrument import ArticulatorSettings
 from kinematics.articulator.path import ExcursionPath, Front, Kind
+from kinematics.base.words import CAUTION
 
 if TYPE_CHECKING:
     from kinematics.excursions.details import ExcursionDetails
@@ -19,10 +20,6 @@ if TYPE_CHECKING:
 
 SCHEMA = "hingewise-excursions/1"
 """Name and version of the layout of the result's ``excursions``."""
-CAUTION = (
-    "Planning, teaching and research aid, not a medical device: verify on the patient; "
-    "the licensed clinician and local rules decide."
-)
 
 Who = Literal["patient", "articulator"]
 WHO: tuple[Who, Who] = ("patient", "articulator")

@@ -13,7 +13,8 @@ from scipy.spatial import cKDTree
 from scipy.spatial.transform import RigidTransform
 
 from kinematics.articulator.path import ExcursionPath
-from kinematics.case.fields import tooth_side
+from kinematics.base.arrays import FloatArray
+from kinematics.base.teeth import tooth_side
 from kinematics.casts.cast import Cast
 from kinematics.casts.clearance import (
     CLEARANCE_LIMIT_MM,
@@ -33,10 +34,9 @@ MIDLINE_MM = 6.0
 """The part near a landmark closer to the midline than this is divided there (ours)."""
 
 Where = Literal["working", "non_working", "protrusive"]
-Array = NDArray[np.float64]
 
 
-def spans_mm(way_mm: Array, on: NDArray[np.bool_]) -> tuple[tuple[float, float], ...]:
+def spans_mm(way_mm: FloatArray, on: NDArray[np.bool_]) -> tuple[tuple[float, float], ...]:
     """Stretches of steps at which something holds: way at the first and the last of each, mm."""
     padded = np.concatenate([[False], on, [False]]).astype(int)
     starts, ends = np.flatnonzero(np.diff(padded) == 1), np.flatnonzero(np.diff(padded) == -1) - 1
@@ -69,15 +69,15 @@ class TeethAlong:
         (up to 1 mm).
     """
 
-    way_mm: Array
+    way_mm: FloatArray
     places: tuple[str, ...]
     teeth: tuple[int, ...]
     where: tuple[Where, ...]
-    clearance_mm: Array
+    clearance_mm: FloatArray
     against: NDArray[np.int64]
-    end_mm: Array
-    vertex_end_mm: Array
-    vertex_least_mm: Array
+    end_mm: FloatArray
+    vertex_end_mm: FloatArray
+    vertex_least_mm: FloatArray
 
     @property
     def touching(self) -> NDArray[np.bool_]:
@@ -95,7 +95,7 @@ class TeethAlong:
         return np.asarray(self.clearance_mm.min(axis=0) > CLEARLY_APART_MM)
 
     @property
-    def least_mm(self) -> Array:
+    def least_mm(self) -> FloatArray:
         """Least clearance of each tooth after the start, shape (t,), mm."""
         after = self.clearance_mm[1:]
         return after.min(axis=0) if len(after) else np.full(len(self.places), np.inf)
@@ -183,7 +183,7 @@ def tooth_pair(
     lower: Cast,
     occlusal: NDArray[np.intp],
     names: Sequence[str] = (),
-    points_mm: Array | None = None,
+    points_mm: FloatArray | None = None,
 ) -> ToothPair:
     """Divide the lower into its teeth; without labels, into what is nearest to each landmark.
 
@@ -223,7 +223,7 @@ def tooth_pair(
 
 
 def teeth_along(
-    pair: ToothPair, path: ExcursionPath, motions: Array, frame: RigidTransform
+    pair: ToothPair, path: ExcursionPath, motions: FloatArray, frame: RigidTransform
 ) -> TeethAlong:
     """Look at every reached step of an excursion.
 
@@ -279,8 +279,8 @@ def teeth_along(
 
 
 def _lower_to_upper(
-    pair: ToothPair, motion: Array, limit_mm: float
-) -> tuple[Array, NDArray[np.int64]]:
+    pair: ToothPair, motion: FloatArray, limit_mm: float
+) -> tuple[FloatArray, NDArray[np.int64]]:
     points = pair.lower.vertices_mm @ motion[:3, :3].T + motion[:3, 3]
     gap, face = pair.upper_surface.clearance(points, limit_mm)
     gap[pair.place < 0] = np.inf
@@ -288,10 +288,10 @@ def _lower_to_upper(
 
 
 def _least_of(
-    least: Array,
+    least: FloatArray,
     against: NDArray[np.int64],
     place: NDArray[np.int64],
-    gap: Array,
+    gap: FloatArray,
     face: NDArray[np.int64] | None,
     upper_tooth: NDArray[Any],
 ) -> None:
@@ -309,7 +309,7 @@ def _least_of(
     against[better] = upper_tooth[at]
 
 
-def _place_of(pair: ToothPair, point_mm: Array) -> int:
+def _place_of(pair: ToothPair, point_mm: FloatArray) -> int:
     """Place of a point on the lower, given where the lower stands at the start."""
     nearest = int(pair.lower_tree.query(point_mm)[1])
     return int(pair.place[pair.place >= 0][nearest])

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from typing import Any, Literal
 
 import numpy as np
-from numpy.typing import NDArray
 
 from kinematics.articulator.path import Kind
+from kinematics.base.arrays import FloatArray
 from kinematics.casts.clearance import CLEARANCE_LIMIT_MM, ClearanceSurface
 from kinematics.casts.occlusal import automatic_landmarks
 from kinematics.excursions.results import WHO, ExcursionErrors, Who
@@ -20,8 +20,6 @@ MAX_TRACES = 16
 UPPER_CUSPS = ("palatal cusp", "cusp tip", "incisal edge")
 LOWER_CUSPS = ("buccal cusp", "cusp tip", "incisal edge")
 """Cusps and edges that meet the other arch, as ends of their names."""
-
-Array = NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)
@@ -45,8 +43,8 @@ class Trace:
     tooth: int
     traced_on: Literal["lower", "upper"]
     kind: Kind
-    path_mm: dict[Who, Array]
-    gap_mm: dict[Who, Array]
+    path_mm: dict[Who, FloatArray]
+    gap_mm: dict[Who, FloatArray]
 
     def as_dict(self) -> dict[str, Any]:
         """JSON-ready: every second step, to 0.1 µm."""
@@ -64,7 +62,7 @@ class Trace:
 
 
 def traces(
-    errors: ExcursionErrors, pair: ToothPair, teeth: Sequence[int], points_mm: Array
+    errors: ExcursionErrors, pair: ToothPair, teeth: Sequence[int], points_mm: FloatArray
 ) -> tuple[Trace, ...]:
     """Trace the upper's supporting cusps on the lower, and the lower's on the upper.
 
@@ -95,7 +93,7 @@ def traces(
     out: list[Trace] = []
     for kind in errors.kinds:
         moves = {who: errors.motions(kind, who) for who in WHO}
-        backs: dict[Who, Array] = {
+        backs: dict[Who, FloatArray] = {
             who: np.asarray(np.linalg.inv(m), dtype=np.float64) for who, m in moves.items()
         }
         out += _arch(kind, upper, "lower", backs, pair.lower_surface)
@@ -105,9 +103,9 @@ def traces(
 
 def _arch(
     kind: Kind,
-    cusps: Sequence[tuple[str, int, Array]],
+    cusps: Sequence[tuple[str, int, FloatArray]],
     on: Literal["lower", "upper"],
-    motions: Mapping[Who, Array],
+    motions: Mapping[Who, FloatArray],
     surface: ClearanceSurface,
 ) -> list[Trace]:
     """Carry the cusps of one arch over the other."""

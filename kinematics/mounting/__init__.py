@@ -1,1 +1,5 @@
-"""Mounting."""
+"""Measurements to the pose of the casts and of both axes in ``axis_orbital``.
+
+Takes a ``Case``; gives a ``Mounting`` with residuals and covariance. Start with ``mount.mount``.
+A new mounting is a table in ``case.mounting_tables`` and a function in ``methods``.
+"""

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform
 from scipy.stats import chi2
 
+from kinematics.base.arrays import FloatArray
 from kinematics.base.errors import Finding, InputError
 from kinematics.case.mounting_tables import DistancesMounting
 from kinematics.mounting.distances_faults import (
@@ -18,7 +19,6 @@ from kinematics.mounting.distances_faults import (
 )
 from kinematics.mounting.distances_solver import (
     START_THIRD_MM,
-    Array,
     Problem,
     Solution,
     plausible,
@@ -67,13 +67,13 @@ class DistancesFit:
     width_mm: float
     third_point_mm: tuple[float, float]
     titles: tuple[str, ...]
-    residual_mm: Array
-    studentised: Array
-    leverage: Array
+    residual_mm: FloatArray
+    studentised: FloatArray
+    leverage: FloatArray
     chi_square: float
     dof: int
-    covariance: Array
-    gain: Array
+    covariance: FloatArray
+    gain: FloatArray
     findings: tuple[Finding, ...]
 
 
@@ -145,7 +145,7 @@ def fit_distances(table: DistancesMounting, width_mm: float | None) -> Distances
     )
 
 
-def _gain(problem: Problem, gain: Array) -> Array:
+def _gain(problem: Problem, gain: FloatArray) -> FloatArray:
     """Rows for pose, width, third point's x and y, from those of the unknowns."""
     rows = list(range(6))
     if problem.width_mm is None:

@@ -5,16 +5,10 @@ from __future__ import annotations
 import numpy as np
 from scipy.stats import chi2
 
+from kinematics.base.arrays import FloatArray
 from kinematics.base.errors import Finding, InputError
 from kinematics.case.mounting_tables import Reading
-from kinematics.mounting.distances_solver import (
-    Array,
-    Problem,
-    plausible,
-    predicted,
-    solve,
-    with_readings,
-)
+from kinematics.mounting.distances_solver import Problem, plausible, predicted, solve, with_readings
 from kinematics.mounting.rigid_fit import motion_jacobian
 
 HOPELESS = 1e-6
@@ -39,7 +33,7 @@ _MOTIONS = (
 _OTHER_SIDE = {"left_axis_point": "right_axis_point", "right_axis_point": "left_axis_point"}
 
 
-def free_directions(problem: Problem, j: Array) -> list[str]:
+def free_directions(problem: Problem, j: FloatArray) -> list[str]:
     """Name the motions that the readings leave free, one a free direction.
 
     Parameters
@@ -64,12 +58,12 @@ def free_directions(problem: Problem, j: Array) -> list[str]:
     return [_words(v, names) for v in _eliminated(rows[rank:])]
 
 
-def _words(v: Array, names: list[str]) -> str:
+def _words(v: FloatArray, names: list[str]) -> str:
     v = v / max(float(np.linalg.norm(v)), 1e-300)
     return " with ".join([names[i] for i in np.argsort(-np.abs(v)) if abs(v[i]) > 0.35][:3])
 
 
-def _eliminated(null: Array) -> Array:
+def _eliminated(null: FloatArray) -> FloatArray:
     """Basis of the same space, one unknown eliminated from all vectors but one."""
     basis = null.copy()
     for i in range(len(basis)):
@@ -81,7 +75,7 @@ def _eliminated(null: Array) -> Array:
     return basis
 
 
-def weakest_direction(covariance: Array, points_mm: Array) -> tuple[float, str]:
+def weakest_direction(covariance: FloatArray, points_mm: FloatArray) -> tuple[float, str]:
     """Largest standard uncertainty of the given points (mm), and the motion it comes from."""
     j = motion_jacobian(points_mm)
     largest = np.linalg.eigvalsh(j @ covariance @ np.swapaxes(j, 1, 2))[:, -1].max()
@@ -144,7 +138,7 @@ def explain_contradiction(problem: Problem, chi_square: float) -> Finding:
     return Finding("warning", where, what, fix)
 
 
-def _single_slip(reading: Reading, expected: float, places: dict[str, Array]) -> str | None:
+def _single_slip(reading: Reading, expected: float, places: dict[str, FloatArray]) -> str | None:
     near = 4.0 * reading.sd_mm
     if reading.kind != "distance" and abs(reading.mm + expected) < near:
         rule = {

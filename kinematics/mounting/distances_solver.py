@@ -10,7 +10,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform, Rotation
 
-from kinematics.case.fields import tooth_side
+from kinematics.base.arrays import FloatArray
+from kinematics.base.teeth import tooth_side
 from kinematics.case.mounting_tables import AXIS_POINTS, MeasuredPoint, Reading
 
 START_CENTRE_MM = (70.0, 0.0, -40.0)  # about where casts stand in axis_orbital (ours)
@@ -18,7 +19,6 @@ START_WIDTH_MM = 105.0  # between the published condylar and skin means (ours)
 START_THIRD_MM = (80.0, 30.0)  # about where orbitale lies (ours)
 ROUNDS = 300
 """Most Levenberg-Marquardt rounds; well-posed sets need 10 to 30."""
-Array = NDArray[np.float64]
 _COLUMN = {"anterior": 0, "left": 1, "height": 2}
 
 
@@ -37,7 +37,7 @@ class Solution:
     """
 
     pose: RigidTransform
-    extra: Array
+    extra: FloatArray
     chi_square: float
 
 
@@ -64,12 +64,14 @@ class Problem:
         return 6 + (self.width_mm is None) + 2 * self.uses_third
 
     @cached_property
-    def scan_mm(self) -> Array:
+    def scan_mm(self) -> FloatArray:
         """Points of the casts, shape (n, 3)."""
         return np.array([p.upper_scan_mm for p in self.points])
 
     @cached_property
-    def _rows(self) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64], Array, Array]:
+    def _rows(
+        self,
+    ) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64], FloatArray, FloatArray]:
         """First point, second point (or -1), column, reading and sd of each reading."""
         index = {n: i for i, n in enumerate([*(p.name for p in self.points), *AXIS_POINTS])}
         first = np.array([index[r.from_ or r.of or ""] for r in self.readings])
@@ -78,7 +80,7 @@ class Problem:
         mm = np.array([r.mm for r in self.readings])
         return first, second, column, mm, np.array([r.sd_mm for r in self.readings])
 
-    def positions(self, turn: Array, shift: Array, extra: Array) -> Array:
+    def positions(self, turn: FloatArray, shift: FloatArray, extra: FloatArray) -> FloatArray:
         """All points in the frame, casts first, then axis points and third, shape (s, n + 3, 3)."""
         s, n = len(turn), len(self.points)
         out = np.zeros((s, n + 3, 3))
@@ -88,7 +90,7 @@ class Problem:
         out[:, n + 2, :2] = extra[:, -2:] if self.uses_third else START_THIRD_MM
         return out
 
-    def misses(self, at: Array) -> Array:
+    def misses(self, at: FloatArray) -> FloatArray:
         """Fitted minus read over sd, shape (s, m), at ``positions``."""
         first, second, column, mm, sd = self._rows
         gap = at[:, first] - np.where((second >= 0)[:, None], at[:, second], 0.0)
@@ -96,7 +98,7 @@ class Problem:
         single = np.take_along_axis(gap, column[None, :, None], axis=2)[:, :, 0]
         return (np.where(second >= 0, length, single) - mm) / sd
 
-    def jacobian(self, at: Array) -> Array:
+    def jacobian(self, at: FloatArray) -> FloatArray:
         """Change of the misses by the unknowns, shape (s, m, unknowns)."""
         first, second, column, _, sd = self._rows
         s, n = len(at), len(self.points)
@@ -117,18 +119,18 @@ class Problem:
                 out[:, :, -2:] += (which == n + 2)[:, None] * g[:, :, :2]
         return out
 
-    def at(self, s: Solution) -> Array:
+    def at(self, s: Solution) -> FloatArray:
         """Positions at one solution, shape (n + 3, 3)."""
         turn, shift = s.pose.rotation.as_matrix()[None], np.asarray(s.pose.translation)[None]
         return self.positions(turn, shift, s.extra[None])[0]
 
-    def places(self, s: Solution) -> dict[str, Array]:
+    def places(self, s: Solution) -> dict[str, FloatArray]:
         """Every named point in the frame at one solution."""
         names = [*(p.name for p in self.points), *AXIS_POINTS]
         return dict(zip(names, self.at(s), strict=True))
 
 
-def predicted(reading: Reading, places: dict[str, Array]) -> float:
+def predicted(reading: Reading, places: dict[str, FloatArray]) -> float:
     """What a reading would be with the points at given places, mm."""
     if reading.kind == "distance":
         return float(np.linalg.norm(places[reading.from_ or ""] - places[reading.to or ""]))

@@ -6,16 +6,13 @@ import warnings
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtri
 from scipy.stats import qmc
 
+from kinematics.base.arrays import FloatArray
 from kinematics.base.errors import InputError
 from kinematics.sweep.study import Study, Vary
-from kinematics.uncertainty.monte_carlo import block_generator
-from kinematics.uncertainty.populations import open_uniform
-
-FloatArray = NDArray[np.float64]
+from kinematics.uncertainty.monte_carlo import block_generator, open_uniform
 
 LATIN_MAX_BYTES = 1_000_000_000
 """A Latin hypercube is made whole; a larger one is refused (ours)."""

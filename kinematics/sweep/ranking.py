@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from kinematics.base.arrays import FloatArray
 from kinematics.base.errors import InputError
 from kinematics.closure.stops import Stop
 from kinematics.sweep.design import quantile
@@ -17,8 +17,6 @@ from kinematics.uncertainty.ranking import (
     SobolResult,
     sobol,
 )
-
-FloatArray = NDArray[np.float64]
 
 DEFAULT_SAMPLES_EACH = 128
 """Base samples (ours) where every sample is a case placed anew."""

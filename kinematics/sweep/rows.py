@@ -9,6 +9,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.base.arrays import FloatArray
 from kinematics.base.errors import InputError
 from kinematics.case.read import set_field
 from kinematics.closure.batch import (
@@ -31,7 +32,6 @@ from kinematics.sweep.study import Study
 from kinematics.uncertainty.from_case import opening_rules
 from kinematics.uncertainty.populations import OFFSETS
 
-FloatArray = NDArray[np.float64]
 Columns = dict[str, NDArray]
 CONTACT_WORDS = ("none_in_range", "contact", "already_touching", "not_reached")
 NO_CLOSURE = "no closure: a height or an opening is out of reach"

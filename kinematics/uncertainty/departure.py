@@ -6,15 +6,13 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from kinematics.base.arrays import FloatArray
 from kinematics.base.errors import InputError
-from kinematics.decision.verdict import HINGE_RANGE_MM
+from kinematics.base.words import HINGE_RANGE_MM
 from kinematics.uncertainty.inputs import COLUMNS, Axis, UncertaintyInputs
-from kinematics.uncertainty.monte_carlo import block_generator
-from kinematics.uncertainty.populations import open_uniform
-
-FloatArray = NDArray[np.float64]
+from kinematics.uncertainty.monte_carlo import block_generator, open_uniform
 
 DEPARTURE_STEP_MM = 0.01
 DEPARTURE_STEP_CONTACT_MM = 0.1

@@ -9,10 +9,9 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy import stats
 
+from kinematics.base.arrays import FloatArray
 from kinematics.base.errors import InputError
 from kinematics.uncertainty.monte_carlo import numerical_tolerance
-
-FloatArray = NDArray[np.float64]
 
 STEP_FRACTION = 1e-3
 """Step of the central differences as a fraction of each input's standard uncertainty (ours: far

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import NDArray
 
+from kinematics.base.arrays import FloatArray
 from kinematics.base.errors import InputError
 from kinematics.case.read import Case
 from kinematics.case.tables import Uncertainty
@@ -21,8 +21,6 @@ from kinematics.uncertainty.populations import (
     read_offsets,
     study_population,
 )
-
-FloatArray = NDArray[np.float64]
 
 APART = (
     "The articulator stops at tooth contact, which is not the target here: the error holds the "

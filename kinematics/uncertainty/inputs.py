@@ -7,10 +7,10 @@ from functools import cached_property
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 from scipy.special import ndtri
 
+from kinematics.base.arrays import FloatArray
 from kinematics.base.errors import InputError
 from kinematics.closure.batch import (
     ANGLE,
@@ -27,7 +27,6 @@ from kinematics.contact.first_contact import PreparedPair
 from kinematics.contact.samples import sample_contacts
 from kinematics.uncertainty.populations import OFFSETS, Group, MeasuredPopulation, Population
 
-FloatArray = NDArray[np.float64]
 Axis = Literal["arbitrary", "located"]
 
 COLUMNS = (

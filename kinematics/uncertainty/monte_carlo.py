@@ -7,11 +7,11 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from kinematics.base.arrays import FloatArray
 from kinematics.base.errors import InputError
 
-FloatArray = NDArray[np.float64]
 Model = Callable[[np.random.Generator, int], FloatArray]
 """Draws its own inputs: ``model(rng, n)`` gives shape (n,) or (n, m)."""
 
@@ -252,3 +252,9 @@ def check_settings(coverage: float, digits: int, max_trials: int) -> None:
         raise InputError("digits", f"{digits}", "1 to 4 significant digits", "For example 2.")
     if max_trials < 100:
         raise InputError("max_trials", f"{max_trials}", "at least 100", "For example 200000.")
+
+
+def open_uniform(n: int, columns: int, *, rng: np.random.Generator) -> FloatArray:
+    """Uniforms strictly inside (0, 1), shape (n, columns), so that every quantile is finite."""
+    whole = rng.integers(0, 2**53, size=(n, columns)).astype(np.float64)
+    return np.minimum((whole + 0.5) * 2.0**-53, 1.0 - 2.0**-53)

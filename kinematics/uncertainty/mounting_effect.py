@@ -5,9 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from kinematics.base.errors import Finding
+from kinematics.base.words import MICROMETRES
 from kinematics.case.tables import Uncertainty
 from kinematics.closure.close import Closures
-from kinematics.decision.verdict import MICROMETRES, worst_of
+from kinematics.decision.verdict import worst_of
 from kinematics.uncertainty.from_case import inputs_from_case
 from kinematics.uncertainty.inputs import COLUMNS
 

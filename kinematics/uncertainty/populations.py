@@ -14,11 +14,13 @@ from pathlib import Path
 from typing import Protocol
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import ndtri
 
+from kinematics.base.arrays import FloatArray
 from kinematics.base.errors import InputError
 from kinematics.base.regular_file import read_regular_file
+from kinematics.uncertainty.monte_carlo import open_uniform
 from kinematics.uncertainty.published_scatter import STUDIES
 
 OFFSETS = ("left_anterior_mm", "left_superior_mm", "right_anterior_mm", "right_superior_mm")
@@ -31,7 +33,6 @@ OFFSET_WORDS = (
     "superior error of the right point",
 )
 
-FloatArray = NDArray[np.float64]
 Group = tuple[str, tuple[int, ...]]
 """What a reader calls an independent input, and the columns of uniforms that make it."""
 
@@ -59,12 +60,6 @@ class Population(Protocol):
 
     def moments(self) -> tuple[FloatArray, FloatArray]:
         """Mean, shape (4,), and covariance, shape (4, 4), of the offsets, mm."""
-
-
-def open_uniform(n: int, columns: int, *, rng: np.random.Generator) -> FloatArray:
-    """Uniforms strictly inside (0, 1), shape (n, columns), so that every quantile is finite."""
-    whole = rng.integers(0, 2**53, size=(n, columns)).astype(np.float64)
-    return np.minimum((whole + 0.5) * 2.0**-53, 1.0 - 2.0**-53)
 
 
 class _Sampled:

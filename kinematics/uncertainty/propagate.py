@@ -2,11 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-
 import numpy as np
-from numpy.typing import NDArray
 
+from kinematics.base.arrays import FloatArray, Progress
 from kinematics.base.errors import InputError
 from kinematics.closure.batch import ClosureBatch
 from kinematics.closure.place import PlacedCase
@@ -19,10 +17,10 @@ from kinematics.uncertainty.monte_carlo import (
     block_generator,
     block_size,
     check_settings,
+    open_uniform,
     shortest_interval,
     symmetric_interval,
 )
-from kinematics.uncertainty.populations import open_uniform
 from kinematics.uncertainty.summary import (
     QUANTITIES,
     OptionRisk,
@@ -32,9 +30,6 @@ from kinematics.uncertainty.summary import (
     summary_dict,
     wilson_interval,
 )
-
-FloatArray = NDArray[np.float64]
-Progress = Callable[[str, float], None]
 
 LEAST_TOLERANCE_MM = 0.002
 """The stabilisation test asks for no finer a numerical tolerance (ours): 2 um is a small part of

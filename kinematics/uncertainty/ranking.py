@@ -10,11 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import qmc, sobol_indices
 
+from kinematics.base.arrays import FloatArray
 from kinematics.base.errors import InputError
 from kinematics.uncertainty.inputs import UncertaintyInputs
 from kinematics.uncertainty.populations import Group
-
-FloatArray = NDArray[np.float64]
 
 DEFAULT_SAMPLES = 4096
 DEFAULT_SAMPLES_CONTACT = 256

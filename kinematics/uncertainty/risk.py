@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
+from kinematics.base.arrays import Progress
+from kinematics.base.words import HINGE_RANGE_MM
 from kinematics.closure.place import PlacedCase
-from kinematics.decision.verdict import HINGE_RANGE_MM
 from kinematics.uncertainty.departure import DecisionChart, decision_chart
 from kinematics.uncertainty.from_case import inputs_from_case
 from kinematics.uncertainty.inputs import UncertaintyInputs
@@ -29,8 +29,6 @@ CHART_DIRECTIONS_CONTACT = 24
 
 RANKING_SAMPLES_CONTACT = 128
 """Base samples of the ranking where each needs a first contact (ours: seconds)."""
-
-Progress = Callable[[str, float], None]
 
 
 @dataclass(frozen=True, eq=False)

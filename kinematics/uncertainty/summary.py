@@ -10,10 +10,9 @@ from typing import Any, Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.base.arrays import FloatArray
+from kinematics.base.words import percent, room_words
 from kinematics.closure.stops import Stop
-from kinematics.decision.verdict import room_words
-
-FloatArray = NDArray[np.float64]
 
 QUANTITIES = ("magnitude", "anteroposterior", "transverse", "vertical", "high")
 """Per landmark: length of the error, its components along x, y and z, and the high amount, mm."""
@@ -146,21 +145,6 @@ def wilson_interval(share: float, n: int) -> tuple[float, float]:
     middle = (share + 0.5 * z2) / (1.0 + z2)
     half = NORMAL_95 * float(np.sqrt(share * (1.0 - share) / n + 0.25 * z2 / n)) / (1.0 + z2)
     return max(0.0, middle - half), min(1.0, middle + half)
-
-
-def percent(probability: float, high: float = 0.0) -> str:
-    """A probability in words of the precision that it deserves.
-
-    ``high`` is the upper end of its interval from the number of trials: none in a thousand is not
-    "under 0.1 %".
-    """
-    if probability < 0.001 and high > 0.001:
-        return f"under {math.ceil(1000.0 * high) / 10.0:.1f} %"
-    if probability < 0.001:
-        return "under 0.1 %"
-    if probability > 0.999:
-        return "over 99.9 %"
-    return f"{100.0 * probability:.1f} %" if probability < 0.1 else f"{100.0 * probability:.0f} %"
 
 
 def _room(departure_mm: float) -> str:

@@ -6,7 +6,7 @@ import pytest
 from kinematics.assessment import assess_placed
 from kinematics.base.errors import InputError
 from kinematics.case.read import read_case, set_field
-from kinematics.closure.close import close_both
+from kinematics.closure.close import close
 from kinematics.closure.place import place
 from kinematics.uncertainty import propagate as uncertainty
 from kinematics.uncertainty.from_case import APART
@@ -197,7 +197,7 @@ def test_a_changed_case_is_placed_as_if_read_anew_and_keeps_what_it_prepared(dem
     ]:
         case = set_field(placed.case, field, value)
         again, anew = placed.with_case(case), place(case)
-        a, b = close_both(again, before), close_both(anew)
+        a, b = close(again, before), close(anew)
         for stop, result in b.stops.items():
             assert np.array_equal(a.stops[stop].error_mm, result.error_mm)
         assert again.findings == anew.findings  # 17 mm and 0.9 mm are unusual, and it says so

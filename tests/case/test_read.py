@@ -9,7 +9,8 @@ from hypothesis import strategies as st
 from scipy.spatial.transform import Rotation
 
 from kinematics.base.errors import InputError
-from kinematics.case.fields import as_rigid, is_tooth, tooth_side
+from kinematics.base.teeth import is_tooth, tooth_side
+from kinematics.case.fields import as_rigid
 from kinematics.case.read import (
     case_from_dict,
     case_to_dict,

@@ -6,14 +6,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from kinematics.assessment import assess
-from kinematics.decision.verdict import (
-    answer,
-    beyond_words,
-    break_even,
-    departure_words,
-    room_words,
-    why,
-)
+from kinematics.base.words import beyond_words, departure_words, room_words
+from kinematics.decision.verdict import answer, break_even, why
 from tests.makers.cases import landmarks_only
 from tests.makers.strategies import numbers
 

@@ -12,9 +12,10 @@ from hypothesis import strategies as st
 from kinematics.closure.stops import STOPS
 from tests.makers.small_assessment import RIGHT_TO_LEFT, hand_assessment
 from viewer.figures.draw import FIGURES, draw_figure, to_png, to_svg
-from viewer.figures.numbers import arc_pairs, arrow_factor, at_side, nice_factor, tooth_table
+from viewer.figures.numbers import arc_pairs, arrow_factor, at_side, tooth_table
 from viewer.figures.style import spread, wrapped
 from viewer.look.palette import LIGHT
+from viewer.look.text import nice_factor
 
 
 @pytest.fixture(scope="module")

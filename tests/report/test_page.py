@@ -14,12 +14,13 @@ from hypothesis import strategies as st
 
 from kinematics.assessment import assess
 from kinematics.base.errors import Finding
-from kinematics.result import CAUTIONS
+from kinematics.base.words import CAUTIONS
 from tests.makers.cases import landmarks_only
 from tests.makers.small_assessment import hand_assessment
 from viewer.figures.draw import FIGURES
+from viewer.look import text as text_of
 from viewer.look.palette import DARK, LIGHT
-from viewer.report import tables as report_tables
+from viewer.report import tables
 from viewer.report.page import Section, clean, facts, render_report
 
 PNG = b"\x89PNG not a real one"
@@ -137,7 +138,7 @@ def test_light_dark_and_print_take_their_colours_from_the_palette(html):
 
 @pytest.mark.parametrize("stop", ["equal_angle", "pin", "contact"])
 def test_landmark_table_repeats_the_record(page, assessment, stop):
-    rows = page.tables[report_tables.landmark_table(assessment, stop).title][1:]
+    rows = page.tables[tables.landmark_table(assessment, stop).title][1:]
     marks, result = assessment.landmarks, assessment.stops[stop]
     assert [r[0] for r in rows] == list(marks.names)
     for i, row in enumerate(rows):
@@ -242,7 +243,7 @@ def test_equal_records_give_equal_reports(assessment, html):
 
 
 def test_further_sections_come_before_the_numbers(assessment):
-    table = report_tables.Table("Chance", ("tooth", "chance"), (False, True), (("47", "12 %"),))
+    table = tables.Table("Chance", ("tooth", "chance"), (False, True), (("47", "12 %"),))
     extra = Section("How sure", ("Sure enough.",), (("caption", "<svg></svg>"),), (table,))
     page = Page(page_of(assessment, extra=(extra,)))
     assert page.tables["Chance"] == [["tooth", "chance"], ["47", "12 %"]]
@@ -255,7 +256,7 @@ def test_further_sections_come_before_the_numbers(assessment):
      (float("inf"), 0, "–"), (0.0, 3, "0.000")],
 )  # fmt: skip
 def test_signed_numbers_have_a_true_minus_and_no_signed_zero(value, digits, text):
-    assert report_tables.signed(value, digits) == text
+    assert text_of.signed(value, digits) == text
 
 
 def test_errors_and_warnings_are_announced_beside_the_answer(assessment):

@@ -17,10 +17,11 @@ from kinematics.uncertainty.summary import wilson_interval
 from tests.makers.small_assessment import hand_assessment
 from tests.report.test_page import Page, number, page_of
 from viewer.command.terminal import print_assessment
+from viewer.look.text import chance
 from viewer.report import outputs
 from viewer.report.excursions import excursion_paragraphs, excursion_table
 from viewer.report.sections import CAPTIONS, extra_figures, extra_sections
-from viewer.report.tables import chance, what_would_add
+from viewer.report.tables import what_would_add
 
 TITLES = (
     "How sure is it",

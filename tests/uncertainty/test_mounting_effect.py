@@ -6,7 +6,7 @@ from scipy.spatial.transform import RigidTransform, Rotation
 
 from kinematics.assessment import assess, assess_placed
 from kinematics.base.axis import closing_motion
-from kinematics.closure.close import close_both
+from kinematics.closure.close import close
 from kinematics.closure.place import place
 from kinematics.mounting.mount import mount
 from kinematics.uncertainty.mounting_effect import mounting_findings, mounting_sd_mm
@@ -31,11 +31,11 @@ def mounted(sd_mm=None, sd_deg=None, **changes):
 
 
 def effect(case):
-    return mounting_sd_mm(close_both(place(case)))
+    return mounting_sd_mm(close(place(case)))
 
 
 def findings(case):
-    return mounting_findings(close_both(place(case)))
+    return mounting_findings(close(place(case)))
 
 
 def test_hand_case_a_record_in_mm_errs_as_the_lever():
@@ -116,7 +116,7 @@ def test_an_assessment_carries_it():
 
 
 def test_real_casts_mounted_by_averages(scans):
-    closed = close_both(place(closed_pair(scans)))
+    closed = close(place(closed_pair(scans)))
     assert 0.01 < mounting_sd_mm(closed) < 0.05
     assert [f.where for f in mounting_findings(closed)] == ["mounting"]
 
@@ -125,11 +125,11 @@ def test_real_casts_with_tooth_contact(scans):
     """First contacts move with the casts; an exact twin: both axes moved instead of the casts."""
     case = open_pair(scans, decision={"stop": "contact"})
     placed = place(case)
-    assert mounting_sd_mm(close_both(placed)) == 0.0
+    assert mounting_sd_mm(close(placed)) == 0.0
     data = case.model_dump(exclude_unset=True)
     data["mounting"]["sd_mm"] = 0.5
     given = type(case).model_validate(data)
-    closed = close_both(place(given))
+    closed = close(place(given))
     assert closed.decision == "contact"
     covariance = closed.placed.mounting.covariance
     sd = mounting_sd_mm(closed)

@@ -11,13 +11,15 @@ from scipy.spatial.transform import RigidTransform, Rotation
 
 from kinematics.base.axis import HingeAxis, opening_motion
 from kinematics.base.errors import InputError
+from kinematics.base.words import percent
 from kinematics.closure.batch import DROP, OpeningRule
 from kinematics.closure.stops import error_motion, pin_closing
 from kinematics.contact.first_contact import first_contact, prepare
 from kinematics.uncertainty.departure import decision_chart, largest_departure, risk_at
-from kinematics.uncertainty.populations import NormalPopulation, open_uniform, study_population
+from kinematics.uncertainty.monte_carlo import open_uniform
+from kinematics.uncertainty.populations import NormalPopulation, study_population
 from kinematics.uncertainty.propagate import propagate, summary_dict, wilson_interval
-from kinematics.uncertainty.summary import OptionRisk, percent, sentences
+from kinematics.uncertainty.summary import OptionRisk, sentences
 from tests import AUTHORITIES
 from tests.contact.test_samples import arches
 from tests.makers.small_uncertainty import LOCATED, MARKS, inputs

@@ -1,8 +1,11 @@
 """The shape of the project: what may import what, and what may stand at the top level."""
 
 import ast
+import shutil
 import subprocess
 import sys
+from collections.abc import Collection
+from graphlib import CycleError, TopologicalSorter
 from pathlib import Path
 
 import pytest
@@ -11,7 +14,7 @@ import kinematics
 import viewer
 from tests import REPO
 
-KINEMATICS, VIEWER = (Path(p.__file__).parent for p in (kinematics, viewer))
+KINEMATICS = Path(kinematics.__file__).parent
 ALLOWED_TOP = {
     "README.md",
     "DEVELOPERS.md",
@@ -28,26 +31,133 @@ ALLOWED_TOP = {
 DRAWING = {"viewer", "pyvista", "vtk", "vtkmodules", "matplotlib", "trame"}
 
 
-def imported(path: Path) -> set[str]:
+def modules(root: Path) -> dict[str, ast.Module]:
+    """Every module of both packages below a root, by its dotted name."""
+    paths = [p for name in ("kinematics", "viewer") for p in sorted((root / name).rglob("*.py"))]
+    return {
+        ".".join(p.relative_to(root).with_suffix("").parts): ast.parse(p.read_text("utf-8"))
+        for p in paths
+    }
+
+
+def imports(name: str, tree: ast.Module, known: Collection[str]) -> set[str]:
+    """What a module imports, inside functions and for types too: our modules, others by top."""
     found: set[str] = set()
-    for node in ast.walk(ast.parse(path.read_text())):
+    for node in ast.walk(tree):
         if isinstance(node, ast.Import):
-            found |= {alias.name.split(".")[0] for alias in node.names}
-        elif isinstance(node, ast.ImportFrom) and node.module and not node.level:
-            found.add(node.module.split(".")[0])
-    return found
+            found |= {alias.name for alias in node.names}
+        elif isinstance(node, ast.ImportFrom):
+            assert not node.level, f"{name}: imports name the whole way"
+            full = {f"{node.module}.{alias.name}" for alias in node.names}
+            found |= full & set(known) or {str(node.module)}
+    ours = {m for m in found if m in known}
+    return (ours | {m.partition(".")[0] for m in found - ours}) - {name}
 
 
-@pytest.mark.parametrize("path", sorted(KINEMATICS.rglob("*.py")), ids=lambda p: p.name)
-def test_kinematics_imports_neither_the_viewer_nor_a_drawing_library(path):
-    assert not imported(path) & DRAWING
+def place_of(name: str) -> int:
+    """Where a module stands in the order of the rooms; a package's face stands after them."""
+    package, _, rest = name.partition(".")
+    rooms = kinematics.ROOMS if package == "kinematics" else viewer.ROOMS
+    room = rest.partition(".")[0]
+    first = 0 if package == "kinematics" else 100
+    return first + (99 if room == "__init__" else rooms.index(room))
 
 
-def test_only_draw_and_the_app_import_pyvista():
-    users = {p.name for p in VIEWER.rglob("*.py") if "pyvista" in imported(p)}
-    allowed = {"draw.py", *(p.name for p in VIEWER.rglob("app*.py"))}
-    assert "draw.py" in users
-    assert users <= allowed
+def wrong_way(root: Path) -> list[str]:
+    """Imports that run against the order of the rooms, and circles of files or folders."""
+    trees = modules(root)
+    edges = {
+        name: {m for m in imports(name, tree, trees) if m in trees and "__init__" not in m}
+        for name, tree in trees.items()
+        if not name.endswith("__init__")
+    }
+    bad = [
+        f"{name} imports {other}"
+        for name, others in edges.items()
+        for other in others
+        if place_of(other) > place_of(name)
+    ]
+    folders: dict[str, set[str]] = {}
+    for name, others in edges.items():
+        here = name.rpartition(".")[0]
+        folders.setdefault(here, set()).update({o.rpartition(".")[0] for o in others} - {here})
+    for graph in (edges, folders):
+        try:
+            TopologicalSorter(graph).prepare()
+        except CycleError as circle:
+            bad.append("a circle: " + " -> ".join(circle.args[1]))
+    return sorted(bad)
+
+
+def test_each_room_imports_only_from_its_left_and_there_is_no_circle():
+    assert len(modules(REPO)) > 100, "the search found no modules"
+    assert wrong_way(REPO) == []
+
+
+@pytest.mark.parametrize(
+    ("file", "line"),
+    [
+        ("kinematics/base/axis.py", "import kinematics.decision.verdict"),
+        ("kinematics/base/arcs.py", "if TYPE_CHECKING:\n    from viewer.look import palette"),
+        ("kinematics/case/read.py", "def f():\n    from kinematics.closure.close import close"),
+        ("kinematics/contact/roots.py", "from kinematics.contact import first_contact"),
+        ("viewer/look/text.py", "from viewer.report.page import render_report"),
+    ],
+)
+def test_an_import_that_runs_the_wrong_way_is_noticed(tmp_path, file, line):
+    for package in ("kinematics", "viewer"):
+        shutil.copytree(REPO / package, tmp_path / package, ignore=shutil.ignore_patterns("*.pyc"))
+    path = tmp_path / file
+    path.write_text(f"{path.read_text('utf-8')}\n{line}\n", encoding="utf-8")
+    assert set(wrong_way(tmp_path)) - set(wrong_way(REPO))
+
+
+def test_every_folder_is_a_room_and_has_two_to_twelve_files():
+    for package in (kinematics, viewer):
+        root = Path(package.__file__).parent
+        holders = {p.parent for p in root.rglob("*.py")} - {root}
+        assert {p.relative_to(root).parts[0] for p in holders} <= set(package.ROOMS)
+        for folder in holders:
+            files = [p for p in folder.glob("*.py") if p.name != "__init__.py"]
+            assert 2 <= len(files) <= 12, folder
+            assert ast.get_docstring(ast.parse((folder / "__init__.py").read_text("utf-8")))
+
+
+def test_kinematics_imports_neither_the_viewer_nor_a_drawing_library():
+    trees = modules(REPO)
+    for name, tree in trees.items():
+        if name.startswith("kinematics"):
+            assert not {m.partition(".")[0] for m in imports(name, tree, trees)} & DRAWING, name
+
+
+def test_only_the_renderer_and_the_app_import_pyvista():
+    trees = modules(REPO)
+    users = {name for name, tree in trees.items() if "pyvista" in imports(name, tree, trees)}
+    assert "viewer.scene.render" in users
+    assert {u for u in users if not u.startswith("viewer.app.")} == {"viewer.scene.render"}
+
+
+@pytest.mark.parametrize("first", ["modules", "face"])
+def test_every_name_of_the_face_is_there_whatever_was_imported_before(first):
+    every = sorted(m.removesuffix(".__init__") for m in modules(REPO) if m.startswith("kinematics"))
+    code = (
+        "import importlib, kinematics\n"
+        "def face(): return {n: getattr(kinematics, n) for n in kinematics.__all__}\n"
+        f"before = face() if {first!r} == 'face' else None\n"
+        f"for name in {every!r}: importlib.import_module(name)\n"
+        "after = face()\n"
+        "assert before is None or before == after\n"
+        "for n, found in after.items():\n"
+        "    assert found.__name__ == n and callable(found), n\n"
+        "assert set(kinematics.__all__) == set(kinematics.FACE) <= set(dir(kinematics))\n"
+    )
+    done = subprocess.run([sys.executable, "-c", code], cwd=REPO, capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr
+
+
+def test_a_name_that_the_face_lacks_is_an_attribute_error():
+    with pytest.raises(AttributeError, match="no attribute 'nothing'"):
+        _ = kinematics.nothing
 
 
 def test_the_top_level_is_the_agreed_one():

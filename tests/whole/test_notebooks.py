@@ -8,7 +8,7 @@ import nbformat
 import pytest
 from nbclient import NotebookClient
 
-from kinematics.result import CAUTIONS
+from kinematics.base.words import CAUTIONS
 from tests import REPO
 
 FOLDER = REPO / "notebooks"

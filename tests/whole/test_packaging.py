@@ -114,7 +114,11 @@ def test_wheel_holds_both_packages_and_the_demo_and_no_tests(built):
     }
     assert len(sources) > 150, "the search found no sources"
     assert sources <= set(names)
-    for needed in ("report/report.html.j2", "sample_meshes/demo_case.toml", "sample_meshes/upper.ply"):
+    for needed in (
+        "report/report.html.j2",
+        "sample_meshes/demo_case.toml",
+        "sample_meshes/upper.ply",
+    ):
         assert f"viewer/{needed}" in names
     assert not [n for n in names if "test" in n.lower() or "__pycache__" in n]
 

@@ -60,7 +60,7 @@ def test_the_ci_script_runs_the_readmes_test_command():
 
 
 def test_the_cautions_stand_in_the_readme():
-    from kinematics.result import CAUTIONS
+    from kinematics.base.words import CAUTIONS
 
     text = " ".join(README.replace(">", " ").split())
     for caution in CAUTIONS:

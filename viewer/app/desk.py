@@ -15,16 +15,17 @@ from pathlib import Path
 from typing import Any
 
 from kinematics.base.errors import HingewiseError, InputError
+from kinematics.base.words import CAUTION
 from kinematics.closure.close import Closures
 from viewer.app import points as app_points
 from viewer.app.excursions import BLANK, FRONT_CHOICES
 from viewer.app.export import export, save_case, slug
-from viewer.app.later import Later, our_fault
+from viewer.app.later import Later
 from viewer.app.page import map_table, template
 from viewer.app.session import Session, weigh
 from viewer.app.texts import numbers_state, weighed_state
-from viewer.figures.numbers import NICE_FACTORS, nice_factor
 from viewer.figures.page_charts import ARCS_BOX, arcs_chart
+from viewer.look.text import NICE_FACTORS, nice_factor, our_fault
 from viewer.scene.to_page import casts_payload, scene_state
 
 REST_S = 0.6
@@ -301,7 +302,7 @@ class Desk:
                 f"{numbers['decision_name']}, largest error {numbers['size']} µm "
                 f"({numbers['at'] or 'nowhere'}), tolerance {numbers['tolerance']} µm",
                 f"Lower on the articulator: error drawn ×{self._factor}.",
-                "Planning, teaching and research aid; not a medical device. Verify on the patient.",
+                CAUTION,
             ],
         }
 

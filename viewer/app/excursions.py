@@ -16,6 +16,7 @@ from kinematics.excursions.excursion_case import case_excursions, case_geometry,
 from kinematics.excursions.results import ExcursionErrors, KindError, Who
 from kinematics.excursions.teeth import TeethCompared, teeth_along, tooth_pair
 from viewer.figures.excursions import KIND_LABEL
+from viewer.look.text import plain, um
 from viewer.report.excursions import setup_sentences, stop_sentences, worst_sentence
 from viewer.report.guidance import (
     AVERAGE,
@@ -24,7 +25,6 @@ from viewer.report.guidance import (
     setting_sources,
     settings_table,
 )
-from viewer.report.tables import plain, um
 
 if TYPE_CHECKING:
     from kinematics.closure.close import Closures

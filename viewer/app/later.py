@@ -7,9 +7,7 @@ when the case has changed.
 from __future__ import annotations
 
 import asyncio
-import os
 import time
-import traceback
 from collections.abc import Callable
 from concurrent.futures import ThreadPoolExecutor
 from functools import partial
@@ -21,18 +19,12 @@ from kinematics.decision.verdict import Verdict
 from viewer.app.excursions import BLANK, excursions_state
 from viewer.app.session import Superseded, complete, spread_of
 from viewer.app.texts import later_state, spread_state, weighed_state
+from viewer.look.text import our_fault
 from viewer.scene.to_page import mouth_state
 
 ASIDE_S = 0.004
 """How often a longer computation looks whether it may go on while a request is worked off."""
 SPREAD_COMING = "How sure this is: chance draws where the axes may lie, {:.0f} % done…"
-
-
-def our_fault(error: Exception) -> str:
-    """Words for what failed by a fault of ours; its traceback with ``HINGEWISE_DEBUG=1``."""
-    if os.environ.get("HINGEWISE_DEBUG"):
-        traceback.print_exception(error)
-    return f"this is our fault: {type(error).__name__}: {str(error)[:200]}"
 
 
 class Later:

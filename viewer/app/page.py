@@ -7,6 +7,7 @@ from pathlib import Path
 
 import numpy as np
 
+from kinematics.base.words import CAUTION
 from viewer.look.palette import css_variables, signed_table
 
 CLIENT = Path(__file__).resolve().parent / "client"
@@ -22,7 +23,8 @@ ICON = (
 
 def template() -> str:
     """The Vue template of the page."""
-    return (CLIENT / "page.html").read_text(encoding="utf-8")
+    page = (CLIENT / "page.html").read_text(encoding="utf-8")
+    return page.replace("__CAUTION__", CAUTION)
 
 
 def map_table() -> list[list[int]]:

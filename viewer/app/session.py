@@ -14,7 +14,7 @@ import numpy as np
 from kinematics.assessment import Assessment, assess_placed
 from kinematics.base.errors import InputError
 from kinematics.case.read import Case
-from kinematics.closure.close import Closures, close_both
+from kinematics.closure.close import Closures, close
 from kinematics.closure.place import place
 from kinematics.closure.stops import Stop
 from kinematics.decision.by_error import DepartureCurve, departure_curve, judge, worst_by_departure
@@ -156,7 +156,7 @@ class Session:
 
     def __init__(self, case: Case) -> None:
         self.original = self.saved = case
-        self.reading = close_both(place(case))
+        self.reading = close(place(case))
         self.rev = 1
         self._past: list[tuple[Case, str]] = []
         self._future: list[tuple[Case, str]] = []
@@ -243,5 +243,5 @@ class Session:
 
     def _show(self, case: Case) -> None:
         placed = self.reading.placed.with_case(case)
-        self.reading = close_both(placed, self.reading)
+        self.reading = close(placed, self.reading)
         self.rev += 1

@@ -6,15 +6,16 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from kinematics.base.words import room_words
 from kinematics.closure.stops import STOPS
 from kinematics.decision.by_chance import chance_sentence, not_measured
-from kinematics.decision.verdict import room_words
 from kinematics.uncertainty.from_case import APART
 from kinematics.uncertainty.propagate import MAX_TRIALS_CONTACT
 from viewer.app.controls import axis_note, control_values
 from viewer.figures.page_charts import CURVE_BOX, curve_chart
 from viewer.look.palette import STOP_LABEL
-from viewer.report.tables import CONTACT_WORDS, STOP_MEANING, chance, plain, signed, um, worst_first
+from viewer.look.text import chance, plain, signed, um
+from viewer.report.tables import CONTACT_WORDS, STOP_MEANING, worst_first
 
 if TYPE_CHECKING:
     from kinematics.assessment import Assessment

@@ -7,12 +7,12 @@ from typing import Any
 import numpy as np
 
 from kinematics.base.errors import InputError
+from kinematics.base.words import CAUTION
 from kinematics.case.read import Case
 from viewer.app.controls import control_values
 from viewer.app.session import Session
-from viewer.command.cli import CAUTION
-from viewer.figures.numbers import nice_factor
 from viewer.look.palette import STOP_LABEL, Theme, colours
+from viewer.look.text import nice_factor
 from viewer.scene.build import standard_views
 from viewer.scene.to_page import display_mesh, scene_state
 

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from kinematics import __version__
 from kinematics.base.errors import Finding, HingewiseError
+from kinematics.base.words import CAUTION
 
 if TYPE_CHECKING:
     from rich.console import Console
@@ -22,10 +23,6 @@ if TYPE_CHECKING:
     from kinematics.uncertainty.ranking import RankedInput
 
 EXIT_OK, EXIT_OUR_FAULT, EXIT_INPUT = 0, 1, 2
-CAUTION = (
-    "Planning, teaching and research aid; not a medical device. Verify on the patient; the "
-    "licensed clinician and local rules decide."
-)
 MOUNTING_NAMES = "axis_points, fiducials, matrix, distances, located_axis, average, none"
 MEASUREMENT_NAMES = (
     "located_axis, marks, scanned_at_record, pin, third_point, articulator, guidance_records, "

@@ -7,8 +7,8 @@ from dataclasses import dataclass, replace
 
 import jinja2
 
+from kinematics.base.words import CAUTION
 from kinematics.case.template import template
-from viewer.command.cli import CAUTION
 
 ROOMY_LINES = 30
 """Up to so many lines a sheet has high ones (ours; more would take a second page)."""

@@ -12,9 +12,10 @@ from rich.markup import escape
 from rich.table import Table
 
 from kinematics.base.errors import Finding
-from viewer.command.cli import CAUTION
+from kinematics.base.words import CAUTION
+from viewer.look.text import chance, plain, signed, um
 from viewer.report.plan import remedy_table
-from viewer.report.tables import STOP_LABEL, chance, plain, signed, um, worst_first
+from viewer.report.tables import STOP_LABEL, worst_first
 
 if TYPE_CHECKING:
     from kinematics.assessment import Assessment

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from kinematics.decision.verdict import room_words
+from kinematics.base.words import room_words
 from viewer.figures.numbers import arrow_factor, tooth_table
 from viewer.figures.style import DASH, halo, new_figure, spread, wrapped
 from viewer.look.palette import (

@@ -8,15 +8,14 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from kinematics.base.arrays import FloatArray
 from viewer.figures.style import DASH, halo, new_figure
 from viewer.look.palette import LIGHT
 
 if TYPE_CHECKING:
     from kinematics.assessment import Assessment
 
-FloatArray = NDArray[np.float64]
 
 CHART_FINE = 121
 """Points along each side of the decision chart after interpolation (ours)."""

@@ -9,7 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.base.axis import HingeAxis
+from kinematics.base.teeth import tooth_rank
 from kinematics.decision.verdict import worst_of
+from viewer.look.text import nice_factor
 from viewer.scene.build import ARC_STEPS, arc
 
 if TYPE_CHECKING:
@@ -21,17 +23,8 @@ ARC_SHARE = 0.45
 """How large the drawn error is made beside the path's length (ours)."""
 ARROW_SHARE = 0.14
 """How long the longest drawn arrow is beside the arch's width (ours)."""
-NICE_FACTORS = (1, 2, 3, 5, 8, 10, 15, 20, 30, 50, 80, 100, 150, 200, 300, 500, 1000)
-"""Exaggerations offered; the figure prints the one used."""
 SHORTEST_PATH_MM = 1e-6
 """Below this a path is a point: record and target are the same pose."""
-
-
-def nice_factor(size: float, wanted: float) -> int:
-    """Largest offered factor that keeps ``size`` times factor within ``wanted``, at least 1."""
-    if size <= 0.0:
-        return 1
-    return max((f for f in NICE_FACTORS if f * size <= wanted), default=1)
 
 
 def at_side(axis: HingeAxis, y_mm: float) -> NDArray[np.float64]:
@@ -106,17 +99,6 @@ def arc_pairs(
             ArcPair(marks.names[i], true, arbitrary, true + times * gap, times, 1e3 * gap[-1])
         )
     return pairs
-
-
-def tooth_rank(tooth: int) -> int:
-    """Place of an ISO 3950 tooth from the patient's right (negative) to left, for sorting."""
-    quadrant, position = divmod(int(tooth), 10)
-    return position if quadrant in (2, 3, 6, 7) else -position
-
-
-def arch_order(tooth: int, place: int) -> tuple[int, int]:
-    """Sorts places from the patient's right to left; between them those without a number (0)."""
-    return (tooth_rank(tooth), 0) if tooth else (0, place)
 
 
 @dataclass(frozen=True, eq=False)

@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from kinematics.assessment import DepartureCurve
 from viewer.figures.numbers import SHORTEST_PATH_MM, ArcPair, arc_pairs, at_side
 from viewer.look.palette import AXIS_LABEL, STOP_LABEL
+from viewer.look.text import minus
 
 if TYPE_CHECKING:
     from kinematics.closure.close import Closures
@@ -57,12 +58,6 @@ def svg_path(x: NDArray[np.float64], y: NDArray[np.float64]) -> str:
         else:
             pen = "M"
     return "".join(out)
-
-
-def minus(value: float, digits: int | None = None) -> str:
-    """A number as text with a true minus sign."""
-    text = f"{value + 0.0:g}" if digits is None else f"{value:.{digits}f}"
-    return text.replace("-", "−")
 
 
 def shortened(text: str, width: float, letter: float = LETTER_PX) -> str:

@@ -10,19 +10,18 @@ from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from kinematics.base.arrays import FloatArray
 from viewer.figures.decision import decision_figure
 from viewer.figures.numbers import tooth_table
 from viewer.figures.style import DASH, RC, halo, new_figure, wrapped
 from viewer.look.palette import LIGHT, LINE_STYLE
-from viewer.report.tables import chance as chance_words
+from viewer.look.text import chance as chance_words
 
 if TYPE_CHECKING:
     from kinematics.assessment import Assessment
     from kinematics.uncertainty.risk import Risk
 
-FloatArray = NDArray[np.float64]
 
 OPTION = {"arbitrary": "arbitrary axis", "located": "located axis"}
 """Options of the uncertainty that the figures compare, by role of the palette (located: true)."""

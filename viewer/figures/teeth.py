@@ -10,12 +10,12 @@ from collections.abc import Callable, Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from kinematics.base.arrays import FloatArray
+from kinematics.base.teeth import arch_order
 from kinematics.casts.clearance import CLEARANCE_LIMIT_MM, NEAR_CONTACT_MM
 from kinematics.excursions.teeth import spans_mm
 from viewer.figures.excursions import KIND_LABEL, ROLES
-from viewer.figures.numbers import arch_order
 from viewer.figures.style import DASH, RC, halo, new_figure, wrapped
 from viewer.look.palette import LIGHT, clearance_colours
 
@@ -32,8 +32,6 @@ END_MARKER = {"protrusion": "o", "left_lateral": "<", "right_lateral": ">"}
 """Marker at the end of a traced path; from above with the incisors below, the way it runs."""
 ZOOM_MM = 7.0
 """Half width of the enlarged part of the traced paths (ours)."""
-
-Array = NDArray[np.float64]
 
 
 def draw_tooth_figure(name: str, details: ExcursionDetails) -> Any:
@@ -181,12 +179,12 @@ def clearance_figure(details: ExcursionDetails) -> Any:
     return figure
 
 
-def _flat(points: Array) -> Array:
+def _flat(points: FloatArray) -> FloatArray:
     """Project onto the occlusal plane: patient's right on the left, incisors below."""
     return np.stack([points[..., 1], -points[..., 0]], axis=-1)
 
 
-def _arch(axes: Any, cast: Cast, value_mm: Array, gid: str) -> None:
+def _arch(axes: Any, cast: Cast, value_mm: FloatArray, gid: str) -> None:
     """Draw the occlusal faces of a cast in the colours of a clearance at its vertices."""
     from matplotlib.collections import PolyCollection
 
@@ -210,7 +208,7 @@ def _arch(axes: Any, cast: Cast, value_mm: Array, gid: str) -> None:
     _frame(axes, _flat(cast.vertices_mm[np.unique(faces)]), 5.5)
 
 
-def _lit(corners: Array) -> Array:
+def _lit(corners: FloatArray) -> FloatArray:
     """How brightly each triangle is lit, 0 to 1; for the relief only."""
     normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     size = np.linalg.norm(normal, axis=1)
@@ -233,7 +231,7 @@ def _touch_marks(axes: Any, pair: ToothPair, along: TeethAlong, gid: str) -> Non
         )  # fmt: skip
 
 
-def _frame(axes: Any, points: Array, room: float) -> None:
+def _frame(axes: Any, points: FloatArray, room: float) -> None:
     if len(points):
         low, high = points.min(axis=0) - room, points.max(axis=0) + room
         axes.set_xlim(low[0], high[0])
@@ -358,7 +356,7 @@ def _most_apart(drawn: Sequence[Trace]) -> Trace | None:
     return max(drawn, key=apart, default=None)
 
 
-def _length_bar(axes: Any, centre: Array) -> None:
+def _length_bar(axes: Any, centre: FloatArray) -> None:
     at = centre - [0.9 * ZOOM_MM, 0.92 * ZOOM_MM]
     axes.plot([at[0], at[0] + 2.0], [at[1]] * 2, color=LIGHT.ink, lw=2.0)
     axes.text(

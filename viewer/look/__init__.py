@@ -1,1 +1,1 @@
-"""Look."""
+"""What every output shares: colours, numbers as text, which libraries are there."""

@@ -6,12 +6,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from kinematics.base.words import CAUTION
 from kinematics.casts.clearance import NEAR_CONTACT_MM
-from kinematics.excursions.results import CAUTION, path_angles_deg
+from kinematics.excursions.results import path_angles_deg
 from kinematics.excursions.teeth import ALONG_LIMIT_MM
 from viewer.figures.excursions import KIND_LABEL
+from viewer.look.text import plain, signed, um
 from viewer.report.guidance import record_sentence
-from viewer.report.tables import Table, plain, signed, um
+from viewer.report.tables import Table
 
 if TYPE_CHECKING:
     from collections.abc import Sequence

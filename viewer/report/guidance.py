@@ -5,7 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from kinematics.excursions.settings import RECORD_LABEL
-from viewer.report.tables import NONE, Table, plain
+from viewer.look.text import NONE, plain
+from viewer.report.tables import Table
 
 if TYPE_CHECKING:
     from collections.abc import Mapping

@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from kinematics.decision.verdict import room_words
+from kinematics.base.words import room_words
+from viewer.look import text
 from viewer.look.palette import THEMES, Theme, css_variables
 from viewer.report import tables
 from viewer.report.plan import plan_table, remedy_table, verdict_mark
@@ -119,10 +120,10 @@ def facts(a: Assessment) -> list[tuple[str, str]]:
     out = [
         (
             largest,
-            f"{tables.plain(1e3 * verdict.worst_error_mm)} µm",
+            f"{text.plain(1e3 * verdict.worst_error_mm)} µm",
         ),
-        ("your tolerance", f"{tables.plain(1e3 * verdict.tolerance_mm)} µm"),
-        ("departure, incisors", f"{tables.plain(abs(a.departure_mm), 2)} mm {kind}"),
+        ("your tolerance", f"{text.plain(1e3 * verdict.tolerance_mm)} µm"),
+        ("departure, incisors", f"{text.plain(abs(a.departure_mm), 2)} mm {kind}"),
         (
             "break-even departure",
             room_words(even) if math.isfinite(even) else "none within hinge range",
@@ -130,16 +131,16 @@ def facts(a: Assessment) -> list[tuple[str, str]]:
         ("stop", tables.STOP_LABEL[verdict.stop]),
     ]
     if spread is not None:
-        chance = tables.chance(spread.options[0].beyond_any, spread.trials)
+        chance = text.chance(spread.options[0].beyond_any, spread.trials)
         if verdict.basis == "error":
             tail = 50.0 * (1.0 - spread.coverage)
             ends = np.percentile(spread.worst_error_mm["arbitrary axis"], [tail, 100.0 - tail])
-            low, high = (tables.plain(1e3 * float(end)) for end in ends)
+            low, high = (text.plain(1e3 * float(end)) for end in ends)
             share = f"{100.0 * spread.coverage:g} %"
             out.append((f"largest error, {share} of trials", f"{low} to {high} µm"))
         out.append(("chance beyond tolerance", chance))
     if a.excursions is not None and a.excursions.kinds:
-        size = tables.plain(1e3 * a.excursions.worst()[2])
+        size = text.plain(1e3 * a.excursions.worst()[2])
         out.append(("largest in excursions", f"{size} µm"))
     return out
 
@@ -176,7 +177,8 @@ def render_report(
     from markupsafe import Markup
 
     from kinematics.base.versions import versions
-    from kinematics.result import CAUTIONS, PACKAGES
+    from kinematics.base.words import CAUTIONS
+    from kinematics.result import PACKAGES
 
     environment = Environment(
         autoescape=True,

@@ -17,6 +17,7 @@ from viewer.figures.draw import to_svg
 from viewer.figures.excursions import draw_excursion_figure
 from viewer.figures.risk import draw_risk_figure, tooth_chances
 from viewer.figures.style import wrapped
+from viewer.look.text import NONE, chance, plain, signed, yes_no
 from viewer.report.excursions import excursion_paragraphs, excursion_table, stop_sentences
 from viewer.report.guidance import (
     record_table,
@@ -25,7 +26,7 @@ from viewer.report.guidance import (
     settings_table,
 )
 from viewer.report.page import Section
-from viewer.report.tables import NONE, Table, chance, plain, signed, yes_no
+from viewer.report.tables import Table
 from viewer.report.teeth import tooth_figures, tooth_sections
 
 if TYPE_CHECKING:

@@ -6,15 +6,14 @@ that does not exist.
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from kinematics.closure.stops import STOPS
-from kinematics.uncertainty.summary import percent, wilson_interval
 from viewer.look.palette import STOP_LABEL
+from viewer.look.text import NONE, plain, signed, um, yes_no
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -24,8 +23,6 @@ if TYPE_CHECKING:
     from kinematics.closure.stops import Stop
     from kinematics.closure.tooth_contact import ContactReport
 
-NONE = "–"
-"""Stands for a number that does not exist."""
 NOTHING_MM = 1e-6
 """An error below a nanometre is rounding: no tooth is named for it."""
 CONTACT_WORDS = {
@@ -59,37 +56,6 @@ class Table:
     numeric: tuple[bool, ...]
     rows: tuple[tuple[str, ...], ...]
     note: str = ""
-
-
-def signed(value: float, digits: int = 0) -> str:
-    """A number with its sign, without a sign where it rounds to zero."""
-    if not math.isfinite(value):
-        return NONE
-    text = f"{value:+.{digits}f}"
-    return f"{0:.{digits}f}" if float(text) == 0.0 else text.replace("-", "−")
-
-
-def plain(value: float, digits: int = 0) -> str:
-    """A number; only a negative one carries a sign."""
-    if not math.isfinite(value):
-        return NONE
-    text = f"{value:.{digits}f}"
-    return f"{0:.{digits}f}" if float(text) == 0.0 else text.replace("-", "−")
-
-
-def um(value_mm: float) -> str:
-    """A length in mm as signed whole micrometres."""
-    return signed(1e3 * value_mm)
-
-
-def chance(share: float, trials: int) -> str:
-    """A counted probability in words that its number of trials can carry."""
-    return percent(share, wilson_interval(share, trials)[1])
-
-
-def yes_no(value: bool) -> str:
-    """Yes or no, also told by a mark."""
-    return "✓ yes" if value else "✗ no"
 
 
 def angles_table(a: Assessment) -> Table:

@@ -7,12 +7,13 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from kinematics.base.teeth import arch_order
 from kinematics.casts.clearance import CLEARANCE_LIMIT_MM, NEAR_CONTACT_MM
 from kinematics.excursions.teeth import ALONG_LIMIT_MM, CLEARLY_APART_MM
 from viewer.figures.draw import to_svg
 from viewer.figures.excursions import KIND_LABEL, draw_excursion_figure
-from viewer.figures.numbers import arch_order
 from viewer.figures.teeth import SIDE_WORDS, draw_tooth_figure, touching_places
+from viewer.look.text import NONE, plain
 from viewer.report.excursions import (
     DEEP_SHARE,
     contact_sentence,
@@ -20,7 +21,7 @@ from viewer.report.excursions import (
     way_sentence,
 )
 from viewer.report.page import Section
-from viewer.report.tables import NONE, Table, plain
+from viewer.report.tables import Table
 
 if TYPE_CHECKING:
     from kinematics.articulator.path import Kind

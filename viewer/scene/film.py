@@ -15,6 +15,7 @@ from scipy.spatial.transform import RigidTransform
 from kinematics.base.axis import closing_motion
 from kinematics.base.errors import InputError
 from kinematics.base.files import Refusal, whole_file
+from kinematics.base.words import CAUTION
 from viewer.look.extras import need
 from viewer.look.palette import STOP_LABEL, Theme, colours
 from viewer.scene.build import build_scene
@@ -26,7 +27,6 @@ if TYPE_CHECKING:
 
 FORMATS = (".gif", ".mp4")
 LAYERS = ("upper", "lower", "articulator", "axes", "arcs", "contact")
-CAUTION = "Planning, teaching and research aid; not a medical device. Verify on the patient."
 FULL_BYTES = 1_000_000
 """Less free space than this counts as a full disk when a film fails (ours)."""
 HOLD = 0.3

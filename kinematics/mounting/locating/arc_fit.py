@@ -7,9 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from kinematics.mounting.locating.line_fit import cross
-
-Array = NDArray[np.float64]
+from kinematics.base.arrays import FloatArray, cross
 
 
 @dataclass(frozen=True, eq=False)
@@ -19,14 +17,14 @@ class ArcFit:
     The four columns move the left point toward the arch and above, then the right point.
     """
 
-    u: Array
-    foot: Array
-    toward: Array
-    above: Array
-    residuals: Array
-    jacobian: Array
-    angle: Array
-    radius: Array
+    u: FloatArray
+    foot: FloatArray
+    toward: FloatArray
+    above: FloatArray
+    residuals: FloatArray
+    jacobian: FloatArray
+    angle: FloatArray
+    radius: FloatArray
 
     @property
     def cost(self) -> float:
@@ -34,7 +32,7 @@ class ArcFit:
         return float(self.residuals @ self.residuals)
 
 
-def demean(values: Array, owner: NDArray[np.intp]) -> Array:
+def demean(values: FloatArray, owner: NDArray[np.intp]) -> FloatArray:
     """Subtract each track's mean."""
     count = np.bincount(owner).astype(float)
     out = values.copy()
@@ -45,7 +43,11 @@ def demean(values: Array, owner: NDArray[np.intp]) -> Array:
 
 
 def _evaluate(
-    data: Array, owner: NDArray[np.intp], u: Array, point: Array, half: tuple[float, float]
+    data: FloatArray,
+    owner: NDArray[np.intp],
+    u: FloatArray,
+    point: FloatArray,
+    half: tuple[float, float],
 ) -> ArcFit:
     middle = data.mean(axis=0)
     foot = point + ((middle - point) @ u) * u
@@ -67,7 +69,7 @@ def _evaluate(
 
 
 def fit_arcs(
-    data: Array, owner: NDArray[np.intp], hint: Array, half: tuple[float, float]
+    data: FloatArray, owner: NDArray[np.intp], hint: FloatArray, half: tuple[float, float]
 ) -> ArcFit:
     """Levenberg-Marquardt from the starts that the tracks and the hint suggest; the best."""
     centred = demean(data, owner)
@@ -83,7 +85,7 @@ def fit_arcs(
     return min(found, key=lambda state: state.cost)
 
 
-def _kasa(data: Array, owner: NDArray[np.intp], u: Array) -> Array:
+def _kasa(data: FloatArray, owner: NDArray[np.intp], u: FloatArray) -> FloatArray:
     """A point of the axis for a given direction: linear least squares of ``|x|^2 - 2 a.x``."""
     e1 = cross(u, np.eye(3)[int(np.argmin(np.abs(u)))])
     e1 /= np.linalg.norm(e1)
@@ -96,7 +98,11 @@ def _kasa(data: Array, owner: NDArray[np.intp], u: Array) -> Array:
 
 
 def _descend(
-    data: Array, owner: NDArray[np.intp], u: Array, point: Array, half: tuple[float, float]
+    data: FloatArray,
+    owner: NDArray[np.intp],
+    u: FloatArray,
+    point: FloatArray,
+    half: tuple[float, float],
 ) -> ArcFit:
     state = _evaluate(data, owner, u, point, half)
     damping = 1e-4

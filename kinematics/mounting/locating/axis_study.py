@@ -7,18 +7,17 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.spatial.transform import RigidTransform, Rotation
 from scipy.stats import chi2, norm
 
+from kinematics.base.arrays import FloatArray
 from kinematics.base.axis import HingeAxis, opening_motion
 from kinematics.base.errors import InputError
 from kinematics.mounting.locating.from_poses import axis_from_poses
 from kinematics.mounting.locating.from_tracks import axis_from_tracked_points
 from kinematics.mounting.locating.inputs import reference
 from kinematics.mounting.locating.line_fit import metric
-
-Array = NDArray[np.float64]
 
 ARCH_POINTS_MM = ((90.0, 0.0, -35.0), (60.0, 25.0, -35.0), (60.0, -25.0, -35.0))
 """Lower incisal point and first molars in ``axis_orbital``: the proportions of
@@ -53,10 +52,10 @@ class LocationStudy:
     n : int
     """
 
-    bias_mm: Array
-    sd_mm: Array
-    predicted_sd_mm: Array
-    coverage: Array
+    bias_mm: FloatArray
+    sd_mm: FloatArray
+    predicted_sd_mm: FloatArray
+    coverage: FloatArray
     joint_coverage: float
     mean_distance_mm: float
     registration_rms_mm: float
@@ -170,7 +169,7 @@ def simulate_location(
     )
 
 
-def _poses(points: Array, seen: Array) -> RigidTransform:
+def _poses(points: FloatArray, seen: FloatArray) -> RigidTransform:
     """Least-squares pose of the points at each opening."""
     middle = points.mean(axis=0)
     out = []
@@ -182,7 +181,7 @@ def _poses(points: Array, seen: Array) -> RigidTransform:
     return RigidTransform.from_matrix(np.array(out))
 
 
-def _gap(found: HingeAxis, across: Array, truth: HingeAxis) -> Array:
+def _gap(found: HingeAxis, across: FloatArray, truth: HingeAxis) -> FloatArray:
     """Error of the two points of a found axis, square to it, (4,)."""
     out = []
     for point in (found.left_point_mm, found.right_point_mm):

@@ -6,12 +6,10 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.stats import chi2, f
 
-from kinematics.mounting.locating.line_fit import LineFit, turns_about
-
-Array = NDArray[np.float64]
+from kinematics.base.arrays import FloatArray, turns_about
+from kinematics.mounting.locating.line_fit import LineFit
 
 REJECT_P = 0.01
 """A fit, or a scan, is rejected below this probability (ours)."""
@@ -69,7 +67,11 @@ class PureRotationTest:
 
 
 def pure_rotation_test(
-    fit: LineFit, noise_known: bool, direction: Array, whiteners: Array, point_metric: Array
+    fit: LineFit,
+    noise_known: bool,
+    direction: FloatArray,
+    whiteners: FloatArray,
+    point_metric: FloatArray,
 ) -> PureRotationTest:
     """Test a fit for departure from pure rotation.
 

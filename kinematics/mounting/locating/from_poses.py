@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.spatial.transform import RigidTransform
 from scipy.stats import chi2
 
+from kinematics.base.arrays import FloatArray, frozen
 from kinematics.base.axis import HingeAxis
 from kinematics.base.errors import Finding, InputError
 from kinematics.mounting.locating.checks import pure_rotation_test, scan_at_fault
@@ -25,11 +26,10 @@ from kinematics.mounting.locating.inputs import (
     scan_weights,
     towards_left,
 )
-from kinematics.mounting.locating.line_fit import LineFit, fit_line, frozen, metric
+from kinematics.mounting.locating.line_fit import LineFit, fit_line, metric
 from kinematics.mounting.locating.located_axis import LocatedAxis, ScanCombination, remarks
 
-Array = NDArray[np.float64]
-Fit = Callable[[NDArray[np.intp], Array], LineFit]
+Fit = Callable[[NDArray[np.intp], FloatArray], LineFit]
 
 MAX_PAIRED_SCANS = 8
 """Up to so many scans all pairs are compared (ours)."""
@@ -106,7 +106,7 @@ def axis_from_poses(
     whiteners, known, noise_mm = noise_whiteners(noise, spread, len(points))
     angles = check_openings(turn, shift, hint, nominal_openings_deg, labels)
 
-    def fit(used: NDArray[np.intp], factors: Array) -> LineFit:
+    def fit(used: NDArray[np.intp], factors: FloatArray) -> LineFit:
         return fit_line(
             turn[used], shift[used], centre, whiteners[used], half_widths_mm, hint, factors[used]
         )
@@ -161,14 +161,14 @@ def axis_from_poses(
 
 def _choose(
     fit: Fit,
-    angles: Array,
-    trust: Array,
+    angles: FloatArray,
+    trust: FloatArray,
     known: bool,
     labels: list[str],
     *,
     compare: bool,
     robust: bool,
-) -> tuple[LineFit, Array, int | None, list[Finding]]:
+) -> tuple[LineFit, FloatArray, int | None, list[Finding]]:
     """Fit all scans; set one aside, or hold some down, where they disagree."""
     everything = np.arange(len(angles))
     whole = fit(everything, trust)
@@ -201,7 +201,9 @@ def _choose(
     return fitted, factors, None, [Finding("warning", "openings", message, fix)]
 
 
-def _held_down(fit: Fit, trust: Array, start: LineFit, known: bool) -> tuple[LineFit, Array]:
+def _held_down(
+    fit: Fit, trust: FloatArray, start: LineFit, known: bool
+) -> tuple[LineFit, FloatArray]:
     """Huber's loss on whole poses by reweighting, 20 rounds at most."""
     everything = np.arange(len(trust))
     current, factors = start, trust
@@ -219,7 +221,9 @@ def _held_down(fit: Fit, trust: Array, start: LineFit, known: bool) -> tuple[Lin
     return current, factors
 
 
-def _compare(fit: Fit, axis: HingeAxis, angles: Array, trust: Array) -> tuple[ScanCombination, ...]:
+def _compare(
+    fit: Fit, axis: HingeAxis, angles: FloatArray, trust: FloatArray
+) -> tuple[ScanCombination, ...]:
     """Axes of all pairs (up to 8 scans) and, from 4 scans on, without each scan."""
     n = len(angles)
     groups = [list(p) for p in combinations(range(n), 2)] if n <= MAX_PAIRED_SCANS else []

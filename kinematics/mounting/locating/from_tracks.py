@@ -10,6 +10,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.spatial.transform import RigidTransform
 from scipy.stats import chi2, f
 
+from kinematics.base.arrays import FloatArray, frozen
 from kinematics.base.axis import HingeAxis
 from kinematics.base.errors import Finding, InputError
 from kinematics.mounting.locating.arc_fit import ArcFit, demean, fit_arcs
@@ -21,9 +22,6 @@ from kinematics.mounting.locating.inputs import (
     check_located,
     towards_left,
 )
-from kinematics.mounting.locating.line_fit import frozen
-
-Array = NDArray[np.float64]
 
 OUTLIER_SD = 6.0
 """A sample farther off than this many robust standard deviations is set aside (ours)."""
@@ -55,25 +53,25 @@ class TrackedAxis:
     """
 
     axis: HingeAxis
-    line_directions: Array
-    line_covariance_mm2: Array
-    covariance_mm2: Array
+    line_directions: FloatArray
+    line_covariance_mm2: FloatArray
+    covariance_mm2: FloatArray
     dof: int
     noise_known: bool
     noise_mm: float
-    arc_deg: Array
-    radius_mm: Array
-    residual_mm: Array
+    arc_deg: FloatArray
+    radius_mm: FloatArray
+    residual_mm: FloatArray
     departure_p: float
     outliers: tuple[tuple[int, int], ...]
     findings: tuple[Finding, ...]
 
     @property
-    def sd_mm(self) -> Array:
+    def sd_mm(self) -> FloatArray:
         """Standard deviation of (left toward, left above, right toward, right above), mm."""
         return np.sqrt(np.diag(self.line_covariance_mm2))
 
-    def moved(self, b_from_a: RigidTransform) -> tuple[HingeAxis, Array]:
+    def moved(self, b_from_a: RigidTransform) -> tuple[HingeAxis, FloatArray]:
         """Return axis and (6, 6) covariance in another frame."""
         turn = np.kron(np.eye(2), b_from_a.rotation.as_matrix())
         return self.axis.transformed(b_from_a), turn @ self.covariance_mm2 @ turn.T
@@ -165,7 +163,7 @@ def axis_from_tracked_points(
     return result
 
 
-def _checked(tracks: Sequence[ArrayLike]) -> tuple[Array, NDArray[np.intp]]:
+def _checked(tracks: Sequence[ArrayLike]) -> tuple[FloatArray, NDArray[np.intp]]:
     arrays = [np.array(t, dtype=np.float64) for t in tracks]
     for j, a in enumerate(arrays):
         where = f"tracks.{j}"
@@ -196,7 +194,7 @@ def _checked(tracks: Sequence[ArrayLike]) -> tuple[Array, NDArray[np.intp]]:
     return np.concatenate(arrays), owner
 
 
-def _bent(track: Array) -> bool:
+def _bent(track: FloatArray) -> bool:
     """Whether a path leaves a straight line by more than rounding."""
     along, across, _ = np.linalg.svd(track - track.mean(axis=0), compute_uv=False)
     return bool(across > STRAIGHT * along)
@@ -224,7 +222,7 @@ def _departure(best: ArcFit, owner: NDArray[np.intp], noise_mm: float | None, do
     return float(f.sf((best.cost - small) / extra / max(small / rest, 1e-300), extra, rest))
 
 
-def _check_arcs(arc_deg: Array, best: ArcFit, hint: Array) -> None:
+def _check_arcs(arc_deg: FloatArray, best: ArcFit, hint: FloatArray) -> None:
     widest = float(arc_deg.max())
     factor = registration_magnification(widest)
     if factor > MAX_MAGNIFICATION:

@@ -5,15 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.spatial.transform import RigidTransform, Rotation
 
+from kinematics.base.arrays import FloatArray
 from kinematics.base.axis import HingeAxis, as_point
 from kinematics.base.errors import InputError
 from kinematics.mounting.locating.checks import registration_magnification
 from kinematics.mounting.locating.line_fit import start_line
-
-Array = NDArray[np.float64]
 
 MAX_MAGNIFICATION = 50.0
 """Refused beyond it: a registration error of 0.03 mm would be 1.5 mm at the axis (ours)."""
@@ -29,7 +28,7 @@ MIN_SPREAD_MM = 5.0
 """Reference points closer to one line than this do not fix a pose (ours)."""
 
 
-def pose_arrays(poses: RigidTransform) -> tuple[Array, Array]:
+def pose_arrays(poses: RigidTransform) -> tuple[FloatArray, FloatArray]:
     """Rotations (n, 3, 3) and translations (n, 3) of at least two finite poses."""
     m = np.asarray(poses.as_matrix()).reshape(-1, 4, 4)
     if len(m) < 2:
@@ -44,7 +43,7 @@ def pose_arrays(poses: RigidTransform) -> tuple[Array, Array]:
     return m[:, :3, :3], m[:, :3, 3]
 
 
-def reference(points_mm: ArrayLike) -> tuple[Array, Array]:
+def reference(points_mm: ArrayLike) -> tuple[FloatArray, FloatArray]:
     """Reference points (k, 3) and their middle (3,)."""
     where, fix = "reference_points_mm", "Give three or more points spread over the lower arch."
     points = np.array(points_mm, dtype=np.float64)
@@ -60,7 +59,7 @@ def reference(points_mm: ArrayLike) -> tuple[Array, Array]:
     return points, centre
 
 
-def towards_left(left: ArrayLike) -> Array:
+def towards_left(left: ArrayLike) -> FloatArray:
     """Unit vector of the stated direction to the patient's left."""
     vector = as_point(left, "left")
     size = float(np.linalg.norm(vector))
@@ -69,7 +68,7 @@ def towards_left(left: ArrayLike) -> Array:
     return vector / size
 
 
-def scan_weights(weights: ArrayLike | None, n: int) -> Array:
+def scan_weights(weights: ArrayLike | None, n: int) -> FloatArray:
     """Positive weights (n,), 1 where none are given."""
     if weights is None:
         return np.ones(n)
@@ -82,8 +81,8 @@ def scan_weights(weights: ArrayLike | None, n: int) -> Array:
 
 
 def noise_whiteners(
-    noise: float | ArrayLike | None, spread: Array, k: int
-) -> tuple[Array, bool, float]:
+    noise: float | ArrayLike | None, spread: FloatArray, k: int
+) -> tuple[FloatArray, bool, float]:
     """Whiteners (n, 6, 6) of the poses' twists, whether the noise is known, and its RMS in mm.
 
     Parameters
@@ -122,19 +121,19 @@ def noise_whiteners(
     return whiteners, True, float(np.sqrt(mean_square))
 
 
-def largest_magnification(angles_rad: Array) -> float:
+def largest_magnification(angles_rad: FloatArray) -> float:
     """Magnification of registration error at the largest angle between two scans."""
     widest = float(np.ptp(angles_rad))
     return registration_magnification(np.degrees(widest)) if widest > 0 else float("inf")
 
 
 def check_openings(
-    turn: Array,
-    shift: Array,
-    left: Array,
+    turn: FloatArray,
+    shift: FloatArray,
+    left: FloatArray,
     nominal_deg: ArrayLike | None,
     labels: Sequence[str],
-) -> Array:
+) -> FloatArray:
     """Angles (n,), rad, from the first scan about the common axis; refuse unusable sets."""
     vectors = Rotation.from_matrix(turn @ turn[0].T).as_rotvec()
     if np.linalg.norm(vectors, axis=1).max() > 0:
@@ -171,7 +170,7 @@ def check_openings(
     return angles
 
 
-def _check_order(angles: Array, nominal: Array, labels: Sequence[str]) -> None:
+def _check_order(angles: FloatArray, nominal: FloatArray, labels: Sequence[str]) -> None:
     where = "nominal_openings_deg"
     if nominal.shape != angles.shape or not np.isfinite(nominal).all():
         raise InputError(
@@ -201,7 +200,7 @@ def _check_order(angles: Array, nominal: Array, labels: Sequence[str]) -> None:
         )
 
 
-def check_located(axis: HingeAxis, centre: Array, where: str, fix: str) -> None:
+def check_located(axis: HingeAxis, centre: FloatArray, where: str, fix: str) -> None:
     """Refuse an axis at a distance from the arch that no head has; ``where`` and ``fix`` go to
     the error."""
     reach = float(axis.distance_mm(centre))

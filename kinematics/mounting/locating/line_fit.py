@@ -5,10 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 
-Array = NDArray[np.float64]
+from kinematics.base.arrays import FloatArray, cross, cross_matrix, turns_about
 
 MAX_ITERATIONS = 60
 """Gauss-Newton steps; a handful suffices unless a scan is grossly wrong (ours)."""
@@ -16,40 +15,7 @@ STEP_LIMIT_MM = 1e-9
 """The iteration has converged when no axis point moves farther than this in a step (ours)."""
 
 
-def cross_matrix(v: Array) -> Array:
-    """Matrices ``[v]x`` with ``[v]x w = v x w``, shape (..., 3, 3) for v of shape (..., 3)."""
-    out = np.zeros((*v.shape, 3))
-    out[..., 0, 1], out[..., 0, 2], out[..., 1, 2] = -v[..., 2], v[..., 1], -v[..., 0]
-    return out - np.swapaxes(out, -1, -2)
-
-
-def cross(a: Array, b: Array) -> Array:
-    """Cross product along the last axis; several times faster than numpy's on small arrays."""
-    return np.stack(
-        [
-            a[..., 1] * b[..., 2] - a[..., 2] * b[..., 1],
-            a[..., 2] * b[..., 0] - a[..., 0] * b[..., 2],
-            a[..., 0] * b[..., 1] - a[..., 1] * b[..., 0],
-        ],
-        axis=-1,
-    )
-
-
-def frozen(a: NDArray[np.floating]) -> Array:
-    """A read-only copy."""
-    b = np.array(a, dtype=np.float64)
-    b.flags.writeable = False
-    return b
-
-
-def turns_about(u: Array, angles_rad: Array) -> Array:
-    """Rotation matrices about the unit vector u, shape (n, 3, 3)."""
-    k = cross_matrix(u)
-    s, c = np.sin(angles_rad)[:, None, None], np.cos(angles_rad)[:, None, None]
-    return np.eye(3) + s * k + (1.0 - c) * (k @ k)
-
-
-def metric(points: Array, centre: Array) -> Array:
+def metric(points: FloatArray, centre: FloatArray) -> FloatArray:
     """Matrix Q, (6, 6), with ``e Q e`` = sum of squared displacements of points by a twist e.
 
     A twist is (rotation vector in rad, displacement of the centre in mm).
@@ -60,7 +26,9 @@ def metric(points: Array, centre: Array) -> Array:
     return np.einsum("kai,kaj->ij", j, j)
 
 
-def twists(turn: Array, shift: Array, turn0: Array, shift0: Array, centre: Array) -> Array:
+def twists(
+    turn: FloatArray, shift: FloatArray, turn0: FloatArray, shift0: FloatArray, centre: FloatArray
+) -> FloatArray:
     """Twist from each pose (turn0, shift0) to (turn, shift) about the posed centre, (n, 6)."""
     out = np.empty((len(turn), 6))
     out[:, :3] = Rotation.from_matrix(turn @ np.swapaxes(turn0, 1, 2)).as_rotvec()
@@ -95,23 +63,25 @@ class LineFit:
         Whitened, at the solution.
     """
 
-    left: Array
-    right: Array
-    toward: Array
-    above: Array
+    left: FloatArray
+    right: FloatArray
+    toward: FloatArray
+    above: FloatArray
     reach: float
-    angles: Array
-    residuals: Array
+    angles: FloatArray
+    residuals: FloatArray
     sum_squares: float
     dof: int
-    cofactor: Array
-    jacobian: Array
-    whitened: Array
+    cofactor: FloatArray
+    jacobian: FloatArray
+    whitened: FloatArray
     steps: int
     converged: bool
 
 
-def start_line(turn: Array, shift: Array, left_hint: Array) -> tuple[Array, Array]:
+def start_line(
+    turn: FloatArray, shift: FloatArray, left_hint: FloatArray
+) -> tuple[FloatArray, FloatArray]:
     """Direction and a point of the common axis from all pairs, closed form.
 
     The direction is the leading eigenvector of the pairs' rotation vectors (so weighted by angle
@@ -134,13 +104,13 @@ def start_line(turn: Array, shift: Array, left_hint: Array) -> tuple[Array, Arra
 
 
 def fit_line(
-    turn: Array,
-    shift: Array,
-    centre: Array,
-    whiteners: Array,
+    turn: FloatArray,
+    shift: FloatArray,
+    centre: FloatArray,
+    whiteners: FloatArray,
     half_widths: tuple[float, float],
-    left_hint: Array,
-    weights: Array | None = None,
+    left_hint: FloatArray,
+    weights: FloatArray | None = None,
 ) -> LineFit:
     """Fit poses ``G_i = Rot(line, angle_i) G`` with G, the line and the angles unknown.
 
@@ -224,20 +194,20 @@ def fit_line(
     )
 
 
-def _unit(v: Array) -> Array:
+def _unit(v: FloatArray) -> FloatArray:
     size = float(np.linalg.norm(v))
     return v / size if size > 0 else np.array([1.0, 0.0, 0.0])
 
 
 def _line_columns(
-    jac: Array,
-    rot: Array,
-    u: Array,
-    foot: Array,
-    c: Array,
-    centre_ref: Array,
-    toward: Array,
-    above: Array,
+    jac: FloatArray,
+    rot: FloatArray,
+    u: FloatArray,
+    foot: FloatArray,
+    c: FloatArray,
+    centre_ref: FloatArray,
+    toward: FloatArray,
+    above: FloatArray,
     half_widths: tuple[float, float],
 ) -> None:
     """Fill the first four columns: left and right point moved 1 mm toward and above."""

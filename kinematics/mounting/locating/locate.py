@@ -7,9 +7,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform
 
+from kinematics.base.arrays import FloatArray
 from kinematics.base.axis import HingeAxis
 from kinematics.base.errors import Finding, InputError
 from kinematics.case.fields import as_rigid
@@ -20,8 +20,6 @@ from kinematics.casts.scan_pose import scan_pose
 from kinematics.mounting.locating.from_poses import axis_from_poses
 from kinematics.mounting.locating.from_tracks import TrackedAxis, axis_from_tracked_points
 from kinematics.mounting.locating.located_axis import LocatedAxis
-
-Array = NDArray[np.float64]
 
 REFERENCE_POINTS = 200
 """Vertices of the lower at which residual motion is measured (ours)."""
@@ -47,7 +45,7 @@ class CaseAxis:
     """
 
     axis: HingeAxis
-    covariance_mm2: Array
+    covariance_mm2: FloatArray
     source: LocatedAxis | TrackedAxis
     registrations: dict[str, RegistrationResult]
     findings: tuple[Finding, ...]
@@ -106,7 +104,7 @@ def locate_from_case_table(
         nominal.insert(0, 0.0)
         weights.insert(0, 1.0)
     points = _reference_points(table, lower, where)
-    noise: float | Array | None = table.registration_rms_mm
+    noise: float | FloatArray | None = table.registration_rms_mm
     if noise is None and len(registrations) == len(table.openings):
         noise = _registration_noise(table, registrations, points)
         message = "the registration error is taken from the residuals of independent points"
@@ -152,8 +150,8 @@ def _poses(
 
 
 def _registration_noise(
-    table: AxisLocation, registrations: dict[str, RegistrationResult], points: Array
-) -> Array:
+    table: AxisLocation, registrations: dict[str, RegistrationResult], points: FloatArray
+) -> FloatArray:
     """Covariance of each pose; the scanned pose is trusted like the average registration."""
     middle = points.mean(axis=0)
     each = [r.covariance_at(r.fixed_from_moving.apply(middle)) for r in registrations.values()]
@@ -162,7 +160,7 @@ def _registration_noise(
     return np.array(each)
 
 
-def _reference_points(table: AxisLocation, lower: Cast | None, where: str) -> Array:
+def _reference_points(table: AxisLocation, lower: Cast | None, where: str) -> FloatArray:
     if table.reference_points_mm is not None:
         return np.array(table.reference_points_mm)
     if lower is None:

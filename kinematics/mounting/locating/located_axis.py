@@ -6,14 +6,12 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform
 
+from kinematics.base.arrays import FloatArray
 from kinematics.base.axis import HingeAxis
 from kinematics.base.errors import Finding
 from kinematics.mounting.locating.checks import PureRotationTest
-
-Array = NDArray[np.float64]
 
 WARN_MAGNIFICATION = 20.0
 """From here on a larger opening is advised (ours); it is that of 2.87 degrees."""
@@ -79,16 +77,16 @@ class LocatedAxis:
     """
 
     axis: HingeAxis
-    line_directions: Array
-    line_covariance_mm2: Array
-    covariance_mm2: Array
+    line_directions: FloatArray
+    line_covariance_mm2: FloatArray
+    covariance_mm2: FloatArray
     dof: int
     noise_known: bool
     noise_mm: float
     inflation: float
-    opening_deg: Array
-    residual_mm: Array
-    weights: Array
+    opening_deg: FloatArray
+    residual_mm: FloatArray
+    weights: FloatArray
     departure: PureRotationTest
     magnification: float
     scan_at_fault: int | None
@@ -96,11 +94,11 @@ class LocatedAxis:
     findings: tuple[Finding, ...]
 
     @property
-    def sd_mm(self) -> Array:
+    def sd_mm(self) -> FloatArray:
         """Standard deviation of (left toward, left above, right toward, right above), mm."""
         return np.sqrt(np.diag(self.line_covariance_mm2))
 
-    def moved(self, b_from_a: RigidTransform) -> tuple[HingeAxis, Array]:
+    def moved(self, b_from_a: RigidTransform) -> tuple[HingeAxis, FloatArray]:
         """Return axis and (6, 6) covariance in another frame."""
         turn = np.kron(np.eye(2), b_from_a.rotation.as_matrix())
         return self.axis.transformed(b_from_a), turn @ self.covariance_mm2 @ turn.T
