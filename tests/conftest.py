@@ -8,6 +8,8 @@ from pathlib import Path
 import pytest
 from hypothesis import HealthCheck, settings
 
+from kinematics.assessment import Assessment, assess
+from kinematics.case.read import read_case
 from tests import REPO, SCANS
 
 settings.register_profile(
@@ -54,3 +56,9 @@ def scans() -> Path:
 def demo_case_path() -> Path:
     """The demo case that the project ships."""
     return REPO / "sample_meshes" / "demo_case.toml"
+
+
+@pytest.fixture(scope="session")
+def demo_assessment(demo_case_path: Path) -> Assessment:
+    """The demo case assessed once, with its spread and its excursions."""
+    return assess(read_case(demo_case_path))

@@ -12,10 +12,8 @@ from hypothesis import strategies as st
 from scipy.spatial.transform import RigidTransform, Rotation
 
 from kinematics.articulator.instrument import ArticulatorSettings
-from kinematics.assessment import assess
 from kinematics.base.axis import HingeAxis, closing_motion
 from kinematics.base.errors import InputError
-from kinematics.case.read import read_case
 from kinematics.casts.cast import load_cast
 from kinematics.closure.stops import error_motion
 from kinematics.contact.first_contact import first_contact, prepare
@@ -188,10 +186,9 @@ def test_real_casts_err_in_excursions_by_the_arbitrary_axis_and_not_by_the_true_
     assert 0.02 < worst_mm[1] < 2.0
 
 
-def test_demo_case_gives_every_excursion_with_its_own_landmarks(demo_case_path):
-    assessment = assess(read_case(demo_case_path))
-    got = errors_from_assessment(assessment, steps=3)
-    assert got.names == assessment.landmarks.names
+def test_demo_case_gives_every_excursion_with_its_own_landmarks(demo_assessment):
+    got = errors_from_assessment(demo_assessment, steps=3)
+    assert got.names == demo_assessment.landmarks.names
     assert set(got.kinds) == {"protrusion", "left_lateral", "right_lateral"}
     assert all(error.complete for error in got.kinds.values())
     # A few millimetres of axis error make tenths of a millimetre in 5 mm of excursion, not more.
