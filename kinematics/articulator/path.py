@@ -1,4 +1,4 @@
-"""Records of an excursion: tooth contacts, steps, and the path of the lower member."""
+"""Records of an excursion: casts as a stop, contacts, steps, the path of the lower member."""
 
 from __future__ import annotations
 
@@ -12,6 +12,8 @@ from scipy.spatial.transform import RigidTransform
 from kinematics.articulator.instrument import Articulator
 from kinematics.articulator.solver import Demand, element_coordinates
 from kinematics.base.axis import HingeAxis
+from kinematics.casts.cast import Cast
+from kinematics.contact.first_contact import PreparedPair, first_contact, prepare
 
 Kind = Literal["hinge", "protrusion", "left_lateral", "right_lateral", "mixed"]
 KINDS: tuple[Kind, ...] = ("hinge", "protrusion", "left_lateral", "right_lateral", "mixed")
@@ -216,3 +218,42 @@ def _step_dict(step: ExcursionStep) -> dict[str, Any]:
         },
         "message": step.message,
     }
+
+
+@dataclass(frozen=True, eq=False)
+class CastStop:
+    """Both casts as a stop for the front; made by :func:`cast_stop`.
+
+    Attributes
+    ----------
+    upper, lower : Cast
+        In the frame ``articulator``, the lower at the excursion's start.
+    prepared : PreparedPair
+    """
+
+    upper: Cast
+    lower: Cast
+    prepared: PreparedPair
+
+    def close(self, motion: RigidTransform, axis: HingeAxis, max_deg: float) -> ToothContact:
+        """First contact when the lower, moved from its start, closes about an axis.
+
+        Notes
+        -----
+        *Guarantee*: that of :func:`kinematics.contact.first_contact.first_contact`.
+        """
+        moved = self.prepared.with_lower_motion(motion)
+        found = first_contact(moved, axis, max_closing_deg=max_deg)
+        return ToothContact(
+            found.status,
+            found.closing_deg,
+            found.point_mm,
+            self.upper.face_tooth(found.upper_face),
+            self.lower.face_tooth(found.lower_face),
+        )
+
+
+def cast_stop(upper: Cast, lower: Cast) -> CastStop:
+    """Prepare two casts (frame ``articulator``, lower at the start) as a stop."""
+    pair = prepare(upper.vertices_mm, upper.faces, lower.vertices_mm, lower.faces)
+    return CastStop(upper, lower, pair)

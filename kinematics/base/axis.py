@@ -125,27 +125,6 @@ class HingeAxis:
         q = np.asarray(points, dtype=np.float64) - self.midpoint_mm
         return np.linalg.norm(np.cross(q, self.direction), axis=-1)
 
-    def distance_to_triangles_mm(self, corners: NDArray[np.float64]) -> float:
-        """Smallest distance of the (infinite) line from triangles (m, 3, 3), mm; 0 if it cuts one.
-
-        Notes
-        -----
-        *Guarantee*: exact up to rounding. Seen along the line, it is the distance of a point from
-        plane triangles. *Source*: derived here.
-        """
-        side = np.eye(3)[np.argmin(np.abs(self.direction))]
-        e1 = np.cross(self.direction, side)
-        e1 /= np.linalg.norm(e1)
-        flat = (corners - self.midpoint_mm) @ np.column_stack([e1, np.cross(self.direction, e1)])
-        ahead = np.roll(flat, -1, axis=1)
-        edge = ahead - flat
-        length2 = np.maximum(np.einsum("mij,mij->mi", edge, edge), np.finfo(float).tiny)
-        along = np.clip(-np.einsum("mij,mij->mi", flat, edge) / length2, 0.0, 1.0)
-        nearest = np.linalg.norm(flat + along[..., None] * edge, axis=2).min(initial=np.inf)
-        turn = flat[..., 0] * ahead[..., 1] - flat[..., 1] * ahead[..., 0]
-        inside = (turn > 0.0).all(axis=1) | (turn < 0.0).all(axis=1)
-        return 0.0 if inside.any() else float(nearest)
-
 
 def opening_motion(axis: HingeAxis, opening_deg: float) -> RigidTransform:
     """Rotation that opens the mandible about an axis by an angle (degrees, opening positive).

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any, Literal
 
 from kinematics.base.errors import InputError
-from kinematics.base.regular_file import read_regular_file
+from kinematics.base.files import read_regular_file
 from kinematics.case.errors import shown
 
 _TAKEN_BY = {

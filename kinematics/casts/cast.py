@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -12,13 +13,11 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform
 
 from kinematics.base.errors import Finding, InputError
-from kinematics.base.regular_file import read_regular_file
+from kinematics.base.files import read_regular_file
 from kinematics.casts.formats import PARSERS, write_ply
 
 if TYPE_CHECKING:
     import trimesh
-
-__all__ = ["MM_PER_UNIT", "Cast", "likely_unit", "load_cast", "write_ply"]
 
 MAX_FILE_BYTES = 200 * 1024 * 1024
 """Largest mesh file that is read (ours): twenty times a dense intraoral scan."""
@@ -90,6 +89,13 @@ class Cast:
             self.source,
             self.sha256,
         )
+
+    def write(
+        self, path: Path | str, fields: Mapping[str, NDArray] | None = None, *, single: bool = False
+    ) -> None:
+        """Write a binary PLY; see :func:`kinematics.casts.formats.write_ply`."""
+        arrays = (self.vertices_mm, self.faces, self.tooth)
+        write_ply(*arrays, path, fields, what=f"{self.arch} cast", single=single)
 
     def as_trimesh(self) -> trimesh.Trimesh:
         """Return the cast as a trimesh mesh, mm, for that library's general mesh tools.

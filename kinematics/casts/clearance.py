@@ -1,14 +1,18 @@
-"""Signed clearance: how far points stand off a cast's surface, or how deep they lie inside it."""
+"""Clearance: of points, signed, from a cast's surface; and of an axis from the casts."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from kinematics.base.arrays import FloatArray
+from kinematics.base.axis import HingeAxis
+from kinematics.base.errors import Finding
 from kinematics.base.kernel import kernel
 from kinematics.casts.cast import Cast
 
@@ -249,3 +253,115 @@ def _signed(  # type: ignore[no-untyped-def]
             n = face_normals[found]
         below = (x - fx) * n[0] + (y - fy) * n[1] + (z - fz) * n[2] < 0.0
         gap[k] = -math.sqrt(best) if below else math.sqrt(best)
+
+
+NEAREST_AXIS_MM = 10.0
+"""An axis closer than this to a cast is refused: no condyle lies so near the teeth (ours)."""
+
+
+CELL_MM = 8.0
+"""Edge of a cell (ours): a few hundred cells a cast."""
+
+
+def axis_to_triangles_mm(axis: HingeAxis, corners: FloatArray) -> float:
+    """Smallest distance of the (infinite) axis from triangles (m, 3, 3), mm; 0 if it cuts one.
+
+    Notes
+    -----
+    *Guarantee*: exact up to rounding. Seen along the line, it is the distance of a point from
+    plane triangles. *Source*: derived here.
+    """
+    side = np.eye(3)[np.argmin(np.abs(axis.direction))]
+    e1 = np.cross(axis.direction, side)
+    e1 /= np.linalg.norm(e1)
+    flat = (corners - axis.midpoint_mm) @ np.column_stack([e1, np.cross(axis.direction, e1)])
+    ahead = np.roll(flat, -1, axis=1)
+    edge = ahead - flat
+    length2 = np.maximum(np.einsum("mij,mij->mi", edge, edge), np.finfo(float).tiny)
+    along = np.clip(-np.einsum("mij,mij->mi", flat, edge) / length2, 0.0, 1.0)
+    nearest = np.linalg.norm(flat + along[..., None] * edge, axis=2).min(initial=np.inf)
+    turn = flat[..., 0] * ahead[..., 1] - flat[..., 1] * ahead[..., 0]
+    inside = (turn > 0.0).all(axis=1) | (turn < 0.0).all(axis=1)
+    return 0.0 if inside.any() else float(nearest)
+
+
+class CastClearance:
+    """One cast's triangles in cells, each in an enclosing sphere; found once, asked for many axes.
+
+    Parameters
+    ----------
+    cast : Cast
+        In the frame of the axes.
+    """
+
+    def __init__(self, cast: Cast) -> None:
+        self.cast = cast
+
+    @cached_property
+    def _cells(self) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+        """Triangles sorted by cell, and where each cell begins."""
+        first = self.cast.vertices_mm[self.cast.faces[:, 0]]
+        grid = np.floor((first - first.min(axis=0)) / CELL_MM).astype(np.int64)
+        _, _, depth = grid.max(axis=0) + 1
+        key = (grid[:, 0] * (grid[:, 1].max() + 1) + grid[:, 1]) * depth + grid[:, 2]
+        order = np.argsort(key, kind="stable")
+        starts = np.flatnonzero(np.diff(key[order], prepend=-1))
+        return order, starts
+
+    @cached_property
+    def _spheres(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """Centre (c, 3) and radius (c,) of a sphere about the triangles of each cell, mm."""
+        order, starts = self._cells
+        corners = self.cast.vertices_mm[self.cast.faces[order]]
+        low = np.minimum.reduceat(corners.min(axis=1), starts)
+        high = np.maximum.reduceat(corners.max(axis=1), starts)
+        return 0.5 * (low + high), 0.5 * np.linalg.norm(high - low, axis=1)
+
+    def nearer_than(self, axis: HingeAxis, limit_mm: float) -> float | None:
+        """Distance of the (infinite) axis from the cast where it is below a limit, else None.
+
+        Notes
+        -----
+        *Guarantee*: the answer of :func:`axis_to_triangles_mm` over all triangles (tested), of
+        which only those of cells within reach are looked at.
+        """
+        if not len(self.cast.faces) or not np.isfinite(self.cast.vertices_mm).all():
+            return None  # the checks of the mesh say what is wrong with it
+        order, starts = self._cells
+        centre, radius = self._spheres
+        reach = np.flatnonzero(axis.distance_mm(centre) - radius < limit_mm)
+        if not len(reach):
+            return None
+        ends = np.append(starts[1:], len(order))
+        chosen = np.concatenate([order[starts[i] : ends[i]] for i in reach])
+        near = axis_to_triangles_mm(axis, self.cast.vertices_mm[self.cast.faces[chosen]])
+        return near if near < limit_mm else None
+
+
+def axes_in_casts(
+    casts: Iterable[CastClearance], axes: Iterable[tuple[str, HingeAxis]]
+) -> list[Finding]:
+    """Errors for axes that run through or too near a cast.
+
+    Parameters
+    ----------
+    casts : iterable of CastClearance
+    axes : iterable of (name, HingeAxis)
+        The name is the case's table.
+    """
+    casts = tuple(casts)
+    findings = []
+    for name, axis in axes:
+        for known in casts:
+            near = known.nearer_than(axis, NEAREST_AXIS_MM)
+            if near is not None:
+                findings.append(
+                    Finding(
+                        "error",
+                        name,
+                        f"an axis {near:.3g} mm from the {known.cast.arch} cast, where at least "
+                        f"{NEAREST_AXIS_MM:g} mm are needed",
+                        "Check the axis points, the mounting and the unit.",
+                    )
+                )
+    return findings

@@ -1,4 +1,4 @@
-"""Mesh file formats: bytes to vertices, faces and tooth labels; and a cast to a binary PLY."""
+"""Mesh file formats: bytes to vertices, faces and tooth labels; and a mesh to a binary PLY."""
 
 from __future__ import annotations
 
@@ -7,7 +7,6 @@ import re
 from array import array
 from collections.abc import Callable, Iterator, Mapping
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,9 +14,6 @@ from numpy.typing import NDArray
 from kinematics.base.errors import InputError
 from kinematics.base.files import Refusal, write_file
 from kinematics.casts.ply import MAX_ROWS, fan, read_ply
-
-if TYPE_CHECKING:
-    from kinematics.casts.cast import Cast
 
 Parsed = tuple[NDArray[np.float64], NDArray[np.int64], NDArray[np.int16] | None]
 
@@ -249,21 +245,27 @@ PARSERS: dict[str, Callable[[bytes, Path], Parsed]] = {
 
 
 def write_ply(
-    cast: Cast,
+    vertices_mm: NDArray[np.float64],
+    faces: NDArray[np.integer],
+    tooth: NDArray[np.integer],
     path: Path | str,
     fields: Mapping[str, NDArray] | None = None,
     *,
+    what: str = "cast",
     single: bool = False,
 ) -> None:
-    """Write a cast as a binary PLY with its tooth labels and more values a vertex.
+    """Write a mesh as a binary PLY with its tooth labels and more values a vertex.
 
     Parameters
     ----------
-    cast : Cast
+    vertices_mm, faces, tooth : ndarray, shape (n, 3), (m, 3) and (n,)
+        As in :class:`kinematics.casts.cast.Cast`.
     path : Path or str
         Replaced atomically.
     fields : mapping of str to ndarray, shape (n,), optional
         More vertex properties, written as 32-bit floats, for example ``high_um``.
+    what : str
+        Said in the file's comment.
     single : bool
         Store coordinates in 32 bits (rounded to about 4e-6 mm); otherwise 64 bits, exactly.
 
@@ -277,29 +279,29 @@ def write_ply(
     for name, values in extra.items():
         if not re.fullmatch(r"[a-z][a-z0-9_]*", name) or name in ("x", "y", "z", "tooth"):
             raise ValueError(f"{name}: not a free property name")
-        if values.shape != (len(cast.vertices_mm),):
+        if values.shape != (len(vertices_mm),):
             raise ValueError(f"{name}: one value a vertex is needed")
     real, word = ("<f4", "float") if single else ("<f8", "double")
     layout = [(axis, real) for axis in "xyz"] + [("tooth", "<i2")] + [(n, "<f4") for n in extra]
-    points = np.empty(len(cast.vertices_mm), np.dtype(layout))
+    points = np.empty(len(vertices_mm), np.dtype(layout))
     for k, axis in enumerate("xyz"):
-        points[axis] = cast.vertices_mm[:, k]
-    points["tooth"] = cast.tooth
+        points[axis] = vertices_mm[:, k]
+    points["tooth"] = tooth
     for name, values in extra.items():
         points[name] = values
-    faces = np.empty(len(cast.faces), np.dtype([("n", "u1"), ("ids", "<i4", 3)]))
-    faces["n"], faces["ids"] = 3, cast.faces
+    rows = np.empty(len(faces), np.dtype([("n", "u1"), ("ids", "<i4", 3)]))
+    rows["n"], rows["ids"] = 3, faces
     header = [
         "ply",
         "format binary_little_endian 1.0",
-        f"comment {cast.arch} cast, mm; tooth: ISO 3950 number, 0 for none",
+        f"comment {what}, mm; tooth: ISO 3950 number, 0 for none",
         f"element vertex {len(points)}",
         *(f"property {word} {axis}" for axis in "xyz"),
         "property short tooth",
         *(f"property float {name}" for name in extra),
-        f"element face {len(faces)}",
+        f"element face {len(rows)}",
         "property list uchar int vertex_indices",
         "end_header\n",
     ]
-    body = points.tobytes() + faces.tobytes()
+    body = points.tobytes() + rows.tobytes()
     write_file(file, "\n".join(header).encode("ascii") + body, Refusal("output"))

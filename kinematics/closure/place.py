@@ -16,8 +16,8 @@ from kinematics.base.axis import HingeAxis, opening_motion
 from kinematics.base.errors import Finding, InputError
 from kinematics.case.read import Case
 from kinematics.case.tables import GuidanceRecord
-from kinematics.casts.axis_clearance import CastClearance, axes_in_casts
 from kinematics.casts.cast import Cast, load_cast
+from kinematics.casts.clearance import CastClearance, axes_in_casts
 from kinematics.casts.health import MeshHealth, check_cast, check_pair
 from kinematics.casts.health import findings as health_findings
 from kinematics.casts.occlusal import automatic_landmarks, occlusal_vertices, vertex_normals

@@ -15,10 +15,9 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform
 
 from kinematics.articulator.excursion import DEFAULT_TRAVEL_MM, excursion
-from kinematics.articulator.excursion_contact import cast_stop
 from kinematics.articulator.guides import incisal_table
 from kinematics.articulator.instrument import Articulator, ArticulatorSettings, build_articulator
-from kinematics.articulator.path import Front, Kind
+from kinematics.articulator.path import Front, Kind, cast_stop
 from kinematics.articulator.records import held_by_record, settings_from_records
 from kinematics.base.axis import HingeAxis, axis_orbital_from_points
 from kinematics.casts.cast import Cast

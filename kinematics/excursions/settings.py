@@ -12,7 +12,7 @@ from kinematics.articulator.instrument import settings_from_case
 from kinematics.articulator.records import RecordedSettings, settings_from_records
 from kinematics.case.fields import as_rigid
 from kinematics.case.tables import ArticulatorTable
-from kinematics.casts.scan_pose import scan_pose
+from kinematics.casts.registration import scan_pose
 
 if TYPE_CHECKING:
     from kinematics.base.errors import Finding
@@ -93,7 +93,7 @@ def read_records(case: Case, lower: Cast | None) -> tuple[tuple[RecordPose, ...]
     Raises
     ------
     InputError
-        As :func:`kinematics.casts.scan_pose.scan_pose`.
+        As :func:`kinematics.casts.registration.scan_pose`.
     """
     found: list[RecordPose] = []
     remarks: list[Finding] = []

@@ -19,7 +19,7 @@ from scipy.special import ndtri
 
 from kinematics.base.arrays import FloatArray
 from kinematics.base.errors import InputError
-from kinematics.base.regular_file import read_regular_file
+from kinematics.base.files import read_regular_file
 from kinematics.uncertainty.monte_carlo import open_uniform
 from kinematics.uncertainty.published_scatter import STUDIES
 

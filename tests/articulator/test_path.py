@@ -8,8 +8,8 @@ import trimesh
 from scipy.spatial.transform import RigidTransform, Rotation
 
 from kinematics.articulator.excursion import excursion
-from kinematics.articulator.excursion_contact import cast_stop
 from kinematics.articulator.instrument import ArticulatorSettings, build_articulator
+from kinematics.articulator.path import cast_stop
 from kinematics.base.axis import HingeAxis, closing_motion
 from kinematics.casts.cast import Cast, load_cast
 from kinematics.casts.clearance import surface_of

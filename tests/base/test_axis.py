@@ -143,28 +143,3 @@ def test_scipy_composition_applies_the_right_hand_motion_first():
     turn = RigidTransform.from_rotation(Rotation.from_euler("z", 90, degrees=True))
     shift = RigidTransform.from_translation([1.0, 0.0, 0.0])
     np.testing.assert_allclose((turn * shift).apply([0, 0, 0]), [0, 1, 0], atol=1e-15)
-
-
-@given(axes(), st.lists(points(), min_size=3, max_size=9), motions())
-def test_distance_to_triangles_is_the_least_over_their_points(axis, corners, motion):
-    n = len(corners) // 3
-    triangles = np.array(corners[: 3 * n]).reshape(n, 3, 3)
-    found = axis.distance_to_triangles_mm(triangles)
-    a, b = np.meshgrid(np.linspace(0, 1, 41), np.linspace(0, 1, 41))
-    keep = a + b <= 1
-    weights = np.stack([1 - a[keep] - b[keep], a[keep], b[keep]], axis=1)
-    sampled = axis.distance_mm(np.einsum("sw,mwc->msc", weights, triangles)).min()
-    size = np.linalg.norm(np.ptp(triangles, axis=1), axis=1).max()
-    assert sampled - size / 40 - 1e-9 <= found <= sampled + 1e-9
-    moved = axis.transformed(motion).distance_to_triangles_mm(
-        motion.apply(triangles.reshape(-1, 3)).reshape(n, 3, 3)
-    )
-    assert moved == pytest.approx(found, abs=1e-8)
-
-
-def test_a_line_through_a_large_triangle_has_distance_zero():
-    triangle = np.array([[[-500.0, 3, -500], [500, 3, -500], [0, 3, 900]]])
-    assert TRUE.distance_to_triangles_mm(triangle) == 0.0
-    assert TRUE.distance_to_triangles_mm(triangle + np.array([0.0, 0.0, 600.0])) == pytest.approx(
-        100.0
-    )

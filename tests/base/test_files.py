@@ -12,8 +12,14 @@ import pytest
 
 from kinematics.base import files as whole_files
 from kinematics.base.errors import InputError
-from kinematics.base.files import Refusal, is_running, whole_file, write_file, write_files
-from kinematics.base.regular_file import read_regular_file
+from kinematics.base.files import (
+    Refusal,
+    is_running,
+    read_regular_file,
+    whole_file,
+    write_file,
+    write_files,
+)
 from kinematics.base.versions import versions
 from tests import REPO
 

@@ -12,7 +12,7 @@ from kinematics.base.errors import InputError
 from kinematics.case.read import case_from_dict, case_to_dict, read_case
 from kinematics.case.template import MOUNTINGS, template
 from kinematics.case.untouched import untouched
-from kinematics.casts.cast import load_cast, write_ply
+from kinematics.casts.cast import load_cast
 from kinematics.inspection import inspect_case
 from kinematics.sweep.study import study_from_dict
 from tests import SAMPLES
@@ -219,7 +219,7 @@ def test_left_and_right_axis_points_exchanged_are_named_as_the_cause(tmp_path):
     """The demo's casts and axis, its points exchanged: with tooth numbers the files are right."""
     casts = [load_cast(SAMPLES / f"{arch}.ply", arch)[0] for arch in ("upper", "lower")]
     for cast in casts:
-        write_ply(cast, tmp_path / f"{cast.arch}.ply")
+        cast.write(tmp_path / f"{cast.arch}.ply")
     swapped = WITH_CASTS.replace("left_point", "x").replace("right_point", "left_point")
     (tmp_path / "case.toml").write_text(swapped.replace("x_mm", "right_point_mm"), "utf-8")
     case = read_case(tmp_path / "case.toml")
@@ -229,6 +229,6 @@ def test_left_and_right_axis_points_exchanged_are_named_as_the_cause(tmp_path):
     fix = "The tooth numbers fit the files: exchange the left and right points of the mounting"
     assert all(f.fix.startswith(fix) for f in errors)
     for cast in casts:
-        write_ply(replace(cast, tooth=np.zeros_like(cast.tooth)), tmp_path / f"{cast.arch}.ply")
+        replace(cast, tooth=np.zeros_like(cast.tooth)).write(tmp_path / f"{cast.arch}.ply")
     (error,) = refused_casts(case)
     assert error.fix.startswith("Exchange the two files, or the left and right points of the mou")

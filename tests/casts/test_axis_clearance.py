@@ -2,12 +2,17 @@
 
 import numpy as np
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from kinematics.base.axis import HingeAxis
 from kinematics.case.read import read_case
-from kinematics.casts.axis_clearance import CastClearance, axes_in_casts
 from kinematics.casts.cast import Cast
+from kinematics.casts.clearance import CastClearance, axes_in_casts, axis_to_triangles_mm
 from kinematics.closure.place import place
+from tests.makers.strategies import axes, motions, points
+
+TRUE = HingeAxis([0.0, 55.0, 0.0], [0.0, -55.0, 0.0])
 
 
 @pytest.fixture(scope="module")
@@ -24,7 +29,7 @@ def test_only_near_cells_are_looked_into_and_the_distance_is_that_over_all_trian
         at, way = rng.uniform(low - 30.0, high + 30.0), rng.normal(size=3)
         way *= 50.0 / np.linalg.norm(way)
         axis = HingeAxis(at + way, at - way)
-        exact = axis.distance_to_triangles_mm(corners)
+        exact = axis_to_triangles_mm(axis, corners)
         near = known.nearer_than(axis, 10.0)
         if near is None:
             assert exact >= 10.0
@@ -53,3 +58,28 @@ def test_a_cast_without_triangles_is_never_near():
     cast = Cast("lower", np.zeros((1, 3)), np.zeros((0, 3)), np.zeros(1))
     axis = HingeAxis([0.0, 50.0, 0.0], [0.0, -50.0, 0.0])
     assert CastClearance(cast).nearer_than(axis, 10.0) is None
+
+
+@given(axes(), st.lists(points(), min_size=3, max_size=9), motions())
+def test_distance_to_triangles_is_the_least_over_their_points(axis, corners, motion):
+    n = len(corners) // 3
+    triangles = np.array(corners[: 3 * n]).reshape(n, 3, 3)
+    found = axis_to_triangles_mm(axis, triangles)
+    a, b = np.meshgrid(np.linspace(0, 1, 41), np.linspace(0, 1, 41))
+    keep = a + b <= 1
+    weights = np.stack([1 - a[keep] - b[keep], a[keep], b[keep]], axis=1)
+    sampled = axis.distance_mm(np.einsum("sw,mwc->msc", weights, triangles)).min()
+    size = np.linalg.norm(np.ptp(triangles, axis=1), axis=1).max()
+    assert sampled - size / 40 - 1e-9 <= found <= sampled + 1e-9
+    moved = axis_to_triangles_mm(
+        axis.transformed(motion), motion.apply(triangles.reshape(-1, 3)).reshape(n, 3, 3)
+    )
+    assert moved == pytest.approx(found, abs=1e-8)
+
+
+def test_a_line_through_a_large_triangle_has_distance_zero():
+    triangle = np.array([[[-500.0, 3, -500], [500, 3, -500], [0, 3, 900]]])
+    assert axis_to_triangles_mm(TRUE, triangle) == 0.0
+    assert axis_to_triangles_mm(TRUE, triangle + np.array([0.0, 0.0, 600.0])) == pytest.approx(
+        100.0
+    )

@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kinematics.base.errors import InputError
-from kinematics.casts.cast import MM_PER_UNIT, Cast, likely_unit, load_cast, write_ply
+from kinematics.casts.cast import MM_PER_UNIT, Cast, likely_unit, load_cast
 from kinematics.casts.formats import merge_exactly
 from tests import SCANS
 
@@ -81,7 +81,7 @@ def test_ply_round_trip_is_exact_with_labels_and_fields(tmp_path):
     vertices = mesh.vertices + rng.normal(0, 1e-7, mesh.vertices.shape)
     tooth = np.where(np.arange(len(vertices)) % 2, 36, 0)
     cast = Cast("lower", vertices, mesh.faces, tooth)
-    write_ply(cast, tmp_path / "c.ply", {"high_um": np.arange(len(vertices)) / 3})
+    cast.write(tmp_path / "c.ply", {"high_um": np.arange(len(vertices)) / 3})
     again, _ = load_cast(tmp_path / "c.ply", "lower")
     assert np.array_equal(again.vertices_mm, cast.vertices_mm)
     assert np.array_equal(again.faces, cast.faces)
@@ -95,7 +95,7 @@ def test_ply_round_trip_is_exact_with_labels_and_fields(tmp_path):
 def test_ply_written_single_keeps_labels_and_rounds_coordinates(tmp_path):
     mesh = box()
     cast = Cast("lower", mesh.vertices / 3 * 3.01, mesh.faces, np.full(len(mesh.vertices), 41))
-    write_ply(cast, tmp_path / "c.ply", single=True)
+    cast.write(tmp_path / "c.ply", single=True)
     again, _ = load_cast(tmp_path / "c.ply", "lower")
     assert np.array_equal(again.tooth, cast.tooth)
     assert np.abs(again.vertices_mm - cast.vertices_mm).max() < 4e-6
@@ -104,7 +104,7 @@ def test_ply_written_single_keeps_labels_and_rounds_coordinates(tmp_path):
 def test_writing_into_a_missing_folder_is_an_input_error(tmp_path):
     cast = Cast("lower", np.eye(3), [[0, 1, 2]], [0, 0, 0])
     with pytest.raises(InputError, match="folder that cannot be written"):
-        write_ply(cast, tmp_path / "nowhere" / "c.ply")
+        cast.write(tmp_path / "nowhere" / "c.ply")
 
 
 def test_failed_write_leaves_the_old_file(tmp_path, monkeypatch):
@@ -117,7 +117,7 @@ def test_failed_write_leaves_the_old_file(tmp_path, monkeypatch):
 
     monkeypatch.setattr(os, "replace", refuse)
     with pytest.raises(InputError, match="disk full"):
-        write_ply(cast, file)
+        cast.write(file)
     assert file.read_text() == "old"
     assert [p.name for p in tmp_path.iterdir()] == ["c.ply"]
 

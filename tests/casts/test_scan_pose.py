@@ -10,7 +10,7 @@ from scipy.spatial.transform import RigidTransform
 
 from kinematics.base.errors import InputError
 from kinematics.case.read import case_from_dict, case_to_dict
-from kinematics.casts.cast import load_cast, write_ply
+from kinematics.casts.cast import load_cast
 from kinematics.closure.place import place
 from kinematics.inspection import inspect_case
 from tests.casts.test_registration import arch
@@ -30,9 +30,9 @@ BROKEN = {
 def folder(tmp_path):
     """An unlabelled arch under its like; ``record.ply`` is the lower in a protrusive record."""
     upper = replace(SHAPE.moved(RigidTransform.from_translation([0.0, 0.0, 12.0])), arch="upper")
-    write_ply(SHAPE.moved((MOUNTING * SCANNED).inv()), tmp_path / "lower.ply")
-    write_ply(upper.moved(MOUNTING.inv()), tmp_path / "upper.ply")
-    write_ply(SHAPE.moved(MOUNTING.inv() * motion_to("protrusive")), tmp_path / "record.ply")
+    SHAPE.moved((MOUNTING * SCANNED).inv()).write(tmp_path / "lower.ply")
+    upper.moved(MOUNTING.inv()).write(tmp_path / "upper.ply")
+    SHAPE.moved(MOUNTING.inv() * motion_to("protrusive")).write(tmp_path / "record.ply")
     return tmp_path
 
 
@@ -71,7 +71,7 @@ def located(folder):
     [(with_record, "articulator.records.0.file"), (located, "mounting.openings.0.file")],
 )
 def test_a_scan_without_a_usable_mesh_is_refused_by_its_field(folder, words, case_of, field):
-    write_ply(BROKEN[words], folder / "record.ply")
+    BROKEN[words].write(folder / "record.ply")
     with pytest.raises(InputError) as caught:
         place(case_of(folder))
     assert caught.value.where == field
@@ -83,7 +83,7 @@ def test_a_scan_in_a_record_is_in_the_unit_of_the_casts(folder):
     (before,) = place(with_record(folder)).scans.records
     for name in ("lower", "upper", "record"):
         cast, _ = load_cast(folder / f"{name}.ply", "upper" if name == "upper" else "lower")
-        write_ply(replace(cast, vertices_mm=0.1 * cast.vertices_mm), folder / f"{name}.ply")
+        replace(cast, vertices_mm=0.1 * cast.vertices_mm).write(folder / f"{name}.ply")
     data = case_to_dict(with_record(folder))
     data["casts"]["unit"] = "cm"
     (after,) = place(case_from_dict(data, folder=folder)).scans.records
@@ -94,7 +94,7 @@ def test_a_scan_in_a_record_is_in_the_unit_of_the_casts(folder):
 @pytest.mark.parametrize("words", BROKEN)
 @pytest.mark.parametrize("case_of", [with_record, located])
 def test_a_broken_lower_is_named_before_a_scan_is_laid_on_it(folder, words, case_of):
-    write_ply(BROKEN[words], folder / "lower.ply")
+    BROKEN[words].write(folder / "lower.ply")
     case = case_of(folder)
     with pytest.raises(InputError) as caught:
         place(case)
@@ -107,7 +107,7 @@ def test_a_broken_lower_is_named_before_a_scan_is_laid_on_it(folder, words, case
 
 
 def test_an_inspection_keeps_what_it_knows_of_the_meshes_where_the_mounting_fails(folder):
-    write_ply(BROKEN["not finite"], folder / "record.ply")
+    BROKEN["not finite"].write(folder / "record.ply")
     seen = inspect_case(located(folder))
     assert [f.where for f in seen.findings if f.level == "error"] == [
         f"{folder / 'record.ply'}: mounting.openings.0.file"
@@ -120,7 +120,7 @@ def test_an_inspection_keeps_what_it_knows_of_the_meshes_where_the_mounting_fail
 
 def test_a_scan_of_another_unit_than_the_casts_is_refused_with_the_unit_that_fits(folder):
     scan, _ = load_cast(folder / "record.ply", "lower")
-    write_ply(replace(scan, vertices_mm=0.001 * scan.vertices_mm), folder / "record.ply")
+    replace(scan, vertices_mm=0.001 * scan.vertices_mm).write(folder / "record.ply")
     with pytest.raises(InputError, match=r'mm when read in mm.*set unit = "m"') as caught:
         place(with_record(folder))
     assert caught.value.where == "articulator.records.0.file"

@@ -12,7 +12,6 @@ from scipy.spatial.transform import Rotation
 from kinematics.assessment import assess, assess_placed
 from kinematics.base.axis import closing_motion
 from kinematics.case.read import case_from_dict, read_case
-from kinematics.casts.cast import write_ply
 from kinematics.casts.occlusal import automatic_landmarks
 from kinematics.closure.place import place
 from kinematics.contact.first_contact import first_contact, prepare
@@ -48,8 +47,8 @@ def small_case(folder, upper, **articulator):
     """Three lower cusps under upper blocks, teeth together as scanned."""
     folder.mkdir(parents=True, exist_ok=True)
     lower = joined("lower", [cone(p, t) for t, p in TEETH.items()])
-    write_ply(lower, folder / "lower.ply")
-    write_ply(joined("upper", upper), folder / "upper.ply")
+    lower.write(folder / "lower.ply")
+    joined("upper", upper).write(folder / "upper.ply")
     return case_from_dict(
         {
             "schema": "hingewise-case/1",

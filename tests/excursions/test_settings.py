@@ -17,7 +17,6 @@ from kinematics.assessment import assess, assess_placed
 from kinematics.base.axis import HingeAxis, opening_motion
 from kinematics.base.errors import InputError
 from kinematics.case.read import case_from_dict, case_to_dict, read_case, write_case
-from kinematics.casts.cast import write_ply
 from kinematics.closure.place import place
 from kinematics.excursions.excursion_case import case_geometry, case_guidance
 from kinematics.excursions.settings import RECORD_LABEL
@@ -98,8 +97,8 @@ def folder(tmp_path_factory):
     lower = joined("lower", [cone(p, t) for t, p in TIPS.items()])
     above = zip((21, 27, 17), TIPS.values())
     upper = joined("upper", [slab(*np.add(p, [0.0, 0.0, 3.0]), t) for t, p in above])
-    write_ply(lower.moved((MOUNTING * SCANNED).inv()), folder / "lower.ply")
-    write_ply(upper.moved(MOUNTING.inv()), folder / "upper.ply")
+    lower.moved((MOUNTING * SCANNED).inv()).write(folder / "lower.ply")
+    upper.moved(MOUNTING.inv()).write(folder / "upper.ply")
     return folder
 
 
@@ -282,13 +281,13 @@ def test_scans_in_the_records_give_the_angles_that_their_poses_give(tmp_path):
     rng = np.random.default_rng(4)
     shape = arch().moved(RigidTransform.from_translation([60.0, 0.0, -40.0]))
     upper = shape.moved(RigidTransform.from_translation([0.0, 0.0, 12.0]))
-    write_ply(shape.moved((MOUNTING * SCANNED).inv()), tmp_path / "lower.ply")
-    write_ply(upper.moved(MOUNTING.inv()), tmp_path / "upper.ply")
+    shape.moved((MOUNTING * SCANNED).inv()).write(tmp_path / "lower.ply")
+    upper.moved(MOUNTING.inv()).write(tmp_path / "upper.ply")
     listed = []
     for kind in KINDS:
         moved = shape.moved(MOUNTING.inv() * motion_to(kind))
         noisy = moved.vertices_mm + rng.normal(0.0, 0.01, moved.vertices_mm.shape)
-        write_ply(replace(moved, vertices_mm=noisy), tmp_path / f"{kind}.ply")
+        replace(moved, vertices_mm=noisy).write(tmp_path / f"{kind}.ply")
         listed.append({"kind": kind, "file": f"{kind}.ply"})
     case = case_with(tmp_path, {"records": listed})
     placed = place(case)

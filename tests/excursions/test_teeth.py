@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 from scipy.spatial.transform import RigidTransform, Rotation
 
 from kinematics.articulator.excursion import excursion
-from kinematics.articulator.excursion_contact import cast_stop
 from kinematics.articulator.instrument import ArticulatorSettings, build_articulator
+from kinematics.articulator.path import cast_stop
 from kinematics.casts.cast import Cast
 from kinematics.casts.clearance import CLEARANCE_LIMIT_MM
 from kinematics.excursions.teeth import (

@@ -104,7 +104,7 @@ def test_names_that_a_spreadsheet_would_run_are_disarmed():
 
 
 @pytest.mark.parametrize(
-    "broken", ["kinematics.casts.formats.write_ply", "viewer.report.page.render_report"]
+    "broken", ["kinematics.casts.cast.write_ply", "viewer.report.page.render_report"]
 )
 def test_a_failure_half_way_leaves_the_old_files_and_no_new_ones(
     assessment, tmp_path, monkeypatch, broken

@@ -23,7 +23,7 @@ from kinematics.assessment import assess
 from kinematics.base.errors import InputError
 from kinematics.case.read import read_case, write_case
 from kinematics.case.template import template
-from kinematics.casts.cast import Cast, write_ply
+from kinematics.casts.cast import Cast
 from kinematics.result import result_dict
 from kinematics.sweep.run import run_sweep
 from kinematics.sweep.store import parquet
@@ -215,7 +215,7 @@ def test_saving_a_case_or_a_mesh_on_a_full_or_locked_disk(small_disk, read_only_
         with pytest.raises(InputError, match=words):
             write_case(landmarks_only(), folder / "case.toml")
         with pytest.raises(InputError, match=words):
-            write_ply(cast, folder / "cast.ply")
+            cast.write(folder / "cast.ply")
         assert {p.name for p in folder.iterdir()} <= {"filled"}
 
 

@@ -17,7 +17,7 @@ from hypothesis import strategies as st
 
 from kinematics.base.errors import InputError
 from kinematics.casts.cast import load_cast
-from kinematics.casts.formats import MAX_LINE_BYTES, write_ply
+from kinematics.casts.formats import MAX_LINE_BYTES
 from kinematics.casts.ply import MAX_ROWS, fan, read_ply
 from tests.makers.memory import peak_mb
 
@@ -321,7 +321,7 @@ def test_any_cast_written_as_ply_is_read_back_exactly(tmp_path_factory, points, 
 
     file = tmp_path_factory.getbasetemp() / "round.ply"
     cast = Cast("lower", points, np.array(faces).reshape(-1, 3), teeth[: len(points)])
-    write_ply(cast, file)
+    cast.write(file)
     again, _ = load_cast(file, "lower")
     assert np.array_equal(again.vertices_mm, cast.vertices_mm)
     assert np.array_equal(again.faces, cast.faces)

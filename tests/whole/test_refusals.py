@@ -11,7 +11,7 @@ import pytest
 from kinematics.articulator.instrument import ArticulatorSettings, build_articulator, raised
 from kinematics.base.errors import HingewiseError, InputError
 from kinematics.case.read import case_from_dict, set_field, write_case
-from kinematics.casts.cast import Cast, write_ply
+from kinematics.casts.cast import Cast
 from kinematics.casts.formats import PARSERS
 from kinematics.contact.hierarchy import build_hierarchy
 from kinematics.inspection import inspect_case
@@ -225,9 +225,9 @@ def test_a_mesh_is_written_with_free_names_and_one_value_a_vertex_only(tmp_path)
     cast = Cast("lower", np.eye(3), np.array([[0, 1, 2]]), np.zeros(3, np.int16))
     for name in ("x", "tooth", "High", "a b"):
         with pytest.raises(ValueError, match="free property name"):
-            write_ply(cast, tmp_path / "a.ply", {name: np.zeros(3)})
+            cast.write(tmp_path / "a.ply", {name: np.zeros(3)})
     with pytest.raises(ValueError, match="one value a vertex"):
-        write_ply(cast, tmp_path / "a.ply", {"high_um": np.zeros(2)})
+        cast.write(tmp_path / "a.ply", {"high_um": np.zeros(2)})
     assert list(tmp_path.iterdir()) == []
 
 

@@ -197,7 +197,6 @@ def publish(stage: Path, out: Path) -> list[str]:
 
 
 def _make(a: Assessment, stage: Path, pictures: bool, tell: Callable[[str, float], None]) -> None:
-    from kinematics.casts.formats import write_ply
     from kinematics.result import result_dict
 
     tell("Writing the numbers", 0.0)
@@ -210,10 +209,10 @@ def _make(a: Assessment, stage: Path, pictures: bool, tell: Callable[[str, float
             values = np.full(len(a.lower_true.vertices_mm), np.nan)
             values[a.occlusal_index] = 1e3 * high
             fields[f"high_{stop}_um"] = values
-        write_ply(a.lower_true, stage / "lower_error_map.ply", fields)
+        a.lower_true.write(stage / "lower_error_map.ply", fields)
     fields = clearance_fields(a)
     if a.lower_true is not None and fields:
-        write_ply(a.lower_true, stage / "lower_clearance.ply", fields)
+        a.lower_true.write(stage / "lower_clearance.ply", fields)
     if has("matplotlib"):
         _make_report(a, stage, pictures, tell)
     tell("Done", 1.0)

@@ -12,7 +12,6 @@ from numpy.typing import NDArray
 
 from kinematics.base.errors import HingewiseError, InputError
 from kinematics.casts.cast import Cast
-from kinematics.casts.formats import write_ply
 from kinematics.casts.synthetic.arch_form import ArchSolid, Occlusion, occlusal_level, place_teeth
 from kinematics.casts.synthetic.arch_surface import Sheet, cast_sheet, grid_faces, mesh_of
 from kinematics.casts.synthetic.occlusal_fit import height_field, least_vertical_gap
@@ -166,7 +165,7 @@ def main(arguments: list[str] | None = None) -> int:
     try:
         pair = generate_pair(triangles_per_cast=given.triangles, seed=given.seed)
         for cast in pair:
-            write_ply(cast, given.output / f"{cast.arch}.ply", single=True)
+            cast.write(given.output / f"{cast.arch}.ply", single=True)
             print(f"{given.output / cast.arch}.ply: {len(cast.faces)} triangles")
     except HingewiseError as error:
         print(error, file=sys.stderr)

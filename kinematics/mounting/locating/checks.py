@@ -1,15 +1,20 @@
-"""Is it one axis? Departure from pure rotation, the scan at fault, and scan combinations."""
+"""Is it one axis? Checks of what it is located from, departure from pure rotation, faults."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
+from numpy.typing import ArrayLike
+from scipy.spatial.transform import RigidTransform, Rotation
 from scipy.stats import chi2, f
 
 from kinematics.base.arrays import FloatArray, turns_about
-from kinematics.mounting.locating.line_fit import LineFit
+from kinematics.base.axis import HingeAxis, as_point
+from kinematics.base.errors import InputError
+from kinematics.mounting.locating.line_fit import LineFit, start_line
 
 REJECT_P = 0.01
 """A fit, or a scan, is rejected below this probability (ours)."""
@@ -153,3 +158,212 @@ def scan_at_fault(
     if bad and others.min() > FAULT_RATIO * floor:
         return best, False
     return None, bool(bad)
+
+
+MAX_MAGNIFICATION = 50.0
+"""Refused beyond it: a registration error of 0.03 mm would be 1.5 mm at the axis (ours)."""
+
+
+LEAST_OPENING_DEG = float(np.degrees(2.0 * np.arcsin(0.5 / MAX_MAGNIFICATION)))
+"""Angle between two poses that magnifies so much (1.15 degrees; derived here)."""
+
+
+MAX_TILT_DEG = 45.0
+"""An axis farther than this from the stated left is not a transverse axis (ours)."""
+
+
+REACH_MM = (20.0, 200.0)
+"""Accepted distance of the axis from the middle of the arch; outside, a wrong unit (ours)."""
+
+
+ORDER_MARGIN_DEG = 0.5
+"""Openings in the wrong order by less than this are not remarked on (ours)."""
+
+
+MIN_SPREAD_MM = 5.0
+"""Reference points closer to one line than this do not fix a pose (ours)."""
+
+
+def pose_arrays(poses: RigidTransform) -> tuple[FloatArray, FloatArray]:
+    """Rotations (n, 3, 3) and translations (n, 3) of at least two finite poses."""
+    m = np.asarray(poses.as_matrix()).reshape(-1, 4, 4)
+    if len(m) < 2:
+        raise InputError(
+            "openings",
+            f"{len(m)} pose{'' if len(m) == 1 else 's'}",
+            "at least 2 poses of the lower at different openings",
+            "Scan the bite at one more opening.",
+        )
+    if not np.isfinite(m).all():
+        raise InputError("openings", "a pose with a NaN", "finite poses", "Check the matrices.")
+    return m[:, :3, :3], m[:, :3, 3]
+
+
+def reference(points_mm: ArrayLike) -> tuple[FloatArray, FloatArray]:
+    """Reference points (k, 3) and their middle (3,)."""
+    where, fix = "reference_points_mm", "Give three or more points spread over the lower arch."
+    points = np.array(points_mm, dtype=np.float64)
+    if points.ndim != 2 or points.shape[1] != 3 or len(points) < 3:
+        raise InputError(where, f"shape {points.shape}", "at least 3 points of 3 numbers", fix)
+    if not np.isfinite(points).all():
+        raise InputError(where, "a NaN", "finite numbers in mm", fix)
+    centre = points.mean(axis=0)
+    width = float(np.linalg.svd(points - centre, compute_uv=False)[1])
+    if width < MIN_SPREAD_MM:
+        got = f"points within {width:.2g} mm of one line"
+        raise InputError(where, got, "points of the whole arch, in mm", fix)
+    return points, centre
+
+
+def towards_left(left: ArrayLike) -> FloatArray:
+    """Unit vector of the stated direction to the patient's left."""
+    vector = as_point(left, "left")
+    size = float(np.linalg.norm(vector))
+    if size == 0.0:
+        raise InputError("left", "a zero vector", "a direction", "Point to the patient's left.")
+    return vector / size
+
+
+def scan_weights(weights: ArrayLike | None, n: int) -> FloatArray:
+    """Positive weights (n,), 1 where none are given."""
+    if weights is None:
+        return np.ones(n)
+    w = np.array(weights, dtype=np.float64)
+    if w.shape != (n,) or not (np.isfinite(w).all() and (w > 0).all()):
+        raise InputError(
+            "weights", f"{w.tolist()}", f"{n} numbers above 0", "Leave a scan out to drop it."
+        )
+    return w
+
+
+def noise_whiteners(
+    noise: float | ArrayLike | None, spread: FloatArray, k: int
+) -> tuple[FloatArray, bool, float]:
+    """Whiteners (n, 6, 6) of the poses' twists, whether the noise is known, and its RMS in mm.
+
+    Parameters
+    ----------
+    noise : as in :func:`kinematics.mounting.locating.from_poses.axis_from_poses`
+    spread : ndarray, shape (n, 6, 6)
+        Sum of squared displacements of the k reference points as a form in the twist.
+    k : int
+    """
+    n = len(spread)
+    given = np.array(1.0 if noise is None else noise, dtype=np.float64)
+    if given.ndim == 0:
+        size = float(given)
+        if not (np.isfinite(size) and size > 0):
+            raise InputError(
+                "noise", f"{size:g}", "a registration error above 0 mm", "Leave it out to estimate."
+            )
+        # With covariance s^2 inv(spread) the mean square displacement is 6 s^2 / k.
+        unit = size * np.sqrt(k / 6.0)
+        whiteners = np.swapaxes(np.linalg.cholesky(spread), 1, 2) / unit
+        return whiteners, noise is not None, size
+    if given.shape != (n, 6, 6):
+        raise InputError(
+            "noise", f"shape {given.shape}", f"one number, or ({n}, 6, 6)", "One matrix a pose."
+        )
+    try:
+        whiteners = np.swapaxes(np.linalg.cholesky(np.linalg.inv(given)), 1, 2)
+    except np.linalg.LinAlgError:
+        raise InputError(
+            "noise",
+            "a matrix that is no covariance",
+            "symmetric positive definite matrices",
+            "Give (rotation in rad, displacement in mm), or the RMS error as one number.",
+        ) from None
+    mean_square = np.einsum("nab,nba->n", spread, given).mean() / k
+    return whiteners, True, float(np.sqrt(mean_square))
+
+
+def largest_magnification(angles_rad: FloatArray) -> float:
+    """Magnification of registration error at the largest angle between two scans."""
+    widest = float(np.ptp(angles_rad))
+    return registration_magnification(np.degrees(widest)) if widest > 0 else float("inf")
+
+
+def check_openings(
+    turn: FloatArray,
+    shift: FloatArray,
+    left: FloatArray,
+    nominal_deg: ArrayLike | None,
+    labels: Sequence[str],
+) -> FloatArray:
+    """Angles (n,), rad, from the first scan about the common axis; refuse unusable sets."""
+    vectors = Rotation.from_matrix(turn @ turn[0].T).as_rotvec()
+    if np.linalg.norm(vectors, axis=1).max() > 0:
+        u, _ = start_line(turn, shift, left)
+    else:
+        u = left
+    angles = vectors @ u
+    factor = largest_magnification(angles)
+    if factor > MAX_MAGNIFICATION:
+        widest = float(np.degrees(np.ptp(angles)))
+        if factor < 1e6:
+            effect = f"{factor:.0f} times (0.03 mm becomes {0.03 * factor:.2g} mm at the axis)"
+        else:
+            effect = "without limit"
+        raise InputError(
+            "openings",
+            f"scans {widest:.3g} degrees apart at most, which magnify a registration error "
+            f"{effect}",
+            f"at least {LEAST_OPENING_DEG:.2f} degrees apart "
+            f"(at most {MAX_MAGNIFICATION:g} times); 5 degrees or more is better",
+            "Scan the bite at a wider opening within pure hinge movement.",
+        )
+    tilt = float(np.degrees(np.arccos(np.clip(u @ left, -1.0, 1.0))))
+    if tilt > MAX_TILT_DEG:
+        raise InputError(
+            "openings",
+            f"a common axis {tilt:.0f} degrees away from the stated left",
+            f"a transverse axis, within {MAX_TILT_DEG:g} degrees",
+            "Check the direction to the left, the frames of the poses, and that the movement was "
+            "an opening.",
+        )
+    if nominal_deg is not None:
+        _check_order(angles, np.array(nominal_deg, dtype=np.float64), labels)
+    return angles
+
+
+def _check_order(angles: FloatArray, nominal: FloatArray, labels: Sequence[str]) -> None:
+    where = "nominal_openings_deg"
+    if nominal.shape != angles.shape or not np.isfinite(nominal).all():
+        raise InputError(
+            where, f"{nominal.tolist()}", f"{len(angles)} finite numbers", "One opening a scan."
+        )
+    if np.ptp(nominal) == 0:
+        return
+    found = np.degrees(angles - angles.mean())
+    wanted = nominal - nominal.mean()
+    if found @ wanted < 0:
+        raise InputError(
+            "left",
+            "openings that close where they should open",
+            "the direction to the patient's left, and scans in the order stated",
+            "Left and right are swapped, or the poses are inverted (lower_scan_from_upper_scan).",
+        )
+    d_found, d_wanted = found[:, None] - found, wanted[:, None] - wanted
+    discord = (d_found * d_wanted < 0) & (np.abs(d_found) > ORDER_MARGIN_DEG)
+    if discord.any():
+        worst = int(np.argmax((discord * np.abs(d_found)).sum(axis=1)))
+        raise InputError(
+            where,
+            f"{labels[worst]} at {np.degrees(angles[worst] - angles[0]):.2g} degrees, stated "
+            f"{nominal[worst] - nominal[0]:.2g}",
+            "scans in the order of their openings",
+            "Check which file belongs to which opening.",
+        )
+
+
+def check_located(axis: HingeAxis, centre: FloatArray, where: str, fix: str) -> None:
+    """Refuse an axis at a distance from the arch that no head has; ``where`` and ``fix`` go to
+    the error."""
+    reach = float(axis.distance_mm(centre))
+    if not REACH_MM[0] <= reach <= REACH_MM[1]:
+        raise InputError(
+            where,
+            f"an axis {reach:.4g} mm from the middle of the arch",
+            f"{REACH_MM[0]:g} to {REACH_MM[1]:g} mm",
+            fix,
+        )

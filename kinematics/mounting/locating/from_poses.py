@@ -14,15 +14,16 @@ from scipy.stats import chi2
 from kinematics.base.arrays import FloatArray, frozen
 from kinematics.base.axis import HingeAxis
 from kinematics.base.errors import Finding, InputError
-from kinematics.mounting.locating.checks import pure_rotation_test, scan_at_fault
-from kinematics.mounting.locating.inputs import (
+from kinematics.mounting.locating.checks import (
     MAX_MAGNIFICATION,
     check_located,
     check_openings,
     largest_magnification,
     noise_whiteners,
     pose_arrays,
+    pure_rotation_test,
     reference,
+    scan_at_fault,
     scan_weights,
     towards_left,
 )

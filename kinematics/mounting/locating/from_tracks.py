@@ -14,12 +14,13 @@ from kinematics.base.arrays import FloatArray, frozen
 from kinematics.base.axis import HingeAxis
 from kinematics.base.errors import Finding, InputError
 from kinematics.mounting.locating.arc_fit import ArcFit, demean, fit_arcs
-from kinematics.mounting.locating.checks import REJECT_P, registration_magnification
-from kinematics.mounting.locating.inputs import (
+from kinematics.mounting.locating.checks import (
     LEAST_OPENING_DEG,
     MAX_MAGNIFICATION,
     MAX_TILT_DEG,
+    REJECT_P,
     check_located,
+    registration_magnification,
     towards_left,
 )
 
@@ -110,7 +111,7 @@ def axis_from_tracked_points(
     one line, each track with its radius and height; samples farther off than six robust SD are
     set aside and named. The centre of a short arc is known along its radius only to about
     noise / angle squared, so three markers with simultaneous samples do better as poses.
-    *Source*: derived here; simulated in :mod:`kinematics.mounting.locating.axis_study`.
+    *Source*: derived here; simulated in the tests.
     """
     data, owner = _checked(tracks)
     if noise_mm is not None and not (np.isfinite(noise_mm) and noise_mm > 0):

@@ -15,8 +15,7 @@ from kinematics.base.errors import Finding, InputError
 from kinematics.case.fields import as_rigid
 from kinematics.case.located_tables import AxisLocation
 from kinematics.casts.cast import Cast
-from kinematics.casts.registration import RegistrationResult
-from kinematics.casts.scan_pose import scan_pose
+from kinematics.casts.registration import RegistrationResult, scan_pose
 from kinematics.mounting.locating.from_poses import axis_from_poses
 from kinematics.mounting.locating.from_tracks import TrackedAxis, axis_from_tracked_points
 from kinematics.mounting.locating.located_axis import LocatedAxis

@@ -7,14 +7,14 @@ import pytest
 
 from kinematics.base.axis import HingeAxis
 from kinematics.base.errors import InputError
-from kinematics.mounting.locating.axis_study import (
+from kinematics.mounting.locating.checks import registration_magnification
+from tests.makers.simulated_location import (
     ARCH_POINTS_MM,
     INCISAL_PATH_MM,
     MEASUREMENT_NOISE_MM,
     opening_for_path_deg,
     simulate_location,
 )
-from kinematics.mounting.locating.checks import registration_magnification
 
 TRUE = HingeAxis([0.0, 55.0, 0.0], [0.0, -55.0, 0.0])
 PATH_DEG = opening_for_path_deg(TRUE, ARCH_POINTS_MM[0], INCISAL_PATH_MM)

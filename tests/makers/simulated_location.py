@@ -14,9 +14,9 @@ from scipy.stats import chi2, norm
 from kinematics.base.arrays import FloatArray
 from kinematics.base.axis import HingeAxis, opening_motion
 from kinematics.base.errors import InputError
+from kinematics.mounting.locating.checks import reference
 from kinematics.mounting.locating.from_poses import axis_from_poses
 from kinematics.mounting.locating.from_tracks import axis_from_tracked_points
-from kinematics.mounting.locating.inputs import reference
 from kinematics.mounting.locating.line_fit import metric
 
 ARCH_POINTS_MM = ((90.0, 0.0, -35.0), (60.0, 25.0, -35.0), (60.0, -25.0, -35.0))
