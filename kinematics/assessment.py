@@ -31,8 +31,7 @@ from kinematics.excursions.details import assessed_excursions
 from kinematics.excursions.excursion_case import case_geometry, case_guidance
 from kinematics.excursions.results import ExcursionErrors
 from kinematics.mounting.mount import Mounting
-from kinematics.uncertainty.mounting_effect import mounting_findings
-from kinematics.uncertainty.risk import Risk, risk_of
+from kinematics.uncertainty.risk import Risk, mounting_findings, risk_of
 from kinematics.uncertainty.summary import UncertaintySummary
 
 

@@ -18,7 +18,7 @@ from kinematics.closure.scanned_pose import open_as_scanned
 from kinematics.excursions.excursion_case import case_geometry, case_guidance
 from kinematics.excursions.settings import CaseGuidance
 from kinematics.mounting.mount import Mounting
-from kinematics.uncertainty.from_case import population_of
+from kinematics.uncertainty.inputs import population_of
 
 
 @dataclass(frozen=True, eq=False)

@@ -252,6 +252,13 @@ class StopResult:
         """Length of each landmark's error, shape (k,), mm."""
         return np.linalg.norm(self.error_mm, axis=-1)
 
+    @property
+    def worst(self) -> tuple[int, float]:
+        """Index of the landmark with the largest error, and that error, mm."""
+        size = self.magnitude_mm
+        index = int(np.argmax(size))
+        return index, float(size[index])
+
 
 def high_amount(
     motion: RigidTransform, points_mm: NDArray[np.float64], normals: NDArray[np.float64]

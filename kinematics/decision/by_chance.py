@@ -11,7 +11,7 @@ from kinematics.base.words import MICROMETRES, departure_words, percent, room_wo
 from kinematics.case.read import Case
 from kinematics.decision.verdict import STOP_WORDS, Remedy, Verdict
 from kinematics.uncertainty.departure import departure_draws, risk_at, share_beyond
-from kinematics.uncertainty.from_case import SAME_POINT_MM
+from kinematics.uncertainty.inputs import SAME_POINT_MM
 from kinematics.uncertainty.risk import Risk
 from kinematics.uncertainty.summary import OptionRisk, UncertaintySummary
 

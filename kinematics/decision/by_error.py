@@ -15,7 +15,7 @@ from kinematics.closure.geometry import Geometry
 from kinematics.closure.place import CastContacts
 from kinematics.closure.stops import Stop, StopResult
 from kinematics.decision.by_chance import NO_SINGLE_AXIS, NOT_MEASURED, not_measured
-from kinematics.decision.verdict import Remedy, Verdict, answer, break_even, why, worst_of
+from kinematics.decision.verdict import Remedy, Verdict, answer, break_even, why
 
 CURVE_POINTS = 41
 """Samples of the error against departure."""
@@ -43,7 +43,7 @@ def judge(
     """Weigh the decision stop against the tolerance and compute each remedy."""
     tolerance = case.decision.tolerance_mm
     marks = geometry.landmarks
-    index, size = worst_of(stops[decision])
+    index, size = stops[decision].worst
     target = marks.incisal_point_mm
     record = opening_motion(geometry.true_axis, geometry.poses.true_closing_deg).apply(target)
     departure = float(record[2] - target[2])

@@ -17,7 +17,7 @@ from kinematics.base.words import (
     departure_words,
     room_words,
 )
-from kinematics.closure.stops import Stop, StopResult
+from kinematics.closure.stops import Stop
 
 SCAN_STEP_MM = 0.25
 """Step in which the first crossing of the tolerance is bracketed (ours)."""
@@ -142,13 +142,6 @@ def break_even(
                 )
             low = float(high)
     return float("inf")
-
-
-def worst_of(result: StopResult) -> tuple[int, float]:
-    """Index and size (mm) of the largest landmark error."""
-    size = result.magnitude_mm
-    index = int(np.argmax(size))
-    return index, float(size[index])
 
 
 def why(error_mm: NDArray[np.float64], axis_error_mm: NDArray[np.float64]) -> str:

@@ -2,18 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass
-from typing import Literal
-
 import numpy as np
 from numpy.typing import ArrayLike
 
 from kinematics.base.arrays import FloatArray
 from kinematics.base.errors import InputError
-
-Model = Callable[[np.random.Generator, int], FloatArray]
-"""Draws its own inputs: ``model(rng, n)`` gives shape (n,) or (n, m)."""
 
 MIN_BLOCK = 10_000
 """Smallest number of trials in a block (JCGM 101:2008, 7.9.4 b)."""
@@ -39,7 +32,8 @@ def numerical_tolerance(uncertainty: ArrayLike, digits: int = 2) -> FloatArray:
     return np.where(u > 0.0, 0.5 * 10.0 ** (power + rounded_up), 0.0)
 
 
-def _coverage_count(n: int, coverage: float) -> int:
+def coverage_count(n: int, coverage: float) -> int:
+    """Values of ``n`` that an interval of a coverage probability holds (7.7.1)."""
     exact = coverage * n
     whole = round(exact)
     q = whole if abs(exact - whole) < 1e-9 * n else int(exact + 0.5)
@@ -52,7 +46,7 @@ def symmetric_interval(values: FloatArray, coverage: float) -> FloatArray:
     *Source*: JCGM 101:2008, 7.7.2.
     """
     n = len(values)
-    q = _coverage_count(n, coverage)
+    q = coverage_count(n, coverage)
     r = (n - q) // 2 if (n - q) % 2 == 0 else (n - q + 1) // 2
     r = min(max(r, 1), n - q)
     return np.stack([values[r - 1], values[r + q - 1]], axis=-1)
@@ -63,43 +57,11 @@ def shortest_interval(values: FloatArray, coverage: float) -> FloatArray:
 
     *Source*: JCGM 101:2008, 7.7.4.
     """
-    q = _coverage_count(len(values), coverage)
+    q = coverage_count(len(values), coverage)
     start = np.argmin(values[q:] - values[:-q], axis=0)[None]
     low = np.take_along_axis(values, start, axis=0)[0]
     high = np.take_along_axis(values, start + q, axis=0)[0]
     return np.stack([low, high], axis=-1)
-
-
-@dataclass(frozen=True, eq=False)
-class MonteCarloResult:
-    """What an adaptive run found; ``m`` outputs.
-
-    Attributes
-    ----------
-    status : {"stabilised", "not_stabilised"}
-        Whether every output met the stabilisation test before ``max_trials``.
-    trials, blocks : int
-    coverage : float
-    estimate, uncertainty : ndarray, shape (m,)
-        Mean and standard deviation of all trials.
-    symmetric, shortest : ndarray, shape (m, 2)
-        Coverage intervals.
-    tolerance : ndarray, shape (m,)
-        Numerical tolerance of the uncertainty.
-    values : ndarray, shape (trials, m)
-        All model values in the order drawn.
-    """
-
-    status: Literal["stabilised", "not_stabilised"]
-    trials: int
-    blocks: int
-    coverage: float
-    estimate: FloatArray
-    uncertainty: FloatArray
-    symmetric: FloatArray
-    shortest: FloatArray
-    tolerance: FloatArray
-    values: FloatArray
 
 
 def block_size(coverage: float) -> int:
@@ -114,33 +76,20 @@ class Stabilisation:
     ----------
     coverage : float
     digits : int
-    interval : {"symmetric", "shortest", "both"}
     least_tolerance : float
         No finer a tolerance is asked for, in the outputs' unit.
     """
 
-    def __init__(
-        self,
-        coverage: float,
-        digits: int,
-        interval: str = "symmetric",
-        least_tolerance: float = 0.0,
-    ) -> None:
-        self.coverage, self.digits, self.interval = coverage, digits, interval
-        self.least_tolerance = least_tolerance
+    def __init__(self, coverage: float, digits: int, least_tolerance: float = 0.0) -> None:
+        self.coverage, self.digits, self.least_tolerance = coverage, digits, least_tolerance
         self._rows: list[FloatArray] = []
         self._moments: list[tuple[int, FloatArray, FloatArray]] = []
 
     def add(self, block: FloatArray) -> None:
         """Take in one block's model values, shape (n, m)."""
-        ordered = np.sort(block, axis=0)
         mean, sd = block.mean(axis=0), block.std(axis=0, ddof=1)
-        ends = []
-        if self.interval in {"symmetric", "both"}:
-            ends.append(symmetric_interval(ordered, self.coverage).T)
-        if self.interval in {"shortest", "both"}:
-            ends.append(shortest_interval(ordered, self.coverage).T)
-        self._rows.append(np.vstack([mean, sd, *ends]))
+        ends = symmetric_interval(np.sort(block, axis=0), self.coverage).T
+        self._rows.append(np.vstack([mean, sd, ends]))
         self._moments.append((len(block), mean, sd))
 
     @property
@@ -164,82 +113,6 @@ class Stabilisation:
             numerical_tolerance(self.uncertainty, self.digits), self.least_tolerance
         )
         return bool((2.0 * spread <= tolerance).all())
-
-
-def adaptive(
-    model: Model,
-    *,
-    seed: int,
-    coverage: float = 0.95,
-    digits: int = 2,
-    interval: Literal["symmetric", "shortest", "both"] = "symmetric",
-    max_trials: int = 1_000_000,
-) -> MonteCarloResult:
-    """Run a model by Monte Carlo until its results have stabilised.
-
-    Parameters
-    ----------
-    model : callable
-        ``model(rng, n)`` draws ``n`` values, shape (n,) or (n, m).
-    seed : int
-        The same seed gives the same result.
-    coverage : float
-        Coverage probability, 0 to 1.
-    digits : int
-        Significant digits of the uncertainty that are asked for, 1 to 4.
-    interval : {"symmetric", "shortest", "both"}
-        Whose end points must have stabilised; both intervals are returned.
-    max_trials : int
-        Stop here at the latest; then ``status`` says ``not_stabilised``.
-
-    Raises
-    ------
-    InputError
-        A setting out of range, or a model value that is not finite.
-
-    Notes
-    -----
-    *Guarantee*: ``stabilised`` means that the standard's test was met, twice the standard
-    deviation of the averages not above the tolerance; it is a test, not a bound. All values are
-    kept: ``trials x m x 8`` bytes. *Source*: JCGM 101:2008, 7.9.4.
-    """
-    check_settings(coverage, digits, max_trials)
-    size = min(block_size(coverage), max_trials)
-    test = Stabilisation(coverage, digits, interval)
-    blocks: list[FloatArray] = []
-    while not test.done and (len(blocks) + 1) * size <= max(max_trials, size):
-        values = np.asarray(model(block_generator(seed, len(blocks)), size), dtype=np.float64)
-        values = values.reshape(size, -1)
-        if not np.isfinite(values).all():
-            raise InputError(
-                "model",
-                f"{int((~np.isfinite(values)).sum())} values that are not finite",
-                "finite model values",
-                "Narrow the input distributions to where the model is defined.",
-            )
-        blocks.append(values)
-        test.add(values)
-    return summarise(np.concatenate(blocks), coverage, digits, len(blocks), test.done)
-
-
-def summarise(
-    values: FloatArray, coverage: float, digits: int, blocks: int, stabilised: bool
-) -> MonteCarloResult:
-    """Summarise model values, shape (n, m): estimate, uncertainty and both intervals."""
-    ordered = np.sort(values, axis=0)
-    u = values.std(axis=0, ddof=1)
-    return MonteCarloResult(
-        status="stabilised" if stabilised else "not_stabilised",
-        trials=len(values),
-        blocks=blocks,
-        coverage=coverage,
-        estimate=values.mean(axis=0),
-        uncertainty=u,
-        symmetric=symmetric_interval(ordered, coverage),
-        shortest=shortest_interval(ordered, coverage),
-        tolerance=numerical_tolerance(u, digits),
-        values=values,
-    )
 
 
 def check_settings(coverage: float, digits: int, max_trials: int) -> None:

@@ -10,8 +10,7 @@ from kinematics.closure.batch import ClosureBatch
 from kinematics.closure.place import PlacedCase
 from kinematics.uncertainty.departure import departure_draws, largest_departure
 from kinematics.uncertainty.first_order import first_order, validate
-from kinematics.uncertainty.from_case import inputs_from_case
-from kinematics.uncertainty.inputs import Axis, UncertaintyInputs
+from kinematics.uncertainty.inputs import Axis, UncertaintyInputs, inputs_from_case
 from kinematics.uncertainty.monte_carlo import (
     Stabilisation,
     block_generator,
@@ -109,7 +108,7 @@ def propagate(
     tell = progress or (lambda words, done: None)
     plans = _plans(inputs)
     size = min(block_size(inputs.coverage) if not contact else CONTACT_BLOCK, limit)
-    test = Stabilisation(inputs.coverage, digits, "symmetric", LEAST_TOLERANCE_MM)
+    test = Stabilisation(inputs.coverage, digits, LEAST_TOLERANCE_MM)
     kept: list[FloatArray] = []
     worst: dict[str, list[FloatArray]] = {name: [] for name, *_ in plans}
     beyond = np.zeros((len(plans), len(inputs.names)))

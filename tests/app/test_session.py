@@ -9,7 +9,7 @@ from kinematics.case.read import read_case, set_field
 from kinematics.closure.close import close
 from kinematics.closure.place import place
 from kinematics.uncertainty import propagate as uncertainty
-from kinematics.uncertainty.from_case import APART
+from kinematics.uncertainty.inputs import APART
 from tests.makers.cases import landmarks_only, open_pair
 from viewer.app.session import Session, Superseded, complete, spread_of, weigh
 from viewer.app.texts import spread_state

@@ -22,7 +22,7 @@ from kinematics.excursions.excursion_case import case_geometry, case_guidance
 from kinematics.excursions.settings import RECORD_LABEL
 from kinematics.inspection import inspect_case
 from kinematics.result import result_dict
-from kinematics.sweep.excursion_columns import excursion_columns
+from kinematics.sweep.rows import excursion_columns
 from tests.articulator.test_path import CUSP
 from tests.casts.test_registration import arch
 from tests.excursions.test_teeth import cone, joined, slab

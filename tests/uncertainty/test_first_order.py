@@ -10,7 +10,7 @@ from hypothesis.extra.numpy import arrays
 
 from kinematics.base.errors import InputError
 from kinematics.uncertainty.first_order import first_order, validate
-from kinematics.uncertainty.monte_carlo import adaptive
+from tests.makers.adaptive import adaptive
 from tests.uncertainty.test_monte_carlo import (
     AUTHORITY,
     additive_rectangular,
@@ -36,7 +36,7 @@ def test_the_first_order_result_of_the_mass_calibration_comes_out_in_its_digits(
 
 def test_the_first_order_result_of_the_mass_calibration_is_not_validated():
     gum = first_order(mass_model, MASS_X, MASS_U)
-    mc = adaptive(mass, seed=1, interval="shortest", max_trials=2_000_000)
+    mc = adaptive(mass, seed=1, max_trials=2_000_000)
     check = validate(gum.interval, mc.shortest, mc.uncertainty, digits=1)
     assert not check.validated[0]
     assert check.low_difference[0] == pytest.approx(0.0451, abs=0.002)

@@ -11,7 +11,7 @@ from kinematics.base.errors import InputError
 from kinematics.case.read import case_from_dict
 from kinematics.closure.place import place
 from kinematics.uncertainty import risk
-from kinematics.uncertainty.from_case import APART_FROM_GIVEN, inputs_from_case
+from kinematics.uncertainty.inputs import APART_FROM_GIVEN, inputs_from_case
 from kinematics.uncertainty.populations import OFFSETS
 from kinematics.uncertainty.propagate import summary_dict, uncertainty_of
 from kinematics.uncertainty.risk import risk_dict, risk_of

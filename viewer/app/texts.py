@@ -9,7 +9,7 @@ import numpy as np
 from kinematics.base.words import room_words
 from kinematics.closure.stops import STOPS
 from kinematics.decision.by_chance import chance_sentence, not_measured
-from kinematics.uncertainty.from_case import APART
+from kinematics.uncertainty.inputs import APART
 from kinematics.uncertainty.propagate import MAX_TRIALS_CONTACT
 from viewer.app.controls import axis_note, control_values
 from viewer.figures.page_charts import CURVE_BOX, curve_chart

@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 
 from kinematics.base.axis import HingeAxis
 from kinematics.base.teeth import tooth_rank
-from kinematics.decision.verdict import worst_of
 from viewer.look.text import nice_factor
 from viewer.scene.build import ARC_STEPS, arc
 
@@ -84,7 +83,7 @@ def arc_pairs(
     result = assessment.stops[stop]
     record = assessment.landmarks_record_mm
     x = record[:, 0]
-    worst, _ = worst_of(result)
+    worst, _ = result.worst
     two = {worst, int(np.argmax(np.abs(x - x[worst])))}
     pairs = []
     for i in sorted(two, key=lambda i: float(x[i])):

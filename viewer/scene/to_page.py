@@ -19,7 +19,6 @@ from scipy.spatial.transform import RigidTransform
 from kinematics.casts.cast import Cast
 from kinematics.casts.occlusal import vertex_normals
 from kinematics.closure.stops import high_amount
-from kinematics.decision.verdict import worst_of
 from viewer.look.palette import AXIS_LABEL, LINE_STYLE, scale_limit_um
 from viewer.report.tables import NOTHING_MM
 from viewer.scene.build import arc, crown_tops, ends, plane_corners
@@ -159,7 +158,7 @@ def scene_state(reading: Closures, factor: int) -> dict[str, Any]:
     axes = {"true": reading.true_axis, "arbitrary": reading.arbitrary_axis}
     angle = {"true": reading.true_closing_deg, "arbitrary": result.closing_deg}
     chosen = ends(marks.names, reading.landmarks_record_mm)
-    worst, size = worst_of(result)
+    worst, size = result.worst
     named = worst if size > NOTHING_MM else -1  # the landmark of the headline
     if named >= 0 and named not in chosen:
         chosen.append(named)

@@ -9,7 +9,7 @@ from kinematics.base.axis import closing_motion
 from kinematics.closure.close import close
 from kinematics.closure.place import place
 from kinematics.mounting.mount import mount
-from kinematics.uncertainty.mounting_effect import mounting_findings, mounting_sd_mm
+from kinematics.uncertainty.risk import mounting_findings, mounting_sd_mm
 from tests.makers.cases import closed_pair, landmarks_only, open_pair
 from tests.makers.mounted import drawn_poses
 
