@@ -11,7 +11,8 @@ from scipy.spatial.transform import RigidTransform
 
 from kinematics.base.errors import Finding, InputError
 from kinematics.case.read import Case
-from kinematics.case.untouched import untouched
+from kinematics.case.remarks import findings as case_findings
+from kinematics.case.remarks import untouched
 from kinematics.casts.health import MeshHealth
 from kinematics.closure.place import PlacedCase, load_casts, place
 from kinematics.closure.scanned_pose import open_as_scanned
@@ -87,7 +88,7 @@ def inspect_case(case: Case) -> Inspection:
     case : Case
     """
     own = [*_population(case), *untouched(case)]
-    told = (*case.findings(), *own)
+    told = (*case_findings(case), *own)
     try:
         scans = load_casts(case)
     except InputError as error:

@@ -6,6 +6,7 @@ import difflib
 import re
 import types
 import unicodedata
+from collections.abc import Collection
 from pathlib import Path
 from typing import Annotated, Any, Union, get_args, get_origin
 
@@ -17,30 +18,32 @@ from kinematics.case.model import Case
 
 MAX_SHOWN = 800
 """Longest part of a message (ours)."""
-_TABLE_EXAMPLES = {
+TABLE_EXAMPLES = {
     "record": 'thickness_mm = 3.0 and site = "incisors"',
     "target": 'vdo_change_mm = 2.0 and site = "incisors"',
 }
 """Lines of the tables that a case must have."""
-_METHODS = ("matrix", "fiducials", "average", "axis_points", "distances", "located_axis")
+METHODS = ("matrix", "fiducials", "average", "axis_points", "distances", "located_axis")
 
 
 def input_error(
-    error: ValidationError, data: dict[str, Any], file: Path | str | None
+    error: ValidationError, file: Path | str | None, layout: type[BaseModel] = Case
 ) -> InputError:
     """Build the ``InputError`` of the first problem; the count of the others is added.
 
     Unknown keys come first: a misspelt key is usually also the cause of a missing one.
+    ``layout`` is the model of the file that was checked.
     """
     problems = error.errors(include_url=False)
     problems.sort(key=lambda p: p["type"] != "extra_forbidden")
-    where, got, allowed, fix = (shown(part) for part in _explain(dict(problems[0])))
+    where, got, allowed, fix = (shown(part) for part in explain(dict(problems[0]), layout))
     if len(problems) > 1:
         fix += f" ({len(problems) - 1} more problem{'s' if len(problems) > 2 else ''} after this.)"
     return InputError(where, got, allowed, fix, file)
 
 
-def _explain(problem: dict[str, Any]) -> tuple[str, str, str, str]:
+def explain(problem: dict[str, Any], layout: type[BaseModel]) -> tuple[str, str, str, str]:
+    """Field, value, what is allowed and what to do, of one problem that pydantic found."""
     loc = list(problem["loc"])
     if loc[:1] == ["mounting"]:  # the second part is the method, not a key
         loc = ["mounting", *loc[2:]]
@@ -51,60 +54,69 @@ def _explain(problem: dict[str, Any]) -> tuple[str, str, str, str]:
         where = f"{where}.{field}" if field and loc else (field or where)
         return where, ctx["got"], ctx["allowed"], ctx["fix"]
     if kind == "extra_forbidden":
-        names = _keys_at(list(problem["loc"][:-1]))
-        near = difflib.get_close_matches(str(loc[-1]), names, n=1, cutoff=0.5)
-        hint = f"Did you mean {near[0]!r}?" if near else "Remove it."
+        names = keys_at(list(problem["loc"][:-1]), layout)
+        hint = nearest(str(loc[-1]), names, 0.5, "Remove it.")
         return where, "an unknown key", f"one of {', '.join(names)}", hint
-    if kind == "missing" and isinstance(loc[-1], int):
+    if kind == "missing":
+        return explain_missing(loc, where, value)
+    if kind in {"union_tag_invalid", "union_tag_not_found"}:
+        got = repr(value.get("method")) if isinstance(value, dict) else shown_value(value)
+        hint = nearest(str(ctx.get("tag", "")), METHODS, 0.4, "Set method.")
+        return "mounting.method", got, f"one of {', '.join(METHODS)}", hint
+    if kind == "literal_error":
+        choices = str(ctx["expected"]).replace(" or ", ", ").replace("'", "").split(", ")
+        hint = nearest(str(value), choices, 0.4, "Choose one of them.")
+        return where, shown_value(value), str(ctx["expected"]), hint
+    return where, *explain_value(kind, where, value, ctx, problem["msg"])
+
+
+def explain_missing(loc: list[Any], where: str, value: Any) -> tuple[str, str, str, str]:
+    """Explain a key, a table or a number of a list that is not there."""
+    if isinstance(loc[-1], int):
         where = ".".join(str(p) for p in loc[:-1])
         matrix = loc[-2] in {"upper_scan_from_lower_scan", "axis_orbital_from_upper_scan"}
         need = "4 rows of 4 numbers" if matrix or isinstance(loc[-2], int) else "3 numbers"
-        return where, f"{_length(value)} values", need, "Give all of them, for example [x, y, z]."
-    if kind == "missing" and where in _TABLE_EXAMPLES:
-        hint = f"Add the table [{where}] with, for example, {_TABLE_EXAMPLES[where]}."
+        count = len(value) if hasattr(value, "__len__") else 0
+        return where, f"{count} values", need, "Give all of them, for example [x, y, z]."
+    if where in TABLE_EXAMPLES:
+        hint = f"Add the table [{where}] with, for example, {TABLE_EXAMPLES[where]}."
         return where, "nothing", "a table", hint
-    if kind == "missing":
-        return where, "nothing", "a value", f"Add the key {loc[-1]!r}."
-    if kind in {"union_tag_invalid", "union_tag_not_found"}:
-        got = repr(value.get("method")) if isinstance(value, dict) else _show(value)
-        near = difflib.get_close_matches(str(ctx.get("tag", "")), _METHODS, n=1, cutoff=0.4)
-        hint = f"Did you mean {near[0]!r}?" if near else "Set method."
-        return "mounting.method", got, f"one of {', '.join(_METHODS)}", hint
-    if kind == "literal_error":
-        choices = str(ctx["expected"]).replace(" or ", ", ").replace("'", "").split(", ")
-        near = difflib.get_close_matches(str(value), choices, n=1, cutoff=0.4)
-        hint = f"Did you mean {near[0]!r}?" if near else "Choose one of them."
-        return where, _show(value), str(ctx["expected"]), hint
+    return where, "nothing", "a value", f"Add the key {loc[-1]!r}."
+
+
+def explain_value(
+    kind: str, where: str, value: Any, ctx: dict[str, Any], message: str
+) -> tuple[str, str, str]:
+    """Value, what is allowed and what to do, where the value itself cannot be used."""
     if kind == "finite_number":
-        return where, _show(value), "a finite number", "Give the measured value."
+        return shown_value(value), "a finite number", "Give the measured value."
     if kind in {"model_type", "model_attributes_type", "dict_type"}:
-        head = f"[{where}]"
-        if loc and isinstance(loc[-1], int):
-            head = f"[[{'.'.join(str(p) for p in loc[:-1])}]]"
-        return where, _show(value), "a table", f"Write {head} and its keys below."
+        table, _, last = where.rpartition(".")
+        head = f"[[{table}]]" if last.isdecimal() else f"[{where}]"
+        return shown_value(value), "a table", f"Write {head} and its keys below."
     if kind == "list_type" and isinstance(value, dict):
-        return where, "one table", "a list of tables", f"Write [[{where}]] in double brackets."
+        return "one table", "a list of tables", f"Write [[{where}]] in double brackets."
     if kind == "too_long" and ctx.get("field_type") == "Tuple":
         need = f"{ctx['max_length']} numbers"
-        hint = _decimal_commas(value, ctx["max_length"]) or "Remove what is too much."
-        return where, f"{ctx['actual_length']} values", need, hint
+        hint = decimal_commas(value, ctx["max_length"]) or "Remove what is too much."
+        return f"{ctx['actual_length']} values", need, hint
     if kind == "too_long":
         got, need = f"{ctx['actual_length']} entries", f"at most {ctx['max_length']}"
-        return where, got, need, "Remove what is too much."
+        return got, need, "Remove what is too much."
     if kind == "too_short":
         got, need = f"{ctx['actual_length']} entries", f"at least {ctx['min_length']}"
-        return where, got, need, "Add what is missing."
+        return got, need, "Add what is missing."
     hint = "Correct the value."
     if kind == "float_type" and isinstance(value, str):
-        hint = _unquoted(value)
+        hint = without_quotes(value)
     if value is not None and kind == "less_than_equal" and where == "decision.tolerance_mm":
         hint = f"It is in mm: {value:g} µm is {value / 1000.0:g}."
-    need = problem["msg"].removeprefix("Input should ").removeprefix("be ")
+    need = message.removeprefix("Input should ").removeprefix("be ")
     need = need.replace("a valid number", "a number").replace("a valid tuple", "a list of numbers")
-    return where, _show(value), need, hint
+    return shown_value(value), need, hint
 
 
-def _decimal_commas(value: Any, need: int) -> str | None:
+def decimal_commas(value: Any, need: int) -> str | None:
     """A hint where decimal commas have made several numbers of each: 83,2 is 83 and 2."""
     numbers = [*value] if isinstance(value, list | tuple) else []
     if not all(type(v) in (int, float) for v in numbers):
@@ -117,11 +129,11 @@ def _decimal_commas(value: Any, need: int) -> str | None:
         i, count = i + 1 + paired, count + 1
     if count != need or not pairs:
         return None
-    whole, part = (_show(v) for v in pairs[0])
+    whole, part = (shown_value(v) for v in pairs[0])
     return f"Are there decimal commas? Write {whole}.{part}, not {whole},{part}."
 
 
-def _unquoted(text: str) -> str:
+def without_quotes(text: str) -> str:
     """A hint for a number that was written as text."""
     number = re.fullmatch(r"\s*([+-]?\d+)(?:[.,](\d+))?\s*", text[:60])
     if number is None:
@@ -129,11 +141,14 @@ def _unquoted(text: str) -> str:
     return f"Write {number[1]}{'.' + number[2] if number[2] else ''} without quotes."
 
 
-def _length(value: Any) -> int:
-    return len(value) if hasattr(value, "__len__") else 0
+def nearest(text: str, names: Collection[str], cutoff: float, otherwise: str) -> str:
+    """A hint that names the choice nearest to a text, where one is near."""
+    near = difflib.get_close_matches(text, names, n=1, cutoff=cutoff)
+    return f"Did you mean {near[0]!r}?" if near else otherwise
 
 
-def _show(value: Any) -> str:
+def shown_value(value: Any) -> str:
+    """A value of the file as it may stand in a message."""
     try:
         text = repr(value)
     except (ValueError, RecursionError):  # a number of too many digits, or nested too deeply
@@ -150,18 +165,18 @@ def shown(text: object) -> str:
     return plain if len(plain) <= MAX_SHOWN else f"{plain[:MAX_SHOWN]}..."
 
 
-def _models(annotation: Any) -> list[type[BaseModel]]:
+def models_in(annotation: Any) -> list[type[BaseModel]]:
     """Models inside an annotation, through ``Annotated``, unions and lists."""
     if isinstance(annotation, type) and issubclass(annotation, BaseModel):
         return [annotation]
     if get_origin(annotation) in {Annotated, Union, types.UnionType, list}:
-        return [m for a in get_args(annotation) for m in _models(a)]
+        return [m for a in get_args(annotation) for m in models_in(a)]
     return []
 
 
-def _keys_at(loc: list[Any]) -> list[str]:
+def keys_at(loc: list[Any], layout: type[BaseModel] = Case) -> list[str]:
     """Return the keys that the table at a pydantic location may have."""
-    models: list[type[BaseModel]] = [Case]
+    models = [layout]
     for i, part in enumerate(loc):
         if isinstance(part, int):
             continue
@@ -173,7 +188,7 @@ def _keys_at(loc: list[Any]) -> list[str]:
             for m in models
             for key, info in m.model_fields.items()
             if (info.alias or key) == part
-            for inner in _models(info.annotation)
+            for inner in models_in(info.annotation)
         ]
     names = [info.alias or key for m in models for key, info in m.model_fields.items()]
     return list(dict.fromkeys(names))
@@ -185,16 +200,17 @@ def known_fields() -> set[str]:
     for table, info in Case.model_fields.items():
         if table in {"mounting", "landmarks"}:
             continue
-        for model in _models(info.annotation):
+        for model in models_in(info.annotation):
             for key, field in model.model_fields.items():
-                if _is_number(field.annotation):
+                if is_number(field.annotation):
                     out.add(f"{table}.{key}")
     return out
 
 
-def _is_number(annotation: Any) -> bool:
+def is_number(annotation: Any) -> bool:
+    """Whether a field of this annotation takes one number."""
     if annotation in (int, float):
         return True
     if get_origin(annotation) in {Annotated, Union, types.UnionType}:
-        return any(_is_number(a) for a in get_args(annotation))
+        return any(is_number(a) for a in get_args(annotation))
     return False

@@ -55,44 +55,49 @@ def refuse(got: str, allowed: str, fix: str, field: str = "") -> NoReturn:
     )
 
 
-def _checked_text(text: str) -> str:
+def checked_text(text: str) -> str:
+    """Refuse a text that is empty, long, or holds control characters or markup."""
     if not text.strip():
         refuse("an empty text", f"1 to {MAX_TEXT} characters", "Give a short name.")
     if len(text) > MAX_TEXT:
         refuse(f"{len(text)} characters", f"at most {MAX_TEXT}", "Shorten it.")
-    _check_printable(text)
+    check_printable(text)
     for char in text:
         if char in "<>":
             refuse(f"the character {char!r}", "text without < or >", "Remove the markup.")
     return text
 
 
-def _check_printable(text: str, fix: str = "Type the text again by hand.") -> str:
+def check_printable(text: str, fix: str = "Type the text again by hand.") -> str:
+    """Refuse control characters; ``fix`` is what to do about them."""
     for char in text:
         if unicodedata.category(char) in UNPRINTABLE:
             refuse(f"the control character U+{ord(char):04X}", "printable characters", fix)
     return text
 
 
-def _checked_path(path: str) -> str:
+def checked_path(path: str) -> str:
+    """Refuse a path with control characters; a backslash may have made them."""
     escaped = any(char in path for char in "\a\b\t\n\f\r")  # what a backslash and a letter make
     fix = "Write the path with / instead of \\, or in single quotes."
-    return _check_printable(path, fix) if escaped else _check_printable(path)
+    return check_printable(path, fix) if escaped else check_printable(path)
 
 
-FileName = Annotated[str, Field(min_length=1, max_length=1000), AfterValidator(_checked_path)]
+FileName = Annotated[str, Field(min_length=1, max_length=1000), AfterValidator(checked_path)]
 """Path of a file of the case, without control characters."""
 
 
-Text = Annotated[str, AfterValidator(_checked_text)]
+Text = Annotated[str, AfterValidator(checked_text)]
 """A short printable text without markup or control characters."""
 
 
-def _as_tuple(value: Any) -> Any:
+def as_tuple(value: Any) -> Any:
+    """A list of the file as the tuple that pydantic checks strictly."""
     return tuple(value) if isinstance(value, list) else value
 
 
-def _checked_point(point: tuple[float, float, float]) -> tuple[float, float, float]:
+def checked_point(point: tuple[float, float, float]) -> tuple[float, float, float]:
+    """Refuse coordinates that lie off any head."""
     if max(abs(v) for v in point) > MAX_COORDINATE_MM:
         refuse(
             f"{list(point)}",
@@ -103,18 +108,19 @@ def _checked_point(point: tuple[float, float, float]) -> tuple[float, float, flo
 
 
 Point = Annotated[
-    tuple[float, float, float], BeforeValidator(_as_tuple), AfterValidator(_checked_point)
+    tuple[float, float, float], BeforeValidator(as_tuple), AfterValidator(checked_point)
 ]
 """Three finite coordinates in mm."""
 
-_Row = Annotated[tuple[float, float, float, float], BeforeValidator(_as_tuple)]
+_Row = Annotated[tuple[float, float, float, float], BeforeValidator(as_tuple)]
 Positive = Annotated[float, Field(gt=0.0)]
 """A number above zero."""
 NotNegative = Annotated[float, Field(ge=0.0)]
 """A number of zero or more."""
 
 
-def _checked_rigid(rows: tuple[_Row, _Row, _Row, _Row]) -> tuple[_Row, _Row, _Row, _Row]:
+def checked_rigid(rows: tuple[_Row, _Row, _Row, _Row]) -> tuple[_Row, _Row, _Row, _Row]:
+    """Refuse a matrix that is no rigid motion, and say what it looks like."""
     m = np.array(rows)
     need = "a rigid motion: rotation, translation in mm in the last column, last row 0 0 0 1"
     if np.abs(m[3] - [0, 0, 0, 1]).max() > RIGID_TOLERANCE:
@@ -138,7 +144,7 @@ def _checked_rigid(rows: tuple[_Row, _Row, _Row, _Row]) -> tuple[_Row, _Row, _Ro
 
 
 RigidMatrix = Annotated[
-    tuple[_Row, _Row, _Row, _Row], BeforeValidator(_as_tuple), AfterValidator(_checked_rigid)
+    tuple[_Row, _Row, _Row, _Row], BeforeValidator(as_tuple), AfterValidator(checked_rigid)
 ]
 """A 4x4 rigid motion, row by row, translation in mm."""
 
@@ -148,7 +154,8 @@ def as_rigid(matrix: Sequence[Sequence[float]]) -> RigidTransform:
     return RigidTransform.from_matrix(np.array(matrix, dtype=np.float64))
 
 
-def _checked_tooth(number: int) -> int:
+def checked_tooth(number: int) -> int:
+    """Refuse a number that is no tooth."""
     if not is_tooth(number):
         refuse(
             f"{number}" if abs(number) < 10**9 else "a number of many digits",
@@ -158,7 +165,7 @@ def _checked_tooth(number: int) -> int:
     return number
 
 
-Tooth = Annotated[int, AfterValidator(_checked_tooth)]
+Tooth = Annotated[int, AfterValidator(checked_tooth)]
 """An ISO 3950 tooth number."""
 
 
@@ -169,7 +176,8 @@ class LowerPosition(Table):
     upper_scan_from_lower_scan: RigidMatrix | None = None
 
     @model_validator(mode="after")
-    def _one_form(self) -> Self:
+    def one_form(self) -> Self:
+        """Either the scan or the pose, never both."""
         if (self.file is None) == (self.upper_scan_from_lower_scan is None):
             refuse(
                 "neither" if self.file is None else "both",

@@ -11,7 +11,7 @@ from typing import Literal
 from pydantic import Field, PrivateAttr, model_validator
 
 from kinematics.base.axis import MIN_POINT_DISTANCE_MM
-from kinematics.base.errors import Finding, InputError
+from kinematics.base.errors import InputError
 from kinematics.case.fields import Table, Text, refuse
 from kinematics.case.mounting_tables import AnyMounting, AxisPointsMounting, check_unique
 from kinematics.case.tables import (
@@ -72,12 +72,13 @@ class Case(Table):
         return self._folder
 
     @model_validator(mode="after")
-    def _tables_agree(self) -> Case:
+    def tables_agree(self) -> Case:
+        """Check what no table can know alone."""
         check_unique([mark.name for mark in self.landmarks], "landmarks")
-        self._check_poses()
-        self._check_axes()
+        self.check_poses()
+        self.check_axes()
         if self.casts is None:
-            self._check_without_casts()
+            self.check_without_casts()
         elif self.mounting is None:
             refuse(
                 "no [mounting]",
@@ -88,7 +89,8 @@ class Case(Table):
             )
         return self
 
-    def _check_poses(self) -> None:
+    def check_poses(self) -> None:
+        """Casts scanned in the record have it as their record."""
         at_record = self.casts is not None and self.casts.scanned_at == "record"
         if at_record and not self.record.as_scanned:
             refuse(
@@ -98,7 +100,8 @@ class Case(Table):
                 "record",
             )
 
-    def _check_axes(self) -> None:
+    def check_axes(self) -> None:
+        """Both axes are known, each from one place."""
         if self.marks is not None:
             for name in ("arbitrary_axis", "true_axis"):
                 if getattr(self, name) is not None:
@@ -161,7 +164,8 @@ class Case(Table):
                 "arbitrary_axis",
             )
 
-    def _check_without_casts(self) -> None:
+    def check_without_casts(self) -> None:
+        """What needs casts is refused without them."""
         front = None if self.articulator is None else self.articulator.front
         if front in ("teeth", "first"):
             refuse(
@@ -246,9 +250,3 @@ class Case(Table):
         return (
             None if self.casts is None else self.path(getattr(self.casts, which), f"casts.{which}")
         )
-
-    def findings(self) -> list[Finding]:
-        """Return warnings and notes about values that are possible but unusual."""
-        from kinematics.case.remarks import findings
-
-        return findings(self)

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from typing import Annotated, Literal
 
-from pydantic import Discriminator, Field, model_validator
+from pydantic import BeforeValidator, Discriminator, Field, model_validator
 
 from kinematics.base.axis import MIN_POINT_DISTANCE_MM
 from kinematics.case.fields import (
+    LowerPosition,
     NotNegative,
     Point,
     Positive,
@@ -17,7 +18,6 @@ from kinematics.case.fields import (
     Tooth,
     refuse,
 )
-from kinematics.case.located_tables import LocatedAxisMounting
 from kinematics.case.tables import check_apart
 
 WhichAxis = Literal["true", "arbitrary"]
@@ -50,7 +50,8 @@ class FiducialsMounting(Table):
     sd_mm: Positive | None = None
 
     @model_validator(mode="after")
-    def _names_differ(self) -> FiducialsMounting:
+    def names_differ(self) -> FiducialsMounting:
+        """Every point has its own name."""
         check_unique([f.name for f in self.fiducials], "fiducials")
         return self
 
@@ -75,7 +76,8 @@ class AverageMounting(Table):
     right_molar_point_mm: Point | None = None
 
     @model_validator(mode="after")
-    def _all_points_or_none(self) -> AverageMounting:
+    def all_points_or_none(self) -> AverageMounting:
+        """Three points make a plane; one or two do not."""
         names = ("incisal_point_mm", "left_molar_point_mm", "right_molar_point_mm")
         missing = [n for n in names if getattr(self, n) is None]
         if 0 < len(missing) < 3:
@@ -94,7 +96,8 @@ class AxisPointsMounting(Table):
     sd_mm: NotNegative | None = None
 
     @model_validator(mode="after")
-    def _spread(self) -> AxisPointsMounting:
+    def spread(self) -> AxisPointsMounting:
+        """The axis points lie apart, and the third point lies off their axis."""
         check_apart(self.left_point_mm, self.right_point_mm)
         left, right, third = self.left_point_mm, self.right_point_mm, self.third_point_mm
         d = [a - b for a, b in zip(left, right)]
@@ -134,7 +137,8 @@ class Reading(Table):
     sd_mm: Annotated[float, Field(gt=0.0, le=50.0)] = 0.5
 
     @model_validator(mode="after")
-    def _own_keys(self) -> Reading:
+    def own_keys(self) -> Reading:
+        """A distance has two points, any other reading one."""
         need = {"from": self.from_, "to": self.to} if self.kind == "distance" else {"of": self.of}
         drop = {"of": self.of} if self.kind == "distance" else {"from": self.from_, "to": self.to}
         for name, value in need.items():
@@ -167,7 +171,8 @@ class DistancesMounting(Table):
     readings: Annotated[list[Reading], Field(min_length=1)]
 
     @model_validator(mode="after")
-    def _names_known(self) -> DistancesMounting:
+    def names_known(self) -> DistancesMounting:
+        """Readings name points of the table."""
         check_unique([p.name for p in self.points], "points")
         names = {p.name: None for p in self.points}
         for p in self.points:
@@ -192,6 +197,93 @@ def check_unique(names: list[str], field: str) -> None:
         if name in seen:
             refuse(f"{name!r} twice", "each name once", "Rename one.", f"{field}.{i}.name")
         seen.add(name)
+
+
+HalfWidth = Annotated[float, Field(ge=20.0, le=100.0)]
+Noise = Annotated[float, Field(gt=0.0, le=2.0)]
+Points = Annotated[
+    tuple[Point, ...], BeforeValidator(lambda v: tuple(v) if isinstance(v, list) else v)
+]
+"""A list of points in mm."""
+
+
+class Opening(LowerPosition):
+    """One opening: the lower's mesh in ``upper_scan``, or its pose."""
+
+    name: Text | None = None
+    opening_deg: Annotated[float, Field(ge=-60.0, le=60.0)] | None = None
+    weight: Annotated[float, Field(gt=0.0, le=100.0)] = 1.0
+
+
+class Track(Table):
+    """Positions of one point of the lower while it opens, in ``upper_scan``."""
+
+    name: Text | None = None
+    points_mm: Annotated[Points, Field(min_length=4, max_length=100_000)]
+
+
+class AxisLocation(Table):
+    """What the true axis is located from: ``openings`` or ``tracks``.
+
+    Attributes
+    ----------
+    left : point
+        Roughly the direction to the patient's left, in ``upper_scan``.
+    registration_rms_mm : float, optional
+        Registration error at the arch (3-D, RMS); taken from the residuals where not given.
+    tracking_sd_mm : float, optional
+        Standard deviation of a tracked coordinate.
+    include_scanned_pose : bool
+        The pose in which the casts were scanned counts as the first opening, 0 degrees.
+    reference_points_mm : points in ``lower_scan``, optional
+        Where residual motion is measured; the lower's own vertices where it is given.
+    """
+
+    left: Point
+    openings: list[Opening] = Field(default_factory=list)
+    tracks: list[Track] = Field(default_factory=list)
+    registration_rms_mm: Noise | None = None
+    tracking_sd_mm: Noise | None = None
+    left_half_width_mm: HalfWidth = 55.0
+    right_half_width_mm: HalfWidth = 55.0
+    include_scanned_pose: bool = True
+    reference_points_mm: Points | None = None
+
+    @model_validator(mode="after")
+    def enough(self) -> AxisLocation:
+        """One kind of recording, enough of it, with its own error."""
+        if bool(self.openings) == bool(self.tracks):
+            got = "both openings and tracks" if self.openings else "neither openings nor tracks"
+            refuse(got, "one of them", "Keep the recordings that you trust more.", "openings")
+        if self.openings and len(self.openings) + self.include_scanned_pose < 2:
+            refuse(
+                "one opening",
+                "at least 2, the scanned pose included",
+                "Add another opening, or set include_scanned_pose = true.",
+                "openings",
+            )
+        if self.tracks and self.registration_rms_mm is not None:
+            refuse(
+                "registration_rms_mm with tracks",
+                "tracking_sd_mm",
+                "Rename it: a standard deviation of each coordinate.",
+                "registration_rms_mm",
+            )
+        if self.openings and self.tracking_sd_mm is not None:
+            refuse(
+                "tracking_sd_mm with openings",
+                "registration_rms_mm",
+                "Rename it: the 3-D RMS registration error at the arch.",
+                "tracking_sd_mm",
+            )
+        return self
+
+
+class LocatedAxisMounting(AxisLocation):
+    """``[mounting] method = "located_axis"``: the located axis and a third reference point."""
+
+    method: Literal["located_axis"]
+    third_point_mm: Point
 
 
 AnyMounting = Annotated[

@@ -85,7 +85,8 @@ class ArbitraryAxis(Table):
         return self.left_anterior_mm is not None
 
     @model_validator(mode="after")
-    def _one_form(self) -> ArbitraryAxis:
+    def one_form(self) -> ArbitraryAxis:
+        """Exactly one way to say it is used, whole."""
         offsets = ("left_anterior_mm", "left_superior_mm", "right_anterior_mm", "right_superior_mm")
         points = ("left_point_mm", "right_point_mm", "frame")
         have = [n for n in (*offsets, *points) if getattr(self, n) is not None]
@@ -116,7 +117,8 @@ def check_apart(left: Point, right: Point) -> None:
         )
 
 
-def _exactly_one(table: Table, names: tuple[str, ...]) -> str:
+def exactly_one(table: Table, names: tuple[str, ...]) -> str:
+    """Refuse none or several of the named keys; return the one that is given."""
     values = {n: getattr(table, n) for n in names}
     given = [n for n, v in values.items() if v is not None and v is not False]  # 0.0 is given
     if len(given) != 1:
@@ -134,9 +136,10 @@ class Record(Table):
     as_scanned: bool = False
 
     @model_validator(mode="after")
-    def _one_form(self) -> Record:
-        form = _exactly_one(self, ("thickness_mm", "opening_deg", "as_scanned"))
-        _check_site(self.site, form == "thickness_mm", "thickness_mm")
+    def one_form(self) -> Record:
+        """Exactly one way to say it is used, with its site."""
+        form = exactly_one(self, ("thickness_mm", "opening_deg", "as_scanned"))
+        check_site(self.site, form == "thickness_mm", "thickness_mm")
         return self
 
 
@@ -150,14 +153,16 @@ class Target(Table):
     first_contact: bool = False
 
     @model_validator(mode="after")
-    def _one_form(self) -> Target:
+    def one_form(self) -> Target:
+        """Exactly one way to say it is used, with its site."""
         names = ("vdo_change_mm", "opening_deg", "as_scanned", "first_contact")
-        form = _exactly_one(self, names)
-        _check_site(self.site, form == "vdo_change_mm", "vdo_change_mm")
+        form = exactly_one(self, names)
+        check_site(self.site, form == "vdo_change_mm", "vdo_change_mm")
         return self
 
 
-def _check_site(site: str | None, needed: bool, by: str) -> None:
+def check_site(site: str | None, needed: bool, by: str) -> None:
+    """Refuse a length without a site, and a site without a length."""
     if needed and site is None:
         refuse(
             "nothing",
@@ -228,7 +233,8 @@ class ThirdPoint(Table):
     sd_superior_mm: NotNegative = 0.0
 
     @model_validator(mode="after")
-    def _own_number_only(self) -> ThirdPoint:
+    def own_number_only(self) -> ThirdPoint:
+        """Each kind of point has its own number."""
         for kind, name in (
             ("below_nasion", "below_nasion_mm"),
             ("incisal_height", "incisal_height_mm"),
@@ -264,7 +270,8 @@ class Uncertainty(Table):
     seed: Annotated[int, Field(ge=0, lt=2**63)] = 1
 
     @model_validator(mode="after")
-    def _form_has_its_keys(self) -> Uncertainty:
+    def form_has_its_keys(self) -> Uncertainty:
+        """Each form of the arbitrary axis has its keys, and only these."""
         own = {
             "study": ("study",),
             "normal": ("sd_anterior_mm", "sd_superior_mm"),
@@ -325,7 +332,8 @@ class ArticulatorTable(Table):
     records: list[GuidanceRecord] = Field(default_factory=list, max_length=3)
 
     @model_validator(mode="after")
-    def _each_angle_once(self) -> ArticulatorTable:
+    def each_angle_once(self) -> ArticulatorTable:
+        """No angle is given and told by a record too."""
         kinds = [record.kind for record in self.records]
         for i, kind in enumerate(kinds):
             if kind in kinds[:i]:

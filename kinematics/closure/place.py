@@ -15,6 +15,7 @@ from scipy.spatial.transform import RigidTransform
 from kinematics.base.axis import HingeAxis, opening_motion
 from kinematics.base.errors import Finding, InputError
 from kinematics.case.read import Case
+from kinematics.case.remarks import findings as case_findings
 from kinematics.case.tables import GuidanceRecord
 from kinematics.casts.cast import Cast, load_cast
 from kinematics.casts.clearance import CastClearance, axes_in_casts
@@ -169,8 +170,8 @@ class PlacedCase:
             if not _alike(self.mounting, found):
                 return place(case, scans=self.scans)
             _refuse(axes_in_casts(self.clearances, _axes(found)))
-        others = self.findings[len(self.case.findings()) :]
-        placed = replace(self, case=case, mounting=found, findings=(*case.findings(), *others))
+        others = self.findings[len(case_findings(self.case)) :]
+        placed = replace(self, case=case, mounting=found, findings=(*case_findings(case), *others))
         for name in PREPARED:
             if name in self.__dict__:
                 placed.__dict__[name] = self.__dict__[name]
@@ -198,7 +199,7 @@ def place(case: Case, *, strict: bool = True, scans: Scans | None = None) -> Pla
     _refuse(scans.findings)
     located = locate(case, scans.lower)
     mounting = mount(case, _averaging_landmarks(case, scans), located)
-    findings = [*case.findings(), *scans.findings, *mounting.findings]
+    findings = [*case_findings(case), *scans.findings, *mounting.findings]
     from_upper = mounting.axis_orbital_from_upper_scan
     from_lower = from_upper * lower_to_upper(case)
     upper = None if scans.upper is None else scans.upper.moved(from_upper)

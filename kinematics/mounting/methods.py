@@ -12,13 +12,13 @@ from scipy.stats import chi2
 from kinematics.base.axis import HingeAxis, axis_orbital_from_points
 from kinematics.base.errors import Finding, InputError
 from kinematics.case.fields import as_rigid
-from kinematics.case.located_tables import LocatedAxisMounting
 from kinematics.case.model import Case
 from kinematics.case.mounting_tables import (
     AverageMounting,
     AxisPointsMounting,
     DistancesMounting,
     FiducialsMounting,
+    LocatedAxisMounting,
     MatrixMounting,
 )
 from kinematics.mounting.distances import fit_distances

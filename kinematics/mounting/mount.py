@@ -12,12 +12,12 @@ from scipy.spatial.transform import RigidTransform
 from kinematics.base.axis import HingeAxis
 from kinematics.base.errors import Finding, InputError
 from kinematics.base.teeth import tooth_side
-from kinematics.case.located_tables import LocatedAxisMounting
 from kinematics.case.model import Case
 from kinematics.case.mounting_tables import (
     AverageMounting,
     AxisPointsMounting,
     FiducialsMounting,
+    LocatedAxisMounting,
     MatrixMounting,
 )
 from kinematics.casts.cast import Cast

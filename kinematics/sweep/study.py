@@ -14,8 +14,7 @@ import numpy as np
 
 from kinematics import __version__
 from kinematics.base.errors import InputError
-from kinematics.case.read import Case, case_to_dict, read_case, set_field
-from kinematics.case.toml_file import read_toml
+from kinematics.case.read import Case, case_to_dict, read_case, read_toml, set_field
 from kinematics.closure.stops import STOPS, Stop
 
 SCHEMA = "hingewise-study/1"

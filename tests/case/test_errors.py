@@ -10,8 +10,8 @@ import pytest
 
 from kinematics.base.errors import InputError
 from kinematics.case.read import case_from_dict, case_to_dict, read_case
+from kinematics.case.remarks import untouched
 from kinematics.case.template import MOUNTINGS, template
-from kinematics.case.untouched import untouched
 from kinematics.casts.cast import load_cast
 from kinematics.inspection import inspect_case
 from kinematics.sweep.study import study_from_dict
@@ -152,9 +152,9 @@ def test_a_value_that_is_a_usual_slip_gets_its_cause(old, new, words, tmp_path):
 
 def test_the_examples_of_a_missing_table_are_a_case(tmp_path):
     """What the hint names is accepted as it is."""
-    from kinematics.case.errors import _TABLE_EXAMPLES
+    from kinematics.case.errors import TABLE_EXAMPLES
 
-    for name, lines in _TABLE_EXAMPLES.items():
+    for name, lines in TABLE_EXAMPLES.items():
         pattern = rf"\[{name}\]\n.*\n.*\n"
         text = re.sub(pattern, f"[{name}]\n" + lines.replace(" and ", "\n") + "\n", TEXT)
         (tmp_path / "case.toml").write_text(text, encoding="utf-8")

@@ -5,6 +5,7 @@ import tomllib
 import pytest
 
 from kinematics.case.read import case_from_dict, set_field
+from kinematics.case.remarks import findings
 from tests.case.test_read import TEXT, refused
 
 
@@ -20,7 +21,7 @@ def test_label_that_looks_like_a_name_or_date_is_warned_of(data):
         ("case 17", []),
     ):
         data["label"] = label
-        found = case_from_dict(data).findings()
+        found = findings(case_from_dict(data))
         assert [f.message for f in found if f.where == "label"] == what
 
 
@@ -37,7 +38,7 @@ def test_label_that_looks_like_a_name_or_date_is_warned_of(data):
 )
 def test_unusual_values_are_warned_of(data, dotted, value, warned):
     case = set_field(case_from_dict(data), dotted, value)
-    assert (dotted in [f.where for f in case.findings()]) is warned
+    assert (dotted in [f.where for f in findings(case)]) is warned
 
 
 @pytest.mark.parametrize(
@@ -60,7 +61,7 @@ def test_unusual_values_are_warned_of(data, dotted, value, warned):
 def test_only_what_is_unusual_is_warned_of_and_in_words(data, change, where, words):
     data["mounting"] = {"method": "average"}
     case = case_from_dict(data | {"true_axis": {"width_mm": 110.0}} | change)
-    found = case.findings()
+    found = findings(case)
     assert [f.where for f in found] == ([] if where is None else [where])
     assert all(words in f.message for f in found)
 

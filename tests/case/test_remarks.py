@@ -7,13 +7,14 @@ import tomllib
 import pytest
 
 from kinematics.case.read import case_from_dict
+from kinematics.case.remarks import findings
 from kinematics.case.template import MOUNTINGS, template
 from tests.makers.cases import landmarks_only
 from viewer.command.recording_sheet import recording_sheet_html
 
 
 def remarks(case, where):
-    return [f for f in case.findings() if f.where == where]
+    return [f for f in findings(case) if f.where == where]
 
 
 def scanned_in_the_record(mm):

@@ -4,7 +4,7 @@ from html.parser import HTMLParser
 import pytest
 
 from kinematics.base.errors import InputError
-from kinematics.case.errors import _keys_at
+from kinematics.case.errors import keys_at
 from kinematics.case.template import MEASUREMENTS, MOUNTINGS
 from viewer.command.recording_sheet import recording_sheet_html, sections_for
 
@@ -35,7 +35,7 @@ def test_every_key_on_the_sheet_is_a_key_of_the_case_file(kind, chosen):
                 *parents, last = field.key.format(side).split(".")
                 if parents[0] == "mounting":
                     parents.insert(1, kind)
-                assert last in _keys_at(parents), field.key
+                assert last in keys_at(parents), field.key
 
 
 @pytest.mark.parametrize("kind", list(MOUNTINGS))

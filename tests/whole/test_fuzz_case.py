@@ -15,9 +15,15 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from kinematics.base.errors import InputError
-from kinematics.case.read import MAX_FILE_BYTES, case_from_dict, case_to_dict, read_case
+from kinematics.case.read import (
+    MAX_FILE_BYTES,
+    MAX_KEY_PARTS,
+    case_from_dict,
+    case_to_dict,
+    has_long_key,
+    read_case,
+)
 from kinematics.case.template import MOUNTINGS, template
-from kinematics.case.toml_file import MAX_KEY_PARTS, has_long_key
 from tests.makers.cases import landmarks_only
 from tests.makers.memory import peak_mb
 

@@ -11,6 +11,7 @@ import pytest
 from kinematics.articulator.instrument import ArticulatorSettings, build_articulator, raised
 from kinematics.base.errors import HingewiseError, InputError
 from kinematics.case.read import case_from_dict, set_field, write_case
+from kinematics.case.remarks import findings
 from kinematics.casts.cast import Cast
 from kinematics.casts.formats import PARSERS
 from kinematics.contact.hierarchy import build_hierarchy
@@ -127,8 +128,8 @@ def _without_none(value):
     ],
 )
 def test_a_value_that_is_possible_but_unusual_is_remarked(changes, words):
-    usual = {(f.where, f.message) for f in landmarks_only().findings()}
-    found = [f for f in landmarks_only(**changes).findings() if (f.where, f.message) not in usual]
+    usual = {(f.where, f.message) for f in findings(landmarks_only())}
+    found = [f for f in findings(landmarks_only(**changes)) if (f.where, f.message) not in usual]
     assert any(words in f.where for f in found), found
     assert all(f.fix for f in found)
 

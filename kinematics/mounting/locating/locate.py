@@ -13,7 +13,7 @@ from kinematics.base.arrays import FloatArray
 from kinematics.base.axis import HingeAxis
 from kinematics.base.errors import Finding, InputError
 from kinematics.case.fields import as_rigid
-from kinematics.case.located_tables import AxisLocation
+from kinematics.case.mounting_tables import AxisLocation
 from kinematics.casts.cast import Cast
 from kinematics.casts.registration import RegistrationResult, scan_pose
 from kinematics.mounting.locating.from_poses import axis_from_poses

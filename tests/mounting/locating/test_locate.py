@@ -12,7 +12,7 @@ from scipy.spatial.transform import RigidTransform, Rotation
 
 from kinematics.base.axis import HingeAxis, opening_motion
 from kinematics.base.errors import InputError
-from kinematics.case.located_tables import AxisLocation, LocatedAxisMounting
+from kinematics.case.mounting_tables import AxisLocation, LocatedAxisMounting
 from kinematics.casts.cast import load_cast
 from kinematics.casts.registration import register
 from kinematics.mounting.locating.locate import locate_from_case_table
