@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from kinematics.closure.place import PlacedCase, place
     from kinematics.inspection import inspect_case
     from kinematics.sweep.run import read_sweep, run_sweep
+    from kinematics.sweep.study import read_study
 
 __version__ = "0.1.0"
 
@@ -63,6 +64,7 @@ FACE = {
     "load_cast": "casts.cast",
     "place": "closure.place",
     "read_case": "case.read",
+    "read_study": "sweep.study",
     "read_sweep": "sweep.run",
     "run_sweep": "sweep.run",
     "write_case": "case.read",
@@ -84,6 +86,7 @@ __all__ = [
     "load_cast",
     "place",
     "read_case",
+    "read_study",
     "read_sweep",
     "run_sweep",
     "write_case",

@@ -164,7 +164,7 @@ def assess(case: Case, *, progress: Progress | None = None) -> Assessment:
     --------
     An axis 5 mm too far forward under a 3 mm record, no casts:
 
-    >>> from kinematics.case.read import case_from_dict
+    >>> from kinematics import assess, case_from_dict
     >>> point = {"name": "incisal point", "tooth": 31, "point_mm": [90.0, 0.0, -35.0]}
     >>> case = case_from_dict({
     ...     "schema": "hingewise-case/1", "label": "case 1", "landmarks": [point],

@@ -100,6 +100,7 @@ def excursion(
 
     Examples
     --------
+    >>> from kinematics.articulator.excursion import excursion
     >>> from kinematics.articulator.instrument import ArticulatorSettings, build_articulator
     >>> articulator = build_articulator(ArticulatorSettings(), [130.0, 0.0, -35.0])
     >>> path = excursion(articulator, "protrusion", steps=3, travel_mm=3.0)

@@ -60,6 +60,7 @@ class HingeAxis:
 
     Examples
     --------
+    >>> from kinematics import HingeAxis
     >>> axis = HingeAxis([0.0, 55.0, 0.0], [0.0, -55.0, 0.0])
     >>> axis.width_mm
     110.0
@@ -136,6 +137,8 @@ def opening_motion(axis: HingeAxis, opening_deg: float) -> RigidTransform:
 
     Examples
     --------
+    >>> from kinematics import HingeAxis
+    >>> from kinematics.base.axis import opening_motion
     >>> axis = HingeAxis([0.0, 55.0, 0.0], [0.0, -55.0, 0.0])
     >>> opening_motion(axis, 2.0).apply([90.0, 0.0, -35.0]).round(3).tolist()
     [88.724, 0.0, -38.12]
@@ -173,6 +176,8 @@ def axis_orbital_from_points(axis: HingeAxis, third_point_mm: ArrayLike) -> Rigi
 
     Examples
     --------
+    >>> from kinematics import HingeAxis
+    >>> from kinematics.base.axis import axis_orbital_from_points
     >>> axis = HingeAxis([10.0, 55.0, 40.0], [10.0, -55.0, 40.0])
     >>> pose = axis_orbital_from_points(axis, [90.0, 30.0, 40.0])
     >>> pose.apply([90.0, 30.0, 40.0]).round(9).tolist()

@@ -66,14 +66,21 @@ def read_case(path: Path | str) -> Case:
     Examples
     --------
     >>> import tempfile
-    >>> from kinematics.case.template import template
+    >>> from kinematics import case_from_dict, read_case, write_case
+    >>> case = case_from_dict({
+    ...     "schema": "hingewise-case/1", "label": "case 1", "true_axis": {"width_mm": 110.0},
+    ...     "landmarks": [{"name": "incisal point", "tooth": 31, "point_mm": [90.0, 0.0, -35.0]}],
+    ...     "record": {"thickness_mm": 3.0, "site": "incisors"}, "target": {"as_scanned": True},
+    ...     "arbitrary_axis": {
+    ...         "left_anterior_mm": 5.0, "left_superior_mm": 0.0,
+    ...         "right_anterior_mm": 5.0, "right_superior_mm": 0.0,
+    ...     },
+    ... })
     >>> with tempfile.TemporaryDirectory() as folder:
-    ...     path = Path(folder) / "case.toml"
-    ...     path.write_text(template("none", []), encoding="utf-8") > 0
-    ...     case = read_case(path)
-    True
-    >>> case.label
-    'case 1'
+    ...     write_case(case, folder + "/case.toml")
+    ...     again = read_case(folder + "/case.toml")
+    >>> again.label, again.record.thickness_mm
+    ('case 1', 3.0)
     """
     path = Path(path)
     data = read_toml(path, "case", MAX_FILE_BYTES)

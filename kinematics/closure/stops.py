@@ -115,6 +115,8 @@ def opening_for_drop(axis: HingeAxis, point_mm: ArrayLike, drop_mm: float) -> fl
 
     Examples
     --------
+    >>> from kinematics import HingeAxis
+    >>> from kinematics.closure.stops import opening_for_drop
     >>> axis = HingeAxis([0.0, 55.0, 0.0], [0.0, -55.0, 0.0])
     >>> round(opening_for_drop(axis, [90.0, 0.0, -35.0], 3.0), 4)
     1.9228
@@ -142,6 +144,8 @@ def pin_closing(
 
     Examples
     --------
+    >>> from kinematics import HingeAxis
+    >>> from kinematics.closure.stops import pin_closing
     >>> true = HingeAxis([0.0, 55.0, 0.0], [0.0, -55.0, 0.0])
     >>> arbitrary = true.shifted(left_anterior_mm=5.0, right_anterior_mm=5.0)
     >>> round(pin_closing(true, arbitrary, 2.0, [130.0, 0.0, -35.0]), 4)
@@ -172,6 +176,8 @@ def error_motion(
 
     Examples
     --------
+    >>> from kinematics import HingeAxis
+    >>> from kinematics.closure.stops import error_motion
     >>> true = HingeAxis([0.0, 55.0, 0.0], [0.0, -55.0, 0.0])
     >>> arbitrary = true.shifted(left_anterior_mm=5.0, right_anterior_mm=5.0)
     >>> molar = np.array([50.0, 25.0, -35.0])

@@ -189,6 +189,8 @@ def first_contact(
     A cusp 50 mm ahead and 10 mm below the axis closes onto a plate 5 mm below it, which takes
     ``asin(10 / r) - asin(5 / r)`` degrees.
 
+    >>> from kinematics import HingeAxis
+    >>> from kinematics.contact.first_contact import first_contact, prepare
     >>> axis = HingeAxis([0.0, 55.0, 0.0], [0.0, -55.0, 0.0])
     >>> plate = [[30.0, -20.0, -5.0], [30.0, 20.0, -5.0], [90.0, 0.0, -5.0]]
     >>> cusp = [[50.0, 0.0, -10.0], [51.0, 1.0, -14.0], [49.0, -1.0, -14.0]]

@@ -107,18 +107,25 @@ def run_sweep(
     Examples
     --------
     >>> import tempfile
-    >>> from kinematics.case.template import template
+    >>> from kinematics import case_from_dict, read_sweep, run_sweep, write_case
     >>> from kinematics.sweep.study import study_from_dict
-    >>> with tempfile.TemporaryDirectory() as name:
-    ...     folder = Path(name)
-    ...     folder.joinpath("case.toml").write_text(template("none", []), encoding="utf-8") > 0
+    >>> case = case_from_dict({
+    ...     "schema": "hingewise-case/1", "label": "case 1", "true_axis": {"width_mm": 110.0},
+    ...     "landmarks": [{"name": "incisal point", "tooth": 31, "point_mm": [90.0, 0.0, -35.0]}],
+    ...     "record": {"thickness_mm": 3.0, "site": "incisors"}, "target": {"as_scanned": True},
+    ...     "arbitrary_axis": {
+    ...         "left_anterior_mm": 5.0, "left_superior_mm": 0.0,
+    ...         "right_anterior_mm": 5.0, "right_superior_mm": 0.0,
+    ...     },
+    ... })
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     write_case(case, folder + "/case.toml")
     ...     study = study_from_dict({
     ...         "schema": "hingewise-study/1", "case": "case.toml", "design": "grid",
     ...         "vary": [{"field": "record.thickness_mm", "low": 1.0, "high": 5.0, "steps": 3}],
     ...     }, folder=folder)
-    ...     run_sweep(study, folder / "rows", workers=1).rows
-    ...     table = read_sweep(study, folder / "rows")
-    True
+    ...     run_sweep(study, folder + "/rows", workers=1).rows
+    ...     table = read_sweep(study, folder + "/rows")
     3
     >>> table.column("record.thickness_mm").to_pylist()
     [1.0, 3.0, 5.0]

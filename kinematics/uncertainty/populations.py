@@ -217,6 +217,7 @@ def study_population(key: str, *, left_right_correlation: float = 0.0) -> Normal
 
     Examples
     --------
+    >>> from kinematics.uncertainty.populations import study_population
     >>> points = study_population("schallhorn_1957")
     >>> points.sample(1000, rng=np.random.default_rng(0)).shape
     (1000, 4)
