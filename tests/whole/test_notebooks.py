@@ -8,8 +8,9 @@ import nbformat
 import pytest
 from nbclient import NotebookClient
 
-from kinematics.base.words import CAUTIONS
+from kinematics.base.words import CAUTION
 from tests import REPO
+from tests.whole.test_docstrings import beside_the_face, imported
 
 FOLDER = REPO / "notebooks"
 NAMES = (
@@ -17,6 +18,13 @@ NAMES = (
     "02_is_the_true_axis_worth_it.ipynb",
     "03_sensitivity_study.ipynb",
 )
+LESSON = {
+    "kinematics.base.axis",
+    "kinematics.case.read",
+    "kinematics.closure.stops",
+    "kinematics.sweep.ranking",
+}
+"""Modules whose closed forms or single steps a lesson shows; all else comes from the face."""
 MAX_FILE_BYTES = 300_000
 MAX_PICTURE_BYTES = 120_000
 
@@ -73,11 +81,17 @@ def test_it_uses_public_names_only(book):
             assert not node.attr.startswith("_")
 
 
+def test_it_imports_from_the_face_and_what_its_lesson_shows(book):
+    code = code_of(book[1])
+    assert any(module == "kinematics" for module, _ in imported(code))
+    assert beside_the_face(code, LESSON) == []
+
+
 def test_it_carries_the_caution_and_no_path_of_this_machine(book):
     _, found = book
     text = nbformat.writes(found)
-    assert CAUTIONS[0].split(";")[1].strip(" .") in text  # "not a medical device"
-    assert "licensed clinician" in text
+    first = " ".join(found.cells[0].source.replace(">", " ").split())
+    assert CAUTION in first
     assert not re.search(r"/(?:home|root|work|tmp|Users)/", text)
 
 
