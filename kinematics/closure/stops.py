@@ -306,3 +306,25 @@ def stop_result(
         error_mm=moved - true_mm,
         high_mm=high_amount(motion, true_mm, normals).reshape(-1),
     )
+
+
+ARC_STEPS = 48
+
+
+def arc(
+    axis: HingeAxis,
+    point_mm: ArrayLike,
+    closing_deg: float,
+    *,
+    start_deg: float = 0.0,
+    steps: int = ARC_STEPS,
+) -> NDArray[np.float64]:
+    """Path of a point of the lower about an axis, from ``start_deg`` to ``closing_deg``.
+
+    Returns
+    -------
+    ndarray, shape (steps + 1, 3), mm
+        Angles count closing positive from the pose of ``point_mm``; the ends are included.
+    """
+    angles = np.linspace(start_deg, closing_deg, steps + 1)
+    return rotated_about(axis, -angles, np.asarray(point_mm, dtype=np.float64)[None])[:, 0]

@@ -6,7 +6,7 @@ import pytest
 from kinematics.base.errors import InputError
 from kinematics.case.read import read_case
 from tests.makers.cases import landmarks_only
-from viewer.app.desktop import show_window
+from viewer.app.window import show_window
 from viewer.scene.render import probe_gl
 
 pytestmark = pytest.mark.render
@@ -89,7 +89,7 @@ def test_without_a_display_the_browser_is_named_instead(monkeypatch):
 
 
 def test_without_opengl_the_reason_is_said(monkeypatch):
-    from viewer.app import desktop as module
+    from viewer.app import window as module
     from viewer.scene.render import GlStatus
 
     monkeypatch.setattr(module, "probe_gl", lambda: GlStatus(False, "Install libegl1."))

@@ -12,6 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from kinematics.base.axis import HingeAxis, closing_motion
+from kinematics.closure.stops import arc
 from tests.makers.small_assessment import hand_assessment
 from viewer.look.palette import (
     DARK,
@@ -21,7 +22,7 @@ from viewer.look.palette import (
     signed_colours,
     signed_table,
 )
-from viewer.scene.build import LAYERS, arc, build_scene, ends
+from viewer.scene.build import LAYERS, build_scene, ends
 from viewer.scene.items import Label, Points, Surface, Tube, View, dashes, fit
 
 RNG = np.random.default_rng(7)
@@ -90,7 +91,7 @@ def test_map_carries_the_high_amount_on_occlusal_vertices_and_nothing_elsewhere(
 
 def test_arcs_start_at_the_record_and_end_in_the_mouth_and_on_the_articulator(assessment, scene):
     marks, result = assessment.landmarks, assessment.stops[assessment.verdict.stop]
-    chosen = ends(marks.names, assessment.landmarks_record_mm)
+    chosen = ends(assessment.landmarks_record_mm)
     for role, closed in (("true", marks.points_mm), ("arbitrary", result.articulator_mm)):
         arcs = [t for t in only(scene, "arcs", Tube) if t.role == role and "circle" not in t.name]
         assert len(arcs) == len(chosen) == 3
@@ -109,7 +110,7 @@ def test_axes_run_through_the_axis_points_and_differ_in_style_and_label(assessme
         np.testing.assert_array_equal(points, [axis.left_point_mm, axis.right_point_mm])
     assert tubes["true"].style != tubes["arbitrary"].style
     assert len(tubes["true"].pieces) == 1 < len(tubes["arbitrary"].pieces)
-    texts = {i.text for i in only(scene, "labels", Label)}
+    texts = {i.text for i in only(scene, "axes", Label)}
     assert texts == {"true axis", "arbitrary axis"}
 
 

@@ -11,7 +11,7 @@ from scipy.spatial.transform import RigidTransform
 
 from kinematics.base.axis import closing_motion, opening_motion
 from kinematics.case.read import read_case, set_field
-from kinematics.closure.stops import high_amount
+from kinematics.closure.stops import arc, high_amount
 from tests.makers.cases import landmarks_only, open_pair
 from viewer.app.session import Session, complete, weigh
 from viewer.app.texts import answer_state, later_state, numbers_state
@@ -25,14 +25,12 @@ from viewer.figures.page_charts import (
     svg_path,
     ticks,
 )
-from viewer.scene.build import arc, ends
+from viewer.scene.build import ends, exaggerated, map_limit_um
 from viewer.scene.to_page import (
     DISPLAY_FACES,
     MOVING_FACES,
     casts_payload,
     display_mesh,
-    exaggerated,
-    map_limit_um,
     pack,
     scene_state,
 )
@@ -176,7 +174,7 @@ def test_the_map_s_scale_holds_nearly_all_values(demo):
         move.apply(surface.points_mm),
         move.rotation.apply(surface.normals),
     )
-    assert np.mean(np.abs(1e3 * values) <= map_limit_um(demo)) > 0.97
+    assert np.mean(np.abs(1e3 * values) <= map_limit_um(demo, demo.decision)) > 0.97
 
 
 def test_the_table_shows_the_reading_in_micrometres(demo):
@@ -349,7 +347,7 @@ def test_the_landmark_of_the_headline_is_named_in_the_scene(demo_case_path):
         named = [x["text"] for x in labels if x["worst"]]
         assert named == [numbers_state(session.reading)["at"]]
         others = {x["text"] for x in labels}
-        kept = set(ends(session.reading.landmarks.names, session.reading.landmarks_record_mm))
+        kept = set(ends(session.reading.landmarks_record_mm))
         stay = {session.reading.landmarks.names[i] for i in kept}
         assert others == stay | set(named)  # the others do not jump while a slider moves
         assert always is None or always == stay

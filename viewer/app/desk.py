@@ -25,13 +25,12 @@ from viewer.app.page import map_table, template
 from viewer.app.session import Session, weigh
 from viewer.app.texts import numbers_state, weighed_state
 from viewer.figures.page_charts import ARCS_BOX, arcs_chart
-from viewer.look.text import NICE_FACTORS, nice_factor, our_fault
+from viewer.look.text import NICE_FACTORS, our_fault
+from viewer.scene.build import ghost_factor
 from viewer.scene.to_page import casts_payload, scene_state
 
 REST_S = 0.6
 """Pause after the last change before the longer computations start."""
-GHOST_MM = 3.0
-"""How far apart the exaggerated lower is drawn at first (ours)."""
 FACTORS = tuple(f for f in NICE_FACTORS if f <= 200)
 """Exaggerations that the page offers."""
 
@@ -64,8 +63,7 @@ class Desk:
         self._weighed = self._finished = 0  # revisions
         self._job = 0
         self._points = app_points.Pending()
-        worst = float(session.reading.stops[session.reading.decision].magnitude_mm.max())
-        self._factor = min(nice_factor(worst, GHOST_MM), FACTORS[-1])
+        self._factor = ghost_factor(session.reading, FACTORS[-1])
         self._errors: dict[str, str] = {}
         self._rev = 0
         self._publish_first()

@@ -1,7 +1,9 @@
-"""The desktop window's contents: casts, both axes and the main sliders in pyvista."""
+"""A plain desktop window on a case, for who wants no browser: casts, axes, the main sliders."""
 
 from __future__ import annotations
 
+import os
+import sys
 from typing import Any
 
 import numpy as np
@@ -12,13 +14,12 @@ from kinematics.case.read import Case
 from viewer.app.controls import control_values
 from viewer.app.session import Session
 from viewer.look.palette import STOP_LABEL, Theme, colours
-from viewer.look.text import nice_factor
-from viewer.scene.build import standard_views
-from viewer.scene.to_page import display_mesh, scene_state
+from viewer.scene.build import build_scene, casts_of, ghost_factor, standard_views
+from viewer.scene.items import Surface
+from viewer.scene.render import LOOK, drawing_environment, mesh_of, probe_gl
+from viewer.scene.to_page import display_mesh
 
 SIZE_PX = (1280, 800)
-GHOST_MM = 3.0
-"""How far apart the exaggerated lower is drawn (ours)."""
 SLIDERS = {
     "departure_mm": ("departure, mm at the incisors (opening +)", (-12.0, 12.0)),
     "left_anterior_mm": ("left: anterior +, mm", (-15.0, 15.0)),
@@ -53,8 +54,7 @@ class CaseWindow:
         self._pv, self._colours = pv, colours(theme)
         self._busy = False
         self._sliders: dict[str, Any] = {}
-        result = self.session.reading.stops[self.session.reading.decision]
-        self._factor = nice_factor(float(result.magnitude_mm.max()), GHOST_MM)
+        self._factor = ghost_factor(self.session.reading)
         self.plotter = pv.Plotter(off_screen=off_screen, window_size=SIZE_PX, title="hingewise")
         self.plotter.set_background(self._colours.page)
         self.plotter.enable_parallel_projection()
@@ -70,23 +70,22 @@ class CaseWindow:
         self.look("oblique")
 
     def _add_casts(self) -> dict[str, Any]:
-        placed, actors = self.session.reading.placed, {}
-        for name, cast in (("upper", placed.upper), ("lower", placed.lower)):
-            if cast is None:
-                continue
-            arrays = display_mesh(cast, np.zeros(0, dtype=np.intp))
-            mesh = self._pv.PolyData.from_regular_faces(
-                arrays["position"], arrays["face"].astype(np.int64)
-            )
-            mesh.point_data.active_normals = arrays["normal"]
-            look = {"interpolation": "Phong", "ambient": 0.3, "specular": 0.1}
-            actors[name] = self.plotter.add_mesh(
-                mesh, color=getattr(self._colours, name), name=name, **look
-            )
-            if name == "lower":
-                actors["ghost"] = self.plotter.add_mesh(
-                    mesh.copy(), color=self._colours.ghost, opacity=0.4, name="ghost", **look
+        """Actors of the coarse casts by layer, each in its cast's own coordinates."""
+        upper, lower, _ = casts_of(self.session.reading)
+        actors = {}
+        for layer, role, cast, opacity in (
+            ("upper", "upper", upper, 1.0),
+            ("lower", "lower", lower, 1.0),
+            ("articulator", "ghost", lower, 0.4),
+        ):
+            if cast is not None:
+                arrays = display_mesh(cast, np.zeros(0, dtype=np.intp))
+                mesh = self._pv.PolyData.from_regular_faces(
+                    arrays["position"], arrays["face"].astype(np.int64)
                 )
+                mesh.point_data.active_normals = arrays["normal"]
+                look = LOOK[Surface] | {"color": getattr(self._colours, role), "opacity": opacity}
+                actors[layer] = self.plotter.add_mesh(mesh, name=layer, **look)
         return actors
 
     def _add_sliders(self) -> None:
@@ -137,27 +136,22 @@ class CaseWindow:
 
     def refresh(self) -> None:
         """Draw the session's last good reading."""
-        pv, reading = self._pv, self.session.reading
-        scene = scene_state(reading, self._factor)
-        for name, key in (("lower", "target"), ("ghost", "ghost")):
-            if name in self._casts:
-                self._casts[name].user_matrix = np.array(scene[key]).reshape(4, 4).T
-        for kind in ("axes", "arcs"):
+        scene = build_scene(self.session.reading, factor=self._factor)
+        for item in scene.of(*self._casts):
+            if isinstance(item, Surface):
+                self._casts[item.layer].user_matrix = item.pose.as_matrix()
+        for layer in ("axes", "arcs", "landmarks"):
             for role in ("true", "arbitrary"):
-                lines = [i for i in scene["lines"] if (i["layer"], i["role"]) == (kind, role)]
-                tubes = [
-                    pv.MultipleLines(np.array(piece)).tube(radius=line["radius"], n_sides=12)
-                    for line in lines
-                    for piece in line["pieces"]
-                    if len(piece) > 1
-                ]
-                self.plotter.add_mesh(
-                    pv.merge(tubes),
-                    color=getattr(self._colours, role),
-                    name=f"{kind} {role}",
-                    ambient=0.4,
-                    reset_camera=False,
-                )
+                found = [mesh_of(i) for i in scene.of(layer) if i.role == role]
+                meshes = [mesh for mesh in found if mesh is not None]
+                if meshes:
+                    self.plotter.add_mesh(
+                        self._pv.merge(meshes),
+                        color=getattr(self._colours, role),
+                        name=f"{layer} {role}",
+                        ambient=0.4,
+                        reset_camera=False,
+                    )
         self._write()
         self._busy = True
         try:
@@ -203,3 +197,36 @@ class CaseWindow:
     def picture(self) -> Any:
         """The window as an array (height, width, 3) of uint8."""
         return np.asarray(self.plotter.screenshot(return_img=True))[..., :3]
+
+
+def show_window(case: Case, *, off_screen: bool = False) -> CaseWindow:
+    """Open a desktop window on a case; returns when it is closed.
+
+    Parameters
+    ----------
+    case : Case
+    off_screen : bool
+        Draw without a display and return at once (for tests and pictures).
+
+    Raises
+    ------
+    InputError
+        No display, no OpenGL, or a case that cannot be used.
+    """
+    shown = sys.platform == "darwin" or any(map(os.environ.get, ("DISPLAY", "WAYLAND_DISPLAY")))
+    if not (off_screen or os.name != "posix" or shown):
+        raise InputError(
+            "--window",
+            "no display",
+            "a desktop session (DISPLAY)",
+            "Use hingewise view without --window: the browser needs none.",
+        )
+    status = probe_gl()
+    if not status.ok:
+        raise InputError("--window", "no OpenGL", "working OpenGL", status.reason)
+    if off_screen:
+        os.environ.update(drawing_environment())
+    window = CaseWindow(case, off_screen=off_screen)
+    if not off_screen:
+        window.plotter.show()
+    return window

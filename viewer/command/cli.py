@@ -163,7 +163,7 @@ def run_view(args: argparse.Namespace) -> int:
 
     case = read_case(args.case)
     if args.window:
-        from viewer.app.desktop import show_window
+        from viewer.app.window import show_window
 
         need("pyvista", "--window")
         show_window(case)

@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 
 from kinematics.base.axis import HingeAxis
 from kinematics.base.teeth import tooth_rank
+from kinematics.closure.stops import ARC_STEPS, arc
 from viewer.look.text import nice_factor
-from viewer.scene.build import ARC_STEPS, arc
 
 if TYPE_CHECKING:
     from kinematics.assessment import Assessment

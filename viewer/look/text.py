@@ -66,3 +66,7 @@ def our_fault(error: Exception) -> str:
     if os.environ.get("HINGEWISE_DEBUG"):
         traceback.print_exception(error)
     return f"this is our fault: {type(error).__name__}: {str(error)[:200]}"
+
+
+NOTHING_MM = 1e-6
+"""An error below a nanometre is rounding: no tooth is named for it."""

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from viewer.look.text import NONE, chance, plain, signed, yes_no
-from viewer.report.tables import NOTHING_MM, STOP_LABEL, Table
+from viewer.look.text import NONE, NOTHING_MM, chance, plain, signed, yes_no
+from viewer.report.tables import STOP_LABEL, Table
 
 if TYPE_CHECKING:
     from kinematics.assessment import Assessment

@@ -13,7 +13,7 @@ import numpy as np
 
 from kinematics.closure.stops import STOPS
 from viewer.look.palette import STOP_LABEL
-from viewer.look.text import NONE, plain, signed, um, yes_no
+from viewer.look.text import NONE, NOTHING_MM, plain, signed, um, yes_no
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -23,8 +23,6 @@ if TYPE_CHECKING:
     from kinematics.closure.stops import Stop
     from kinematics.closure.tooth_contact import ContactReport
 
-NOTHING_MM = 1e-6
-"""An error below a nanometre is rounding: no tooth is named for it."""
 CONTACT_WORDS = {
     "contact": "teeth meet",
     "already_touching": "teeth touch or overlap from the start",

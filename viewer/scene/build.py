@@ -1,19 +1,23 @@
-"""What there is to draw: an assessment as a list of plain records, without any drawing library.
+"""What there is to draw, as one list of plain records: report, film, page and window draw it.
 
 Every item names a ``layer`` (what a viewer switches on and off) and a ``role`` (its colour in
-:mod:`viewer.look.palette`). All coordinates are in ``axis_orbital``, mm.
+:mod:`viewer.look.palette`). All coordinates are in ``axis_orbital``, mm. No drawing library.
 """
 
 from __future__ import annotations
 
+import functools
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import NDArray
+from scipy.spatial.transform import RigidTransform
 
-from kinematics.base.axis import HingeAxis
-from kinematics.closure.stops import rotated_about
+from kinematics.base.axis import HingeAxis, opening_motion
+from kinematics.closure.close import Closures
+from kinematics.closure.stops import arc, high_amount
 from viewer.look.palette import AXIS_LABEL, LINE_STYLE, Theme, scale_limit_um
+from viewer.look.text import NOTHING_MM, nice_factor
 from viewer.scene.items import (
     Item,
     Label,
@@ -41,59 +45,61 @@ LAYERS = (
     "axes",
     "arcs",
     "landmarks",
+    "displaced",
     "contact",
     "plane",
     "pin",
-    "labels",
-    "teeth",
 )
-"""Every layer, in drawing order; ``map`` is the cast of ``lower`` with the signed map on it."""
+"""Every layer, in drawing order; ``map`` is the cast of ``lower`` with the signed map and the tooth
+numbers on it, ``displaced`` the landmarks where the articulator puts them."""
 AXIS_OVERHANG_MM = 8.0
 """How far an axis is drawn beyond its points on each side (ours)."""
 AXIS_RADIUS_MM = 0.9
 ARC_RADIUS_MM = 0.6
-ARC_STEPS = 48
+AXIS_POINT_RADIUS_MM = 1.9
+LANDMARK_RADIUS_MM = 0.9
+CONTACT_RADIUS_MM = 1.3
+PIN_RADIUS_MM = 1.2
+ARC_STEPS = 16
+"""Straight pieces of an arc from the record to the end; less than 1 µm off the circle."""
 ARC_DASH_MM = (1.0, 0.7)
-"""The same for the short arcs."""
+"""Dashes of the short arcs."""
+EXTENDED_DASH_MM = (2.4, 1.8)
 PLANE_BEHIND_MM = 12.0
 """How far the axis-orbital plane is drawn behind the axis (ours)."""
 EXTENDED_ARC_DEG = 9.0
 """How far an arc is continued thinly beyond both ends, so that its circle can be seen (ours)."""
+GHOST_MM = 3.0
+"""How far apart the exaggerated lower is drawn at first (ours)."""
+MAP_SAMPLE = 4000
+"""Occlusal vertices that the map's scale is taken from while a case is being changed (ours)."""
 
 
 def standard_views() -> dict[str, View]:
     """Views offered everywhere: oblique, from the patient's left and front, onto the lower."""
     up = frozen([0, 0, 1.0])
-    both = ("upper", "lower", "axes", "arcs", "landmarks", "labels")
+    both = ("upper", "lower", "axes", "arcs", "landmarks", "displaced")
     see_through = (*both, "contact")
     return {
         "oblique": View("oblique", frozen([-0.62, -0.70, -0.30]), up, both),
         "left": View("left", frozen([0, -1.0, 0]), up, see_through, 0.3),
         "front": View("front", frozen([-1.0, 0, 0]), up, both),
-        "occlusal": View("occlusal", frozen([0, 0, -1.0]), frozen([-1.0, 0, 0]), ("map", "teeth")),
+        "occlusal": View("occlusal", frozen([0, 0, -1.0]), frozen([-1.0, 0, 0]), ("map",)),
     }
 
 
-def arc(
-    axis: HingeAxis,
-    point_mm: ArrayLike,
-    closing_deg: float,
-    *,
-    start_deg: float = 0.0,
-    steps: int = ARC_STEPS,
-) -> NDArray[np.float64]:
-    """Path of a point of the lower about an axis, from ``start_deg`` to ``closing_deg``.
-
-    Returns
-    -------
-    ndarray, shape (steps + 1, 3), mm
-        Angles count closing positive from the pose of ``point_mm``; the ends are included.
-    """
-    angles = np.linspace(start_deg, closing_deg, steps + 1)
-    return rotated_about(axis, -angles, np.asarray(point_mm, dtype=np.float64)[None])[:, 0]
+def exaggerated(motion: RigidTransform, factor: float) -> RigidTransform:
+    """The same screw with its angle and slide multiplied."""
+    return RigidTransform.from_exp_coords(factor * np.asarray(motion.as_exp_coords()))
 
 
-def ends(names: tuple[str, ...], points_mm: NDArray[np.float64]) -> list[int]:
+def ghost_factor(reading: Closures, most: int = 1000) -> int:
+    """Exaggeration that draws the articulator's lower about :data:`GHOST_MM` from the patient's."""
+    worst = float(reading.stops[reading.decision].magnitude_mm.max())
+    return min(nice_factor(worst, GHOST_MM), most)
+
+
+def ends(points_mm: NDArray[np.float64]) -> list[int]:
     """Landmarks whose arcs are drawn: most anterior, and most posterior on each side.
 
     Returns
@@ -110,6 +116,7 @@ def ends(names: tuple[str, ...], points_mm: NDArray[np.float64]) -> list[int]:
     return list(dict.fromkeys(chosen))
 
 
+@functools.lru_cache(maxsize=2)
 def crown_tops(cast: Cast) -> dict[int, NDArray[np.float64]]:
     """Where each tooth's number is written: over the middle of its crown, shape (3,), mm."""
     tops = {}
@@ -121,184 +128,191 @@ def crown_tops(cast: Cast) -> dict[int, NDArray[np.float64]]:
     return tops
 
 
-def plane_corners(axis: HingeAxis, reach_mm: float) -> list[list[float]]:
-    """Corners of the axis-orbital plane as drawn, from behind the true axis to the incisors, mm."""
-    half = 0.5 * axis.width_mm
-    return [
-        [-PLANE_BEHIND_MM, half, 0.0],
-        [reach_mm, half, 0.0],
-        [reach_mm, -half, 0.0],
-        [-PLANE_BEHIND_MM, -half, 0.0],
-    ]
-
-
-def _axis_items(axis: HingeAxis, role: str) -> list[Item]:
+def axis_items(axis: HingeAxis, role: str) -> list[Item]:
+    """An axis with its two points and its name."""
     over = AXIS_OVERHANG_MM * axis.direction
     path = np.stack([axis.right_point_mm - over, axis.left_point_mm + over])
-    style = LINE_STYLE[role]
+    style, text = LINE_STYLE[role], AXIS_LABEL[role]
     points = np.stack([axis.left_point_mm, axis.right_point_mm])
-    text = AXIS_LABEL[role]
+    names = (f"{text}, left", f"{text}, right")
     return [
         Tube("axes", role, frozen(path), dashes(path, style), AXIS_RADIUS_MM, style, text),
-        Points("axes", role, frozen(points), 1.9, (f"{text}, left", f"{text}, right")),
-        Label("labels", role, text, frozen(path[1])),
+        Points("axes", role, frozen(points), AXIS_POINT_RADIUS_MM, names),
+        Label("axes", role, text, frozen(path[1])),
     ]
 
 
-def _arc_items(
-    assessment: Assessment, role: str, axis: HingeAxis, closing_deg: float, chosen: list[int]
+def arc_items(
+    axis: HingeAxis, role: str, point_mm: NDArray[np.float64], closing_deg: float, name: str
 ) -> list[Item]:
-    items: list[Item] = []
-    style = LINE_STYLE[role]
-    sign = 1.0 if closing_deg >= 0 else -1.0
-    for i in chosen:
-        point = assessment.landmarks_record_mm[i]
-        name = assessment.landmarks.names[i]
-        path = arc(axis, point, closing_deg)
-        items.append(
-            Tube(
-                "arcs",
-                role,
-                frozen(path),
-                dashes(path, style, ARC_DASH_MM),
-                ARC_RADIUS_MM,
-                style,
-                f"{name} about the {AXIS_LABEL[role]}",
-            )
+    """The way of a landmark from the record about an axis, and its circle beyond both ends."""
+    style, about = LINE_STYLE[role], f"about the {AXIS_LABEL[role]}"
+    beyond = EXTENDED_ARC_DEG if closing_deg >= 0 else -EXTENDED_ARC_DEG
+    short = arc(axis, point_mm, closing_deg, steps=ARC_STEPS)
+    far = closing_deg + beyond
+    long = arc(axis, point_mm, far, start_deg=-beyond, steps=2 * ARC_STEPS)
+    return [
+        Tube("arcs", role, frozen(path), dashes(path, style, dash), radius, style, text)
+        for path, dash, radius, text in (
+            (short, ARC_DASH_MM, ARC_RADIUS_MM, f"{name} {about}"),
+            (long, EXTENDED_DASH_MM, 0.4 * ARC_RADIUS_MM, f"{name}: circle {about}"),
         )
-        long = arc(
-            axis,
-            point,
-            closing_deg + sign * EXTENDED_ARC_DEG,
-            start_deg=-sign * EXTENDED_ARC_DEG,
-            steps=2 * ARC_STEPS,
-        )
-        items.append(
-            Tube(
-                "arcs",
-                role,
-                frozen(long),
-                dashes(long, style, (2.4, 1.8)),
-                0.4 * ARC_RADIUS_MM,
-                style,
-                f"{name}: circle about the {AXIS_LABEL[role]}",
-            )
-        )
-    return items
+    ]
 
 
-def _cast_items(assessment: Assessment, stop: Stop) -> list[Item]:
+def casts_of(found: Closures | Assessment) -> tuple[Cast | None, Cast | None, RigidTransform]:
+    """Upper and lower as they are kept, and the motion of that lower to the target pose."""
+    if isinstance(found, Closures):
+        return found.placed.upper, found.placed.lower, found.geometry.poses.target_from_scanned
+    return found.upper, found.lower_true, RigidTransform.identity()
+
+
+def cast_items(found: Closures | Assessment, stop: Stop, factor: float) -> list[Item]:
+    """Both casts at the target, the lower also on the articulator, at the record and mapped."""
     items: list[Item] = []
-    upper, lower = assessment.upper, assessment.lower_true
+    upper, lower, to_target = casts_of(found)
     if upper is not None:
-        items.append(Surface("upper", "upper", upper.vertices_mm, upper.faces))
+        items.append(Surface("upper", "upper", upper, RigidTransform.identity()))
     if lower is None:
         return items
     signed = None
-    if stop in assessment.occlusal_high_mm:
+    if not isinstance(found, Closures) and stop in found.occlusal_high_mm:
         signed = np.full(len(lower.vertices_mm), np.nan)
-        signed[assessment.occlusal_index] = 1000.0 * assessment.occlusal_high_mm[stop]
+        signed[found.occlusal_index] = 1000.0 * found.occlusal_high_mm[stop]
         signed.flags.writeable = False
-    items.append(Surface("lower", "lower", lower.vertices_mm, lower.faces))
-    items.append(Surface("map", "lower", lower.vertices_mm, lower.faces, 1.0, signed))
-    for number, at in crown_tops(lower).items():
-        items.append(Label("teeth", "ink", str(number), frozen(at)))
-    moved = assessment.stops[stop].error_motion.apply(lower.vertices_mm)
-    items.append(Surface("articulator", "ghost", frozen(moved), lower.faces, 0.35))
-    record = assessment.lower_record
-    if record is not None:
-        items.append(Surface("record", "lower", record.vertices_mm, record.faces, 0.35))
-    return items
-
-
-def _contact_items(assessment: Assessment) -> list[Item]:
-    found = [("true", assessment.contact_true), ("arbitrary", assessment.contact_arbitrary)]
-    if assessment.mouth is not None:
-        found.append(("contact", assessment.mouth.contact))
-    words = {
-        "true": "first contact, true axis",
-        "arbitrary": "first contact, arbitrary axis",
-        "contact": "first contact back in the mouth",
-    }
-    items: list[Item] = []
-    for role, report in found:
-        if report is None or report.status not in ("contact", "already_touching"):
-            continue
-        at = np.asarray(report.point_mm, dtype=np.float64)
-        if not np.isfinite(at).all():
-            continue
-        items.append(Points("contact", role, frozen(at[None]), 1.3, (words[role],)))
-        items.append(Label("contact", role, words[role], frozen(at)))
-    return items
-
-
-def _plane_items(assessment: Assessment) -> list[Item]:
-    reach = float(assessment.landmarks.incisal_point_mm[0])
-    corners = frozen(plane_corners(assessment.true_axis, reach))
-    return [
-        Plane("plane", "plane", corners, 0.18),
-        Label("plane", "plane", "axis-orbital plane", frozen([reach, 0.0, 0.0])),
+    moved = exaggerated(found.stops[stop].error_motion, factor) * to_target
+    record = opening_motion(found.true_axis, found.true_closing_deg) * to_target
+    items += [
+        Surface("lower", "lower", lower, to_target),
+        Surface("map", "lower", lower, to_target, 1.0, signed),
+        Surface("articulator", "ghost", lower, moved, 0.35),
+        Surface("record", "lower", lower, record, 0.35),
+    ]
+    return items + [
+        Label("map", "tooth", str(number), frozen(to_target.apply(at)))
+        for number, at in crown_tops(lower).items()
     ]
 
 
+def contact_items(found: Closures | Assessment) -> list[Item]:
+    """First contact about each axis, and back in the mouth where that is known."""
+    reports = [
+        ("true", found.contact_true, f"first contact, {AXIS_LABEL['true']}"),
+        ("arbitrary", found.contact_arbitrary, f"first contact, {AXIS_LABEL['arbitrary']}"),
+    ]
+    if not isinstance(found, Closures) and found.mouth is not None:
+        reports.append(("contact", found.mouth.contact, "first contact back in the mouth"))
+    items: list[Item] = []
+    for role, report, text in reports:
+        at = frozen(report.point_mm)
+        if report.status in ("contact", "already_touching") and np.isfinite(at).all():
+            items.append(Points("contact", role, frozen(at[None]), CONTACT_RADIUS_MM, (text,)))
+            items.append(Label("contact", role, text, at))
+    return items
+
+
+def plane_items(found: Closures | Assessment) -> list[Item]:
+    """The axis-orbital plane from behind the true axis to the incisors, and the pin's tip."""
+    reach = float(found.landmarks.incisal_point_mm[0])
+    half = 0.5 * found.true_axis.width_mm
+    corners = [(x, y, 0.0) for x, y in ((-PLANE_BEHIND_MM, half), (reach, half))]
+    corners += [(x, -y, z) for x, y, z in reversed(corners)]
+    tip = frozen(found.geometry.pin_tip_target_mm)
+    return [
+        Plane("plane", "plane", frozen(corners), 0.18),
+        Label("plane", "plane", "axis-orbital plane", frozen([reach, 0.0, 0.0])),
+        Points("pin", "ink", frozen(tip[None]), PIN_RADIUS_MM, ("tip of the incisal pin",)),
+        Label("pin", "ink", "pin tip", tip),
+    ]
+
+
+def landmark_items(found: Closures | Assessment, stop: Stop) -> list[Item]:
+    """Landmarks in both poses; arcs and names of some, that of the headline among them."""
+    marks, result = found.landmarks, found.stops[stop]
+    record = found.landmarks_record_mm
+    chosen = ends(record)
+    worst, size = result.worst
+    strong = worst if size > NOTHING_MM else -1
+    if strong >= 0 and strong not in chosen:
+        chosen.append(strong)
+    items: list[Item] = [
+        Points(layer, role, frozen(at), LANDMARK_RADIUS_MM, marks.names)
+        for layer, role, at in (
+            ("displaced", "arbitrary", result.articulator_mm),
+            ("landmarks", "true", marks.points_mm),
+        )
+    ]
+    for i in chosen:
+        at = frozen(marks.points_mm[i])
+        items.append(Label("landmarks", "ink", marks.names[i], at, i == strong))
+        for role, axis, angle in (
+            ("true", found.true_axis, found.true_closing_deg),
+            ("arbitrary", found.arbitrary_axis, result.closing_deg),
+        ):
+            items += arc_items(axis, role, record[i], angle, marks.names[i])
+    return items
+
+
+def map_limit_um(found: Closures | Assessment, stop: Stop) -> float:
+    """End of the map's scale, micrometres: nearly all of the occlusal surface lies within."""
+    if not isinstance(found, Closures):
+        return scale_limit_um(1e3 * np.asarray(found.occlusal_high_mm.get(stop, ())))
+    surface, result = found.placed.lower_occlusal, found.stops[stop]
+    if surface is None:
+        return scale_limit_um(1e3 * result.high_mm)
+    move = found.geometry.poses.target_from_scanned
+    step = max(1, len(surface.points_mm) // MAP_SAMPLE)
+    points = move.apply(surface.points_mm[::step])
+    normals = move.rotation.apply(surface.normals[::step])
+    return scale_limit_um(1e3 * high_amount(result.error_motion, points, normals))
+
+
 def build_scene(
-    assessment: Assessment, *, theme: Theme = "light", stop: Stop | None = None
+    found: Closures | Assessment,
+    *,
+    theme: Theme = "light",
+    stop: Stop | None = None,
+    factor: float = 1.0,
 ) -> Scene:
-    """Turn an assessment into drawable items.
+    """Turn a reading or an assessment into drawable items.
 
     Parameters
     ----------
-    assessment : kinematics.assessment.Assessment
+    found : Closures or Assessment
+        Only an assessment brings the signed map and the return to the mouth.
     theme : {"light", "dark"}
     stop : str, optional
         Default: the stop that the verdict is about.
+    factor : float
+        Exaggeration of the articulator's lower; of nothing else.
 
     Raises
     ------
     ValueError
-        A stop that the assessment does not hold.
+        A stop that the record does not hold.
 
     Notes
     -----
     *Guarantee*: casts, axes, arcs and points are the record's own arrays or its rigid motions of
-    them; nothing is exaggerated here.
+    them; with ``factor`` 1 nothing is exaggerated here.
     """
     if stop is None:
-        stop = assessment.verdict.stop
-    elif stop not in assessment.stops:
-        raise ValueError(f"stop: got {stop!r}, need one of {', '.join(assessment.stops)}")
-    result = assessment.stops[stop]
-    marks = assessment.landmarks
-    chosen = ends(marks.names, assessment.landmarks_record_mm)
-    items = _cast_items(assessment, stop)
-    items += _axis_items(assessment.true_axis, "true")
-    items += _axis_items(assessment.arbitrary_axis, "arbitrary")
-    items += _arc_items(
-        assessment, "true", assessment.true_axis, assessment.true_closing_deg, chosen
-    )
-    items += _arc_items(
-        assessment, "arbitrary", assessment.arbitrary_axis, result.closing_deg, chosen
-    )
-    items.append(Points("landmarks", "arbitrary", frozen(result.articulator_mm), 0.9, marks.names))
-    items.append(Points("landmarks", "true", frozen(marks.points_mm), 0.9, marks.names))
-    items += [Label("landmarks", "ink", marks.names[i], frozen(marks.points_mm[i])) for i in chosen]
-    items += _contact_items(assessment)
-    items += _plane_items(assessment)
-    tip = frozen(assessment.geometry.pin_tip_target_mm)
-    items.append(Points("pin", "ink", frozen(tip[None]), 1.2, ("tip of the incisal pin",)))
-    items.append(Label("pin", "ink", "pin tip", tip))
-    values = assessment.occlusal_high_mm.get(stop, np.zeros(0))
+        stop = found.decision if isinstance(found, Closures) else found.verdict.stop
+    elif stop not in found.stops:
+        raise ValueError(f"stop: got {stop!r}, need one of {', '.join(found.stops)}")
+    items = cast_items(found, stop, factor)
+    items += axis_items(found.true_axis, "true") + axis_items(found.arbitrary_axis, "arbitrary")
+    items += landmark_items(found, stop) + contact_items(found) + plane_items(found)
     missing = tuple(
         f"no {which} cast in the case"
-        for which, cast in (("upper", assessment.upper), ("lower", assessment.lower_true))
+        for which, cast in zip(("upper", "lower"), casts_of(found)[:2])
         if cast is None
     )
-    order = {layer: i for i, layer in enumerate(LAYERS)}
     return Scene(
-        items=tuple(sorted(items, key=lambda item: order[item.layer])),
+        items=tuple(sorted(items, key=lambda item: LAYERS.index(item.layer))),
         theme=theme,
         stop=stop,
-        signed_limit_um=scale_limit_um(1000.0 * np.asarray(values)),
+        signed_limit_um=map_limit_um(found, stop),
         views=standard_views(),
         missing=missing,
     )

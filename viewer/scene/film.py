@@ -18,9 +18,8 @@ from kinematics.base.files import Refusal, whole_file
 from kinematics.base.words import CAUTION
 from viewer.look.extras import need
 from viewer.look.palette import STOP_LABEL, Theme, colours
-from viewer.scene.build import build_scene
+from viewer.scene.build import build_scene, exaggerated
 from viewer.scene.render import drawing_environment, probe_gl, to_plotter
-from viewer.scene.to_page import exaggerated
 
 if TYPE_CHECKING:
     from kinematics.assessment import Assessment

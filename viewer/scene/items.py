@@ -6,11 +6,14 @@ Plain numbers and names, no drawing library. Coordinates are in ``axis_orbital``
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.spatial.transform import RigidTransform
 
+from kinematics.casts.cast import Cast
 from viewer.look.palette import LineStyle, Theme
 
 DASH_MM = (5.0, 3.0)
@@ -26,13 +29,14 @@ def frozen(value: ArrayLike, dtype: Any = np.float64) -> NDArray[Any]:
 
 @dataclass(frozen=True, eq=False)
 class Surface:
-    """A triangle mesh in one colour, or coloured by a signed amount.
+    """A cast in a pose, in one colour, or coloured by a signed amount.
 
     Attributes
     ----------
     layer, role : str
-    vertices_mm : ndarray, shape (n, 3), mm
-    faces : ndarray of int32, shape (m, 3)
+    cast : Cast
+    pose : RigidTransform
+        From the cast's own coordinates to ``axis_orbital``.
     opacity : float
     signed_um : ndarray, shape (n,), or None
         High (positive) or open amount, micrometres; NaN where none is defined.
@@ -40,10 +44,15 @@ class Surface:
 
     layer: str
     role: str
-    vertices_mm: NDArray[np.float64]
-    faces: NDArray[np.int32]
+    cast: Cast
+    pose: RigidTransform
     opacity: float = 1.0
     signed_um: NDArray[np.float64] | None = None
+
+    @cached_property
+    def vertices_mm(self) -> NDArray[np.float64]:
+        """Vertices of the cast in its pose, shape (n, 3), mm."""
+        return frozen(self.pose.apply(self.cast.vertices_mm))
 
 
 @dataclass(frozen=True, eq=False)
@@ -90,12 +99,13 @@ class Plane:
 
 @dataclass(frozen=True, eq=False)
 class Label:
-    """Text at a point; ``at_mm`` has shape (3,)."""
+    """Text at a point; ``at_mm`` has shape (3,); ``strong`` for the landmark of the headline."""
 
     layer: str
     role: str
     text: str
     at_mm: NDArray[np.float64]
+    strong: bool = False
 
 
 Item = Surface | Tube | Points | Plane | Label

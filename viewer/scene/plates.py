@@ -61,7 +61,7 @@ def seen(picture: Picture, see_through: bool) -> list[Label]:
     kept: list[Label] = []
     for label in picture.labels:
         far = (label.at_mm - projection.focal_mm) @ projection.towards > 0.0
-        if label.layer == "teeth" or (far and label.layer == "landmarks" and not see_through):
+        if label.role == "tooth" or (far and label.layer == "landmarks" and not see_through):
             continue
         pixel = projection.pixels(label.at_mm)[0]
         for i, other in enumerate(kept):
@@ -159,7 +159,7 @@ def plate(scene: Scene, view: str, *, size_px: tuple[int, int] = (1000, 720)) ->
     theme = colours(scene.theme)
     occlusal = view == "occlusal"
     figure, axes = _figure(picture, theme.page, 150 if occlusal else 0)
-    teeth = [i for i in picture.labels if i.layer == "teeth"]
+    teeth = [i for i in picture.labels if i.role == "tooth"]
     _name_points(axes, picture, seen(picture, scene.views[view].cast_opacity < 1.0), scene)
     _length_bar(axes, picture, theme.ink)
     if occlusal:

@@ -113,71 +113,86 @@ def probe_gl() -> GlStatus:
     return GlStatus(False, f"OpenGL is missing or does not work here ({detail}). {install}")
 
 
-def _poly(surface: Surface) -> Any:
+def mesh_of(item: Item) -> Any:
+    """An item as a pyvista mesh; None for a label or where there is nothing to draw."""
     import pyvista as pv
 
-    poly = pv.PolyData.from_regular_faces(surface.vertices_mm, surface.faces)
-    # Point normals without splitting keep the scalars where they are.
-    return poly.compute_normals(
-        cell_normals=False,
-        split_vertices=False,
-        auto_orient_normals=False,
-        consistent_normals=False,
-    )
-
-
-def _add(plotter: Any, item: Item, scene: Scene, cast_opacity: float) -> Any:
-    """Add one item to a plotter and return its actor (None for a label)."""
-    import pyvista as pv
-
-    theme = colours(scene.theme)
-    if isinstance(item, Label):
-        return None
-    colour = getattr(theme, item.role)
     if isinstance(item, Surface):
-        look: dict[str, Any] = {
-            "smooth_shading": True,
-            "opacity": item.opacity * cast_opacity,
-            "ambient": 0.3,
-            "diffuse": 0.8,
-            "specular": 0.12,
-            "specular_power": 12,
-        }
-        mesh = _poly(item)
-        if item.signed_um is None:
-            return plotter.add_mesh(mesh, color=colour, **look)
-        mesh.point_data["signed_um"] = item.signed_um
-        table = pv.LookupTable()
-        table.values = np.round(255 * np.column_stack([signed_table(257), np.ones(257)])).astype(
-            np.uint8
-        )
-        table.scalar_range = (-scene.signed_limit_um, scene.signed_limit_um)
-        table.nan_color = colour
-        return plotter.add_mesh(
-            mesh,
-            scalars="signed_um",
-            cmap=table,
-            show_scalar_bar=False,
-            **look,
+        poly = pv.PolyData.from_regular_faces(item.vertices_mm, item.cast.faces)
+        # Point normals without splitting keep the scalars where they are.
+        return poly.compute_normals(
+            cell_normals=False,
+            split_vertices=False,
+            auto_orient_normals=False,
+            consistent_normals=False,
         )
     if isinstance(item, Tube):
         lines = [pv.MultipleLines(piece) for piece in item.pieces if len(piece) > 1]
         if not lines:
             return None
         block = pv.merge(lines) if len(lines) > 1 else lines[0]
-        tube = block.extract_surface(algorithm=None).tube(
-            radius=item.radius_mm, n_sides=20, capping=True
-        )
-        return plotter.add_mesh(tube, color=colour, ambient=0.45, diffuse=0.6, smooth_shading=True)
-    if isinstance(item, Points):
-        if not len(item.points_mm):
-            return None
+        surface = block.extract_surface(algorithm=None)
+        return surface.tube(radius=item.radius_mm, n_sides=20, capping=True)
+    if isinstance(item, Points) and len(item.points_mm):
         ball = pv.Sphere(radius=item.radius_mm, theta_resolution=24, phi_resolution=24)
-        balls = pv.PolyData(np.array(item.points_mm)).glyph(geom=ball, scale=False, orient=False)
-        return plotter.add_mesh(balls, color=colour, ambient=0.4, diffuse=0.65, smooth_shading=True)
-    assert isinstance(item, Plane)
-    sheet = pv.PolyData(np.array(item.corners_mm), faces=[4, 0, 1, 2, 3])
-    return plotter.add_mesh(sheet, color=colour, opacity=item.opacity, lighting=False)
+        return pv.PolyData(np.array(item.points_mm)).glyph(geom=ball, scale=False, orient=False)
+    if isinstance(item, Plane):
+        return pv.PolyData(np.array(item.corners_mm), faces=[4, 0, 1, 2, 3])
+    return None
+
+
+def coarser(
+    vertices_mm: NDArray[np.float64], faces: NDArray[np.int32], most: int
+) -> tuple[NDArray[np.float64], NDArray[Any]]:
+    """Points (n, 3) and triangles (m, 3) of a copy with about ``most`` triangles."""
+    import pyvista as pv
+
+    mesh = pv.PolyData.from_regular_faces(np.array(vertices_mm), np.array(faces))
+    coarse = mesh.decimate(1.0 - most / len(faces))
+    return np.asarray(coarse.points, dtype=np.float64), coarse.regular_faces
+
+
+def signed_lookup(limit_um: float, missing: str) -> Any:
+    """Colours of the signed map as a pyvista table; ``missing`` where there is no value."""
+    import pyvista as pv
+
+    table = pv.LookupTable()
+    rgba = np.column_stack([signed_table(257), np.ones(257)])
+    table.values = np.round(255 * rgba).astype(np.uint8)
+    table.scalar_range = (-limit_um, limit_um)
+    table.nan_color = missing
+    return table
+
+
+LOOK: dict[type, dict[str, Any]] = {
+    Surface: {
+        "smooth_shading": True, "ambient": 0.3, "diffuse": 0.8, "specular": 0.12,
+        "specular_power": 12,
+    },
+    Tube: {"ambient": 0.45, "diffuse": 0.6, "smooth_shading": True},
+    Points: {"ambient": 0.4, "diffuse": 0.65, "smooth_shading": True},
+    Plane: {"lighting": False},
+}  # fmt: skip
+"""How light falls on each kind of item."""
+
+
+def add_item(plotter: Any, item: Item, scene: Scene, cast_opacity: float) -> Any:
+    """Add one item to a plotter and return its actor (None for a label)."""
+    mesh = mesh_of(item)
+    if mesh is None:
+        return None
+    colour, look = getattr(colours(scene.theme), item.role), dict(LOOK[type(item)])
+    if isinstance(item, Surface):
+        look["opacity"] = item.opacity * cast_opacity
+        if item.signed_um is not None:
+            mesh.point_data["signed_um"] = item.signed_um
+            table = signed_lookup(scene.signed_limit_um, colour)
+            return plotter.add_mesh(
+                mesh, scalars="signed_um", cmap=table, show_scalar_bar=False, **look
+            )
+    if isinstance(item, Plane):
+        look["opacity"] = item.opacity
+    return plotter.add_mesh(mesh, color=colour, **look)
 
 
 def to_plotter(
@@ -214,7 +229,7 @@ def to_plotter(
     plotter.set_background(colours(scene.theme).page)
     actors: dict[str, list[Any]] = {}
     for item in scene.of(*shown):
-        actor = _add(plotter, item, scene, chosen.cast_opacity)
+        actor = add_item(plotter, item, scene, chosen.cast_opacity)
         if actor is not None:
             actors.setdefault(item.layer, []).append(actor)
     projection = projection_of(scene, view, shown, size_px)

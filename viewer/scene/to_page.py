@@ -18,11 +18,9 @@ from scipy.spatial.transform import RigidTransform
 
 from kinematics.casts.cast import Cast
 from kinematics.casts.occlusal import vertex_normals
-from kinematics.closure.stops import high_amount
-from viewer.look.palette import AXIS_LABEL, LINE_STYLE, scale_limit_um
-from viewer.report.tables import NOTHING_MM
-from viewer.scene.build import arc, crown_tops, ends, plane_corners
-from viewer.scene.items import dashes
+from viewer.scene.build import build_scene, contact_items, exaggerated
+from viewer.scene.items import Item, Label, Plane, Points, Tube
+from viewer.scene.render import coarser
 
 if TYPE_CHECKING:
     from kinematics.assessment import Assessment
@@ -33,8 +31,8 @@ DISPLAY_FACES = 24_000
 """Triangles of a display mesh at rest (ours)."""
 MOVING_FACES = 5_000
 """Triangles while something moves (ours: software drawing must keep up with a slider)."""
-AXIS_OVERHANG_MM = 10.0
-ARC_BEYOND_DEG = 9.0
+PAGE_LAYERS = ("axes", "arcs", "landmarks", "contact", "plane", "map")
+"""Layers whose items are sent; the casts go once, in :func:`casts_payload`."""
 SCENE_KEYS = {
     "target": "lower cast from the scanned pose to the patient's target pose, 4x4",
     "record": "the same to the record pose",
@@ -42,22 +40,6 @@ SCENE_KEYS = {
     "error": "E - I: error of a point at the target pose, 4x4",
 }
 """What the matrices of :func:`scene_state` mean."""
-
-
-def decimate(cast: Cast, faces: int = DISPLAY_FACES) -> tuple[NDArray[Any], NDArray[Any]]:
-    """Return points (n, 3) and triangles (m, 3) of a coarser copy for display.
-
-    Notes
-    -----
-    *Guarantee*: at most about ``faces`` triangles; a smaller cast is returned as it is.
-    """
-    if len(cast.faces) <= faces:
-        return np.array(cast.vertices_mm), np.array(cast.faces)
-    import pyvista as pv
-
-    mesh = pv.PolyData.from_regular_faces(np.array(cast.vertices_mm), np.array(cast.faces))
-    coarse = mesh.decimate(1.0 - faces / len(cast.faces))
-    return np.asarray(coarse.points, dtype=np.float64), coarse.regular_faces
 
 
 def display_mesh(
@@ -70,9 +52,11 @@ def display_mesh(
     dict
         ``position`` and ``normal`` (float32, (n, 3)) for drawing; ``point`` (float32, (n, 3)),
         the nearest vertex of the full cast, whose normal ``normal`` is; ``mapped`` (uint8, (n,)),
-        255 where that vertex is occlusal; ``face`` (uint32, (m, 3)).
+        255 where that vertex is occlusal; ``face`` (uint32, (m, 3)), about ``faces`` at most.
     """
-    points, triangles = decimate(cast, faces)
+    points, triangles = cast.vertices_mm, cast.faces
+    if len(triangles) > faces:
+        points, triangles = coarser(points, triangles, faces)
     nearest = cKDTree(cast.vertices_mm).query(points)[1]
     is_occlusal = np.zeros(len(cast.vertices_mm), dtype=np.uint8)
     is_occlusal[occlusal] = 255
@@ -115,29 +99,26 @@ def casts_payload(placed: PlacedCase) -> bytes:
     return pack(parts)
 
 
-def rounded(values: NDArray[np.float64], digits: int = 4) -> Any:
+def rounded(values: Any, digits: int = 4) -> Any:
     """Nested lists of rounded numbers."""
     return np.round(values, digits).tolist()
 
 
-def exaggerated(motion: RigidTransform, factor: float) -> RigidTransform:
-    """The same screw with its angle and slide multiplied."""
-    return RigidTransform.from_exp_coords(factor * np.asarray(motion.as_exp_coords()))
-
-
-def _matrix(motion: RigidTransform) -> Any:
+def by_columns(motion: RigidTransform) -> Any:
+    """A motion as 16 numbers, column by column, as WebGL takes them."""
     return np.asarray(motion.as_matrix()).T.reshape(16).tolist()
 
 
-def _line(
-    layer: str, role: str, path: NDArray[np.float64], radius: float, lengths: tuple[float, float]
-) -> dict[str, Any]:
-    pieces = dashes(path, LINE_STYLE[role], lengths)
-    return {"layer": layer, "role": role, "radius": radius, "pieces": [rounded(p) for p in pieces]}
-
-
-def _label(layer: str, role: str, text: str, at: Any) -> dict[str, Any]:
-    return {"layer": layer, "role": role, "text": text, "at": rounded(np.asarray(at))}
+def item_state(item: Item) -> list[dict[str, Any]]:
+    """An item as the page's records: one a line or label, one a ball; none for a surface."""
+    look: dict[str, Any] = {"layer": item.layer, "role": item.role}
+    if isinstance(item, Tube):
+        return [look | {"radius": item.radius_mm, "pieces": [rounded(p) for p in item.pieces]}]
+    if isinstance(item, Points):
+        return [look | {"radius": item.radius_mm, "at": at} for at in rounded(item.points_mm)]
+    if isinstance(item, Label):
+        return [look | {"text": item.text, "at": rounded(item.at_mm), "worst": item.strong}]
+    return []
 
 
 def scene_state(reading: Closures, factor: int) -> dict[str, Any]:
@@ -149,114 +130,25 @@ def scene_state(reading: Closures, factor: int) -> dict[str, Any]:
     factor : int
         Exaggeration of the articulator's lower against the patient's.
     """
-    result = reading.stops[reading.decision]
-    poses, marks = reading.geometry.poses, reading.landmarks
-    to_target = poses.target_from_scanned
-    lines: list[dict[str, Any]] = []
-    labels: list[dict[str, Any]] = []
-    points: list[dict[str, Any]] = []
-    axes = {"true": reading.true_axis, "arbitrary": reading.arbitrary_axis}
-    angle = {"true": reading.true_closing_deg, "arbitrary": result.closing_deg}
-    chosen = ends(marks.names, reading.landmarks_record_mm)
-    worst, size = result.worst
-    named = worst if size > NOTHING_MM else -1  # the landmark of the headline
-    if named >= 0 and named not in chosen:
-        chosen.append(named)
-    for role, axis in axes.items():
-        over = AXIS_OVERHANG_MM * axis.direction
-        path = np.stack([axis.right_point_mm - over, axis.left_point_mm + over])
-        lines.append(_line("axes", role, path, 0.9, (5.0, 3.0)))
-        for end in (axis.left_point_mm, axis.right_point_mm):
-            points.append(_ball("axes", role, end, 1.9))
-        labels.append(_label("axes", role, AXIS_LABEL[role], path[1]))
-        sign = 1.0 if angle[role] >= 0 else -1.0
-        for i in chosen:
-            start = reading.landmarks_record_mm[i]
-            lines.append(
-                _line("arcs", role, arc(axis, start, angle[role], steps=16), 0.65, (1.0, 0.7))
-            )
-            far = angle[role] + sign * ARC_BEYOND_DEG
-            thin = arc(axis, start, far, start_deg=-sign * ARC_BEYOND_DEG, steps=24)
-            lines.append(_line("arcs", role, thin, 0.24, (2.4, 1.8)))
-    for i in range(len(marks)):
-        points.append(_ball("landmarks", "true", marks.points_mm[i], 0.8))
-    labels += [
-        _label("landmarks", "ink", marks.names[i], marks.points_mm[i]) | {"worst": i == named}
-        for i in chosen
-    ]
-    labels += tooth_labels(reading)
-    for role, report in (
-        ("true", reading.contact_true),
-        ("arbitrary", reading.contact_arbitrary),
-    ):
-        if report.status == "contact":
-            points.append(_ball("contact", role, report.point_mm, 1.3))
-            text = f"first contact, {AXIS_LABEL[role]}"
-            labels.append(_label("contact", role, text, report.point_mm))
-    reach = float(marks.incisal_point_mm[0])
+    scene = build_scene(reading, factor=factor)
+    poses, error = reading.geometry.poses, reading.stops[reading.decision].error_motion
+    shown = scene.of(*PAGE_LAYERS)
+    (plane,) = (i for i in shown if isinstance(i, Plane))
     return {
-        "target": _matrix(to_target),
-        "record": _matrix(poses.record_from_scanned),
-        "ghost": _matrix(exaggerated(result.error_motion, factor) * to_target),
-        "error": (np.asarray(result.error_motion.as_matrix()) - np.eye(4)).T.reshape(16).tolist(),
+        "target": by_columns(poses.target_from_scanned),
+        "record": by_columns(poses.record_from_scanned),
+        "ghost": by_columns(exaggerated(error, factor) * poses.target_from_scanned),
+        "error": (np.asarray(error.as_matrix()) - np.eye(4)).T.reshape(16).tolist(),
         "factor": factor,
-        "limit_um": map_limit_um(reading),
-        "lines": lines,
-        "points": points,
-        "labels": labels,
-        "plane": plane_corners(reading.true_axis, reach),
+        "limit_um": scene.signed_limit_um,
+        "lines": [s for i in shown if isinstance(i, Tube) for s in item_state(i)],
+        "points": [s for i in shown if isinstance(i, Points) for s in item_state(i)],
+        "labels": [s for i in shown if isinstance(i, Label) for s in item_state(i)],
+        "plane": plane.corners_mm.tolist(),
     }
-
-
-def _ball(layer: str, role: str, at: NDArray[np.float64], radius: float) -> dict[str, Any]:
-    return {"layer": layer, "role": role, "at": rounded(at), "radius": radius}
-
-
-def tooth_labels(reading: Closures) -> list[dict[str, Any]]:
-    """Tooth numbers above the crowns of a labelled lower, at the target pose."""
-    lower = reading.placed.lower
-    if lower is None or not lower.labelled:
-        return []
-    move = reading.geometry.poses.target_from_scanned
-    out = []
-    for number, at in _crowns(lower).items():
-        out.append(_label("map", "tooth", str(number), move.apply(at)))
-    return out
-
-
-_crown_cache: dict[int, tuple[Cast, dict[int, NDArray[np.float64]]]] = {}
-
-
-def _crowns(lower: Cast) -> dict[int, NDArray[np.float64]]:
-    kept = _crown_cache.get(id(lower))
-    if kept is not None and kept[0] is lower:
-        return kept[1]
-    found = crown_tops(lower)
-    _crown_cache.clear()
-    _crown_cache[id(lower)] = (lower, found)
-    return found
-
-
-def map_limit_um(reading: Closures) -> float:
-    """End of the map's scale: from the landmarks and the occlusal surface's own values."""
-    surface = reading.placed.lower_occlusal
-    result = reading.stops[reading.decision]
-    if surface is None:
-        return scale_limit_um(1e3 * result.high_mm)
-    move = reading.geometry.poses.target_from_scanned
-    step = max(1, len(surface.points_mm) // 4000)
-    points = move.apply(surface.points_mm[::step])
-    normals = move.rotation.apply(surface.normals[::step])
-    return scale_limit_um(1e3 * high_amount(result.error_motion, points, normals))
 
 
 def mouth_state(assessment: Assessment) -> dict[str, Any] | None:
     """First contact back in the mouth as a point and its label, or None."""
-    mouth = assessment.mouth
-    if mouth is None or not np.isfinite(mouth.contact.point_mm).all():
-        return None
-    text = "first contact back in the mouth"
-    return {
-        "point": _ball("contact", "contact", mouth.contact.point_mm, 1.3),
-        "label": _label("contact", "contact", text, mouth.contact.point_mm),
-    }
+    found = [s for i in contact_items(assessment) if i.role == "contact" for s in item_state(i)]
+    return dict(zip(("point", "label"), found)) if found else None
