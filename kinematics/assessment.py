@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
@@ -27,9 +27,9 @@ from kinematics.decision.by_chance import counted
 from kinematics.decision.by_error import DepartureCurve, departure_curve, judge, worst_by_departure
 from kinematics.decision.transfer import Transfer, transfer_of
 from kinematics.decision.verdict import Verdict
-from kinematics.excursions.details import assessed_excursions
-from kinematics.excursions.excursion_case import case_geometry, case_guidance
+from kinematics.excursions.compare import compare_excursions
 from kinematics.excursions.results import ExcursionErrors
+from kinematics.excursions.settings import case_guidance
 from kinematics.mounting.mount import Mounting
 from kinematics.uncertainty.risk import Risk, mounting_findings, risk_of
 from kinematics.uncertainty.summary import UncertaintySummary
@@ -67,6 +67,7 @@ class Assessment(ByGeometry):
         Occlusal vertices of the lower; ``occlusal_high_mm`` gives the high amount there by stop.
     """
 
+    closures: Closures
     case: Case
     mounting: Mounting
     geometry: Geometry
@@ -224,10 +225,10 @@ def assess_placed(
     geometry, stops, decision = closed.geometry, closed.stops, closed.decision
     poses, theta = geometry.poses, closed.true_closing_deg
     contact_true, contact_arbitrary = closed.contact_true, closed.contact_arbitrary
-    lower_true = None if placed.lower is None else placed.lower.moved(poses.target_from_scanned)
+    lower_true = closed.lower_target
     guidance = ArticulatorSettings()
     if case.articulator is not None:
-        told = case_guidance(case, case_geometry(case, geometry)).patient
+        told = case_guidance(case, geometry).patient
         guidance = told.settings
         findings += told.findings
     if closed.pair is not None:
@@ -276,7 +277,11 @@ def assess_placed(
     if uncertainty:
         risk = risk_of(placed, progress=lambda words, done: tell(words, 0.9 + 0.1 * done))
         verdict = verdict if risk is None else counted(verdict, risk)
-    assessment = Assessment(
+    compared = None
+    if case.articulator is not None and excursions and verdict.basis == "error":
+        compared = compare_excursions(closed, progress=lambda words, done: tell(words, 0.98))
+    tell("Done", 1.0)
+    return Assessment(
         case=case,
         mounting=placed.mounting,
         geometry=geometry,
@@ -303,12 +308,9 @@ def assess_placed(
             guidance,
         ),
         risk=risk,
+        excursions=compared,
+        closures=closed,
     )
-    if case.articulator is not None and excursions and verdict.basis == "error":
-        tell("Excursions", 0.98)
-        assessment = replace(assessment, excursions=assessed_excursions(assessment))
-    tell("Done", 1.0)
-    return assessment
 
 
 def _target_apart(case: Case, beyond_deg: float) -> list[Finding]:

@@ -14,10 +14,11 @@ from kinematics.case.read import Case
 from kinematics.case.remarks import findings as case_findings
 from kinematics.case.remarks import untouched
 from kinematics.casts.health import MeshHealth
-from kinematics.closure.place import PlacedCase, load_casts, place
+from kinematics.closure.place import PlacedCase, place
 from kinematics.closure.scanned_pose import open_as_scanned
-from kinematics.excursions.excursion_case import case_geometry, case_guidance
-from kinematics.excursions.settings import CaseGuidance
+from kinematics.closure.scans import load_casts
+from kinematics.excursions.results import CaseGuidance
+from kinematics.excursions.settings import case_guidance
 from kinematics.mounting.mount import Mounting
 from kinematics.uncertainty.inputs import population_of
 
@@ -119,7 +120,7 @@ def inspect_case(case: Case) -> Inspection:
     try:
         geometry = placed.geometry()
         if geometry.recorded:
-            guidance = case_guidance(case, case_geometry(case, geometry))
+            guidance = case_guidance(case, geometry)
             findings += guidance.patient.findings
     except InputError as error:
         findings.append(_as_finding(error))

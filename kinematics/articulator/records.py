@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,6 +19,15 @@ from kinematics.articulator.guides import (
 )
 from kinematics.articulator.instrument import INTERCONDYLAR_RANGE_MM, ArticulatorSettings
 from kinematics.base.errors import Finding, InputError
+
+RecordKind = Literal["protrusive", "left_lateral", "right_lateral"]
+RECORD_LABEL: dict[str, str] = {
+    "protrusive": "protrusive",
+    "left_lateral": "left lateral",
+    "right_lateral": "right lateral",
+}
+Motions = Mapping[RecordKind, RigidTransform]
+"""Motion of the lower to each recorded position."""
 
 SIDES: tuple[Side, ...] = ("left", "right")
 MIN_FORWARD_MM = 2.0

@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 
 from kinematics.base.axis import HingeAxis, closing_motion, opening_motion
 from kinematics.case.read import Case
+from kinematics.casts.cast import Cast
 from kinematics.closure.geometry import Geometry
 from kinematics.closure.landmarks import LandmarkSet
 from kinematics.closure.place import PlacedCase
@@ -89,6 +90,18 @@ class Closures(ByGeometry):
     def case(self) -> Case:
         """The case."""
         return self.placed.case
+
+    @cached_property
+    def lower_target(self) -> Cast | None:
+        """The lower at the target pose."""
+        lower = self.placed.lower
+        return None if lower is None else lower.moved(self.geometry.poses.target_from_scanned)
+
+    @property
+    def pin_tip_record_mm(self) -> NDArray[np.float64]:
+        """Pin tip at the record pose, shape (3,), mm."""
+        to_record = opening_motion(self.true_axis, self.true_closing_deg)
+        return to_record.apply(self.geometry.pin_tip_target_mm)
 
     @cached_property
     def landmarks_record_mm(self) -> NDArray[np.float64]:

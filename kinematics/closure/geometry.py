@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.articulator.records import Motions
 from kinematics.base.axis import HingeAxis, closing_motion
 from kinematics.closure.landmarks import LandmarkSet
 from kinematics.closure.poses import Poses
@@ -18,7 +19,6 @@ from kinematics.closure.stops import (
     rotated_about,
     stop_result,
 )
-from kinematics.excursions.settings import Motions
 
 
 @dataclass(frozen=True, eq=False)

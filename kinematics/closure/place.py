@@ -5,26 +5,26 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 from scipy.spatial.transform import RigidTransform
 
+from kinematics.articulator.records import Motions
 from kinematics.base.axis import HingeAxis, opening_motion
 from kinematics.base.errors import Finding, InputError
 from kinematics.case.read import Case
 from kinematics.case.remarks import findings as case_findings
 from kinematics.case.tables import GuidanceRecord
-from kinematics.casts.cast import Cast, load_cast
+from kinematics.casts.cast import Cast
 from kinematics.casts.clearance import CastClearance, axes_in_casts
-from kinematics.casts.health import MeshHealth, check_cast, check_pair
-from kinematics.casts.health import findings as health_findings
+from kinematics.casts.health import check_pair
 from kinematics.casts.occlusal import automatic_landmarks, occlusal_vertices, vertex_normals
 from kinematics.closure.geometry import Geometry
 from kinematics.closure.landmarks import LandmarkSet, landmarks_for
 from kinematics.closure.poses import Poses, poses_for
+from kinematics.closure.scans import Scans, load_casts
 from kinematics.closure.stops import UP
 from kinematics.closure.tooth_contact import (
     MAX_CLOSING_DEG,
@@ -40,23 +40,11 @@ from kinematics.contact.first_contact import (
     interpenetration,
     prepare,
 )
-from kinematics.excursions.settings import Motions, RecordPose, read_records
 from kinematics.mounting.locating.locate import CaseAxis
 from kinematics.mounting.mount import Mounting, locate, lower_to_upper, mount
 
 PREPARED = ("upper_occlusal", "lower_occlusal", "lower_tree")
 """What a placed case prepares once, and a changed one takes over."""
-
-
-@dataclass(frozen=True, eq=False)
-class Scans:
-    """Casts and guidance records as read, in their scan frames, with health and remarks."""
-
-    upper: Cast | None
-    lower: Cast | None
-    health: dict[str, MeshHealth]
-    findings: tuple[Finding, ...]
-    records: tuple[RecordPose, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)
@@ -235,36 +223,6 @@ def _averaging_landmarks(case: Case, scans: Scans) -> list[tuple[str, int, NDArr
     lower_to = lower_to_upper(case)
     up = scans.upper.vertices_mm.mean(axis=0) - lower_to.apply(scans.lower.vertices_mm.mean(axis=0))
     return automatic_landmarks(scans.lower, lower_to.rotation.inv().apply(up))
-
-
-def load_casts(case: Case) -> Scans:
-    """Load casts and guidance records of a case in their scan frames, with their health.
-
-    A cast that cannot be used is told by a finding of level "error"; records are then not read.
-
-    Raises
-    ------
-    InputError
-        A file cannot be read, or a record's scan does not fit.
-    """
-    if case.casts is None:
-        return Scans(None, None, {}, ())
-    casts: list[Cast] = []
-    health: dict[str, MeshHealth] = {}
-    findings: list[Finding] = []
-    arches: tuple[Literal["upper", "lower"], ...] = ("upper", "lower")
-    for arch in arches:
-        path = case.cast_path(arch)
-        assert path is not None
-        cast, notes = load_cast(path, arch, unit=case.casts.unit)
-        health[arch] = check_cast(cast)
-        findings += health_findings(health[arch]) + notes
-        casts.append(cast)
-    records: tuple[RecordPose, ...] = ()
-    if not any(finding.level == "error" for finding in findings):
-        records, remarks = read_records(case, casts[1])
-        findings += remarks
-    return Scans(casts[0], casts[1], health, tuple(findings), records)
 
 
 def _records(case: Case) -> list[GuidanceRecord]:

@@ -11,9 +11,7 @@ the pin is set again. What differs, exactly:
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -28,49 +26,7 @@ from kinematics.articulator.instrument import (
 )
 from kinematics.articulator.path import Kind
 from kinematics.base.arrays import FloatArray
-from kinematics.excursions.compare import EXCURSIONS
-
-
-@dataclass(frozen=True, eq=False)
-class ArconComparison:
-    """Guides and paths of both constructions after a change of the vertical dimension.
-
-    Attributes
-    ----------
-    opening_deg : float
-        The change, opening positive.
-    to_upper_deg, to_lower_deg : mapping of str to (float, float)
-        For "arcon" and "opening": left and right guide's inclination (at its start) to the
-        horizontal plane of the upper, and of the lower member. Their changes are those of the
-        angles to the occlusal planes, which are fixed in the members.
-    difference_mm : mapping of str to ndarray, shape (n, k, 3), mm
-        By excursion: path of the landmarks with opening guidance minus that with arcon guidance.
-    unchanged_mm : mapping of str to ndarray, shape (m, k, 3), mm
-        The same before any change. Not 0 in lateral excursions: guides on the mandible turn with
-        it sideways too.
-    way_mm : mapping of str to ndarray, shape (n,), mm
-        By excursion: way of the condyles at each step.
-    """
-
-    opening_deg: float
-    to_upper_deg: Mapping[str, tuple[float, float]]
-    to_lower_deg: Mapping[str, tuple[float, float]]
-    difference_mm: Mapping[Kind, FloatArray]
-    unchanged_mm: Mapping[Kind, FloatArray]
-    way_mm: Mapping[Kind, FloatArray]
-
-    def as_dict(self) -> dict[str, Any]:
-        """JSON-ready."""
-        return {
-            "opening_deg": self.opening_deg,
-            "guide_to_upper_deg": {k: list(v) for k, v in self.to_upper_deg.items()},
-            "guide_to_lower_deg": {k: list(v) for k, v in self.to_lower_deg.items()},
-            "counted": "opening positive; opening guidance minus arcon guidance",
-            "end_difference_mm": {k: v[-1].tolist() for k, v in self.difference_mm.items()},
-            "end_difference_unchanged_mm": {
-                k: v[-1].tolist() for k, v in self.unchanged_mm.items()
-            },
-        }
+from kinematics.excursions.results import EXCURSIONS, ArconComparison
 
 
 def guide_inclination_deg(articulator: Articulator, side: str, member: str) -> float:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -13,7 +12,7 @@ from kinematics.articulator.excursion import DEFAULT_TRAVEL_MM, excursion
 from kinematics.articulator.instrument import Articulator
 from kinematics.articulator.path import ExcursionPath, Front, ToothStop
 from kinematics.base.axis import opening_motion
-from kinematics.excursions.results import WHO, ExcursionErrors, Who
+from kinematics.excursions.results import WHO, BorderPair, ExcursionErrors, Who
 
 BORDER_OPENING_DEG = 12.0
 """Extent of the hinge part (ours; 10 to 13 deg are said of people, from memory)."""
@@ -78,39 +77,6 @@ def sagittal_border(
         hinge,
         protrusion,
     )
-
-
-@dataclass(frozen=True, eq=False)
-class BorderPair:
-    """The border figure of one lower point in the mouth and on the articulator.
-
-    Attributes
-    ----------
-    name : str
-    opening_deg : float
-        From the start of the protrusion to the end of the hinge part.
-    hinge_mm, protrusive_mm : mapping of "patient" and "articulator" to ndarray, shape (n, 3), mm
-        Frame ``axis_orbital``; both parts begin where the protrusion starts.
-    """
-
-    name: str
-    opening_deg: float
-    hinge_mm: dict[Who, NDArray[np.float64]]
-    protrusive_mm: dict[Who, NDArray[np.float64]]
-
-    def as_dict(self) -> dict[str, Any]:
-        """JSON-ready; to 0.1 µm."""
-        return {
-            "landmark": self.name,
-            "hinge_opening_deg": self.opening_deg,
-            **{
-                part: {who: np.round(points, 4).tolist() for who, points in paths.items()}
-                for part, paths in (
-                    ("hinge_mm", self.hinge_mm),
-                    ("protrusive_mm", self.protrusive_mm),
-                )
-            },
-        }
 
 
 def border_pair(errors: ExcursionErrors, landmark: int) -> BorderPair:

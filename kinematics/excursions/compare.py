@@ -8,7 +8,8 @@ third reference point that was used. Both paths are compared in ``axis_orbital``
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,22 +19,29 @@ from kinematics.articulator.excursion import DEFAULT_TRAVEL_MM, excursion
 from kinematics.articulator.guides import incisal_table
 from kinematics.articulator.instrument import Articulator, ArticulatorSettings, build_articulator
 from kinematics.articulator.path import Front, Kind, cast_stop
-from kinematics.articulator.records import held_by_record, settings_from_records
+from kinematics.articulator.records import Motions, held_by_record, settings_from_records
+from kinematics.base.arrays import Progress
 from kinematics.base.axis import HingeAxis, axis_orbital_from_points
 from kinematics.casts.cast import Cast
+from kinematics.closure.close import Closures
+from kinematics.closure.geometry import Geometry
+from kinematics.closure.place import PlacedCase
+from kinematics.excursions.details import look_closer
 from kinematics.excursions.results import (
+    EXCURSIONS,
     WHO,
     ExcursionErrors,
     FrontGuide,
     KindError,
     SettingsFrom,
 )
-from kinematics.excursions.settings import Motions
-from kinematics.mounting.frames import THIRD_POINT_REACH_MM
-
-DEFAULT_THIRD_MM = (THIRD_POINT_REACH_MM, 0.0, 0.0)
-"""A third reference point in the axis-orbital plane (any point of it in front gives the frame)."""
-EXCURSIONS: tuple[Kind, ...] = ("protrusion", "left_lateral", "right_lateral")
+from kinematics.excursions.settings import (
+    case_guidance,
+    front_of,
+    patient_frame,
+    settings_from_of,
+    third_point_used,
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -74,7 +82,7 @@ class ExcursionGeometry:
     @property
     def patient_from_axis_orbital(self) -> RigidTransform:
         """Where the mouth stands in a frame ``articulator`` of the patient's own."""
-        return axis_orbital_from_points(self.true_axis, np.array(DEFAULT_THIRD_MM))
+        return patient_frame(self.true_axis)
 
     @property
     def articulator_from_axis_orbital(self) -> RigidTransform:
@@ -93,6 +101,7 @@ def excursion_errors(
     front_guide: FrontGuide = "with_casts",
     settings_from: SettingsFrom = "same_angles",
     articulator_settings: ArticulatorSettings | None = None,
+    progress: Progress | None = None,
 ) -> ExcursionErrors:
     """Compare the patient's excursions with the articulator's.
 
@@ -114,6 +123,8 @@ def excursion_errors(
         lateral positions at the end of the travel, as records would give them.
     articulator_settings : ArticulatorSettings, optional
         Settings that real records gave the articulator, with ``settings_from="records"``.
+    progress : callable, optional
+        Called before each excursion with words and the share done; what it raises ends the work.
 
     Raises
     ------
@@ -148,7 +159,9 @@ def excursion_errors(
     ]
     out: dict[Kind, KindError] = {}
     not_started: dict[Kind, str] = {}
-    for kind in kinds:
+    for i, kind in enumerate(kinds):
+        if progress is not None:
+            progress("Excursions", i / len(kinds))
         paths = [
             excursion(unit[0], kind, steps, travel_mm=travel_mm, front=front, teeth=stop)
             for unit, stop in zip((patient, machine), stops)
@@ -222,3 +235,84 @@ def _recorded(
         left_lateral=held_by_record(poses["left_lateral"], articulator_frame, start),
         right_lateral=held_by_record(poses["right_lateral"], articulator_frame, start),
     ).settings
+
+
+def case_excursions(
+    placed: PlacedCase, geometry: Geometry, *, progress: Progress | None = None, **options: Any
+) -> ExcursionErrors:
+    """Compare the excursions of a case, casts put together at the target.
+
+    Parameters
+    ----------
+    placed : PlacedCase
+        Settings that its case does not give are averages.
+    geometry : Geometry
+        Of the same case.
+    progress : callable, optional
+        Called before each excursion with words and the share done; what it raises ends the work.
+    **options
+        As in :func:`excursion_errors`; ``front`` and ``settings_from`` are the case's where they
+        are not given.
+
+    Raises
+    ------
+    InputError
+        As :func:`kinematics.excursions.settings.case_guidance` and :func:`excursion_errors`.
+    """
+    case, marks = placed.case, geometry.landmarks
+    guidance = case_guidance(case, geometry)
+    options.setdefault("front", front_of(case))
+    options.setdefault("settings_from", settings_from_of(case))
+    machine, to_target = guidance.articulator, geometry.poses.target_from_scanned
+    teeth = options["front"] != "pin" and placed.lower is not None
+    told = ExcursionGeometry(
+        true_axis=geometry.true_axis,
+        arbitrary_axis=geometry.arbitrary_axis,
+        names=marks.names,
+        points_mm=marks.points_mm,
+        normals=marks.normals,
+        pin_tip_mm=geometry.pin_tip_target_mm,
+        third_point_mm=third_point_used(case),
+        recorded=geometry.recorded,
+        upper=placed.upper if teeth else None,
+        lower=placed.lower.moved(to_target) if teeth and placed.lower is not None else None,
+    )
+    errors = excursion_errors(
+        told,
+        guidance.patient.settings,
+        articulator_settings=None if machine is None else machine.settings,
+        progress=progress,
+        **options,
+    )
+    return replace(errors, guidance=guidance if geometry.recorded else None)
+
+
+def compare_excursions(
+    closures: Closures, *, progress: Progress | None = None, **options: Any
+) -> ExcursionErrors:
+    """Compare the excursions of a closed case, with everything that there is to tell of them.
+
+    Parameters
+    ----------
+    closures : Closures
+    progress : callable, optional
+        Called before each piece of work with words and the share done; what it raises ends it.
+    **options
+        As in :func:`case_excursions`.
+
+    Raises
+    ------
+    InputError
+        Impossible settings.
+    """
+    tell = progress or (lambda words, share: None)
+    errors = case_excursions(
+        closures.placed,
+        closures.geometry,
+        progress=lambda words, share: tell(words, 0.4 * share),
+        **options,
+    )
+    found = look_closer(
+        closures, errors, progress=lambda words, share: tell(words, 0.4 + 0.6 * share)
+    )
+    return replace(errors, details=found)

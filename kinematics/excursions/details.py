@@ -1,102 +1,68 @@
-"""What an assessment tells of its excursions: teeth, traces, border figure, arcon comparison."""
+"""A closer look at compared excursions: teeth, traces, border figure, arcon comparison."""
 
 from __future__ import annotations
-
-from collections.abc import Mapping
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from scipy.spatial.transform import RigidTransform
 
 from kinematics.articulator.path import ExcursionPath, Kind
-from kinematics.excursions.arcon import ArconComparison, arcon_comparison
-from kinematics.excursions.border import BorderPair, border_pair
-from kinematics.excursions.excursion_case import errors_from_assessment
-from kinematics.excursions.results import ExcursionErrors, Who
-from kinematics.excursions.teeth import TeethCompared, ToothPair, teeth_along, tooth_pair
-from kinematics.excursions.traces import Trace, traces
-
-if TYPE_CHECKING:
-    from kinematics.assessment import Assessment
+from kinematics.base.arrays import Progress
+from kinematics.closure.close import Closures
+from kinematics.excursions.arcon import arcon_comparison
+from kinematics.excursions.border import border_pair
+from kinematics.excursions.results import ExcursionDetails, ExcursionErrors, Trace, Who
+from kinematics.excursions.teeth import TeethAlong, TeethCompared, teeth_along, tooth_pair
+from kinematics.excursions.traces import traces
 
 SAME_VERTICAL_DEG = 1e-6
 """A smaller change of the vertical dimension is none (rounding only)."""
 
 
-@dataclass(frozen=True, eq=False)
-class ExcursionDetails:
-    """More about the excursions of one case.
+def look_closer(
+    closures: Closures, errors: ExcursionErrors, *, progress: Progress | None = None
+) -> ExcursionDetails:
+    """Look closer at excursions that were compared already.
 
-    Attributes
+    Parameters
     ----------
-    pair : ToothPair or None
-        Where the case has casts; ``teeth`` and ``traces`` are empty otherwise.
-    teeth : mapping of str to TeethCompared
-        By excursion.
-    traces : tuple of Trace
-    border : BorderPair or None
-        Of the incisal point; None where the protrusion did not start.
-    arcon : ArconComparison or None
-        Of the patient's guidance, between record and target; None where they are one.
+    closures : Closures
+    errors : ExcursionErrors
+        Of the same case.
+    progress : callable, optional
+        Called before each piece of work with words and the share done; what it raises ends it.
     """
-
-    pair: ToothPair | None
-    teeth: Mapping[Kind, TeethCompared]
-    traces: tuple[Trace, ...]
-    border: BorderPair | None
-    arcon: ArconComparison | None
-
-    def as_dict(self) -> dict[str, Any]:
-        """JSON-ready."""
-        return {
-            "teeth": {kind: teeth.as_dict() for kind, teeth in self.teeth.items()},
-            "traces": [trace.as_dict() for trace in self.traces],
-            "border": None if self.border is None else self.border.as_dict(),
-            "arcon_comparison": None if self.arcon is None else self.arcon.as_dict(),
-        }
-
-
-def assessed_excursions(assessment: Assessment) -> ExcursionErrors:
-    """Compare the excursions of an assessed case, with everything that there is to tell of them.
-
-    Raises
-    ------
-    InputError
-        Impossible settings.
-    """
-    errors = errors_from_assessment(assessment)
-    return replace(errors, details=details(assessment, errors))
-
-
-def details(assessment: Assessment, errors: ExcursionErrors) -> ExcursionDetails:
-    """Look closer at excursions that were compared already."""
-    a, marks = assessment, assessment.landmarks
+    tell = progress or (lambda words, share: None)
+    marks, surface = closures.landmarks, closures.placed.lower_occlusal
+    upper, lower = closures.placed.upper, closures.lower_target
     pair = None
     compared: dict[Kind, TeethCompared] = {}
     found: tuple[Trace, ...] = ()
-    if a.upper is not None and a.lower_true is not None:
-        pair = tooth_pair(a.upper, a.lower_true, a.occlusal_index, marks.names, marks.points_mm)
-        for kind, error in errors.kinds.items():
+    if upper is not None and lower is not None and surface is not None:
+        pair = tooth_pair(upper, lower, surface.index, marks.names, marks.points_mm)
+        for i, (kind, error) in enumerate(errors.kinds.items()):
             sides: tuple[tuple[ExcursionPath, RigidTransform, Who], ...] = (
                 (error.patient, errors.patient_frame, "patient"),
                 (error.articulator, errors.articulator_frame, "articulator"),
             )
-            compared[kind] = TeethCompared(
-                *(teeth_along(pair, path, errors.motions(kind, who), frame)
-                  for path, frame, who in sides)
-            )  # fmt: skip
+            along: list[TeethAlong] = []
+            for path, frame, who in sides:
+                tell("Teeth along the excursions", (i + 0.5 * len(along)) / 4.0)
+                along.append(teeth_along(pair, path, errors.motions(kind, who), frame))
+            compared[kind] = TeethCompared(*along)
+        tell("Traces of the cusps", 0.75)
         found = traces(errors, pair, marks.teeth, marks.points_mm)
     border = None
     if "protrusion" in errors.kinds:
         border = border_pair(errors, marks.incisal_index)
     arcon = None
-    if abs(a.departure_deg) > SAME_VERTICAL_DEG:
+    departure_deg = -closures.true_closing_deg
+    if abs(departure_deg) > SAME_VERTICAL_DEG:
+        tell("Arcon and opening guidance", 0.9)
         frame = errors.patient_frame
         arcon = arcon_comparison(
             errors.settings,
-            frame.apply(a.pin_tip_record_mm),
+            frame.apply(closures.pin_tip_record_mm),
             np.asarray(frame.apply(marks.points_mm)).reshape(-1, 3),
-            a.departure_deg,
+            departure_deg,
         )
     return ExcursionDetails(pair, compared, found, border, arcon)

@@ -4,22 +4,28 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform
 
-from kinematics.articulator.instrument import ArticulatorSettings
+from kinematics.articulator.instrument import (
+    ArticulatorSettings,
+)
 from kinematics.articulator.path import ExcursionPath, Front, Kind
+from kinematics.articulator.records import (
+    Motions,
+    RecordedSettings,
+)
+from kinematics.base.arrays import FloatArray
 from kinematics.base.words import CAUTION
-
-if TYPE_CHECKING:
-    from kinematics.excursions.details import ExcursionDetails
-    from kinematics.excursions.settings import CaseGuidance
+from kinematics.excursions.teeth import TeethCompared, ToothPair
 
 SCHEMA = "hingewise-excursions/1"
 """Name and version of the layout of the result's ``excursions``."""
+
+EXCURSIONS: tuple[Kind, ...] = ("protrusion", "left_lateral", "right_lateral")
 
 Who = Literal["patient", "articulator"]
 WHO: tuple[Who, Who] = ("patient", "articulator")
@@ -60,6 +66,153 @@ class KindError:
 
 
 @dataclass(frozen=True, eq=False)
+class Trace:
+    """One cusp's path on the opposing teeth in one excursion; frame ``axis_orbital``.
+
+    Attributes
+    ----------
+    name : str
+    tooth : int
+        ISO 3950, 0 where unknown.
+    traced_on : {"lower", "upper"}
+        The opposing arch, drawn where it stands at the start in the mouth.
+    kind : str
+    path_mm : mapping of "patient" and "articulator" to ndarray, shape (n, 3), mm
+    gap_mm : mapping of the same to ndarray, shape (n,), mm
+        Clearance of the cusp to the opposing arch; negative inside it, infinite beyond 3 mm.
+    """
+
+    name: str
+    tooth: int
+    traced_on: Literal["lower", "upper"]
+    kind: Kind
+    path_mm: dict[Who, FloatArray]
+    gap_mm: dict[Who, FloatArray]
+
+    def as_dict(self) -> dict[str, Any]:
+        """JSON-ready: every second step, to 0.1 µm."""
+        return {
+            "name": self.name,
+            "tooth": self.tooth or None,
+            "traced_on": self.traced_on,
+            "excursion": self.kind,
+            "path_mm": {who: np.round(p[::2], 4).tolist() for who, p in self.path_mm.items()},
+            "gap_mm": {
+                who: [round(float(g), 4) if np.isfinite(g) else None for g in gap[::2]]
+                for who, gap in self.gap_mm.items()
+            },
+        }
+
+
+@dataclass(frozen=True, eq=False)
+class BorderPair:
+    """The border figure of one lower point in the mouth and on the articulator.
+
+    Attributes
+    ----------
+    name : str
+    opening_deg : float
+        From the start of the protrusion to the end of the hinge part.
+    hinge_mm, protrusive_mm : mapping of "patient" and "articulator" to ndarray, shape (n, 3), mm
+        Frame ``axis_orbital``; both parts begin where the protrusion starts.
+    """
+
+    name: str
+    opening_deg: float
+    hinge_mm: dict[Who, NDArray[np.float64]]
+    protrusive_mm: dict[Who, NDArray[np.float64]]
+
+    def as_dict(self) -> dict[str, Any]:
+        """JSON-ready; to 0.1 µm."""
+        return {
+            "landmark": self.name,
+            "hinge_opening_deg": self.opening_deg,
+            **{
+                part: {who: np.round(points, 4).tolist() for who, points in paths.items()}
+                for part, paths in (
+                    ("hinge_mm", self.hinge_mm),
+                    ("protrusive_mm", self.protrusive_mm),
+                )
+            },
+        }
+
+
+@dataclass(frozen=True, eq=False)
+class ArconComparison:
+    """Guides and paths of both constructions after a change of the vertical dimension.
+
+    Attributes
+    ----------
+    opening_deg : float
+        The change, opening positive.
+    to_upper_deg, to_lower_deg : mapping of str to (float, float)
+        For "arcon" and "opening": left and right guide's inclination (at its start) to the
+        horizontal plane of the upper, and of the lower member. Their changes are those of the
+        angles to the occlusal planes, which are fixed in the members.
+    difference_mm : mapping of str to ndarray, shape (n, k, 3), mm
+        By excursion: path of the landmarks with opening guidance minus that with arcon guidance.
+    unchanged_mm : mapping of str to ndarray, shape (m, k, 3), mm
+        The same before any change. Not 0 in lateral excursions: guides on the mandible turn with
+        it sideways too.
+    way_mm : mapping of str to ndarray, shape (n,), mm
+        By excursion: way of the condyles at each step.
+    """
+
+    opening_deg: float
+    to_upper_deg: Mapping[str, tuple[float, float]]
+    to_lower_deg: Mapping[str, tuple[float, float]]
+    difference_mm: Mapping[Kind, FloatArray]
+    unchanged_mm: Mapping[Kind, FloatArray]
+    way_mm: Mapping[Kind, FloatArray]
+
+    def as_dict(self) -> dict[str, Any]:
+        """JSON-ready."""
+        return {
+            "opening_deg": self.opening_deg,
+            "guide_to_upper_deg": {k: list(v) for k, v in self.to_upper_deg.items()},
+            "guide_to_lower_deg": {k: list(v) for k, v in self.to_lower_deg.items()},
+            "counted": "opening positive; opening guidance minus arcon guidance",
+            "end_difference_mm": {k: v[-1].tolist() for k, v in self.difference_mm.items()},
+            "end_difference_unchanged_mm": {
+                k: v[-1].tolist() for k, v in self.unchanged_mm.items()
+            },
+        }
+
+
+@dataclass(frozen=True, eq=False)
+class ExcursionDetails:
+    """More about the excursions of one case.
+
+    Attributes
+    ----------
+    pair : ToothPair or None
+        Where the case has casts; ``teeth`` and ``traces`` are empty otherwise.
+    teeth : mapping of str to TeethCompared
+        By excursion.
+    traces : tuple of Trace
+    border : BorderPair or None
+        Of the incisal point; None where the protrusion did not start.
+    arcon : ArconComparison or None
+        Of the patient's guidance, between record and target; None where they are one.
+    """
+
+    pair: ToothPair | None
+    teeth: Mapping[Kind, TeethCompared]
+    traces: tuple[Trace, ...]
+    border: BorderPair | None
+    arcon: ArconComparison | None
+
+    def as_dict(self) -> dict[str, Any]:
+        """JSON-ready."""
+        return {
+            "teeth": {kind: teeth.as_dict() for kind, teeth in self.teeth.items()},
+            "traces": [trace.as_dict() for trace in self.traces],
+            "border": None if self.border is None else self.border.as_dict(),
+            "arcon_comparison": None if self.arcon is None else self.arcon.as_dict(),
+        }
+
+
+@dataclass(frozen=True, eq=False)
 class ExcursionErrors:
     """Errors of the excursions.
 
@@ -79,7 +232,7 @@ class ExcursionErrors:
         Where the articulator's lower starts, from its place in the mouth, ``axis_orbital``.
     details : ExcursionDetails or None
         Teeth along the way, traces, border figure and arcon comparison, where they were asked
-        for (:func:`kinematics.excursions.details.assessed_excursions`).
+        for (:func:`kinematics.excursions.details.look_closer`).
     guidance : CaseGuidance or None
         What the case's records told, where it has any.
     """
@@ -204,3 +357,36 @@ def _path_summary(path: ExcursionPath) -> dict[str, Any]:
             if step.contact is not None
         ],
     }
+
+
+@dataclass(frozen=True, eq=False)
+class CaseGuidance:
+    """Guidance settings of a case.
+
+    Attributes
+    ----------
+    patient : RecordedSettings
+        About the true axis.
+    articulator : RecordedSettings or None
+        As the case's records set the articulator on the arbitrary axis; None where they do not.
+    recorded : mapping of record kind to RigidTransform
+        Motion of the lower from the target pose to each record, ``axis_orbital``.
+    """
+
+    patient: RecordedSettings
+    articulator: RecordedSettings | None
+    recorded: Motions
+
+    def as_dict(self) -> dict[str, Any]:
+        """JSON-ready: what each record tells about either axis."""
+        units = {"true_axis": self.patient, "arbitrary_axis": self.articulator}
+        motions = {kind: m.as_matrix().tolist() for kind, m in self.recorded.items()}
+        return {"record_from_target": motions} | {
+            name: {
+                "settings": list(unit.told),
+                "guides": [vars(guide).copy() for guide in unit.guides],
+                "findings": [vars(finding).copy() for finding in unit.findings],
+            }
+            for name, unit in units.items()
+            if unit is not None
+        }

@@ -2,117 +2,28 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal
-
+import numpy as np
+from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform
 
 from kinematics.articulator.instrument import settings_from_case
-from kinematics.articulator.records import RecordedSettings, settings_from_records
-from kinematics.case.fields import as_rigid
+from kinematics.articulator.path import Front
+from kinematics.articulator.records import (
+    Motions,
+    RecordedSettings,
+    held_by_record,
+    settings_from_records,
+)
+from kinematics.base.axis import HingeAxis, axis_orbital_from_points
+from kinematics.base.errors import InputError
+from kinematics.case.model import Case
 from kinematics.case.tables import ArticulatorTable
-from kinematics.casts.registration import scan_pose
+from kinematics.closure.geometry import Geometry
+from kinematics.excursions.results import CaseGuidance, SettingsFrom
+from kinematics.mounting.frames import THIRD_POINT_REACH_MM
 
-if TYPE_CHECKING:
-    from kinematics.base.errors import Finding
-    from kinematics.case.read import Case
-    from kinematics.casts.cast import Cast
-    from kinematics.casts.registration import RegistrationResult
-
-RecordKind = Literal["protrusive", "left_lateral", "right_lateral"]
-Motions = Mapping[RecordKind, RigidTransform]
-"""Motion of the lower to each recorded position."""
-RECORD_LABEL: dict[str, str] = {
-    "protrusive": "protrusive",
-    "left_lateral": "left lateral",
-    "right_lateral": "right lateral",
-}
-
-
-@dataclass(frozen=True, eq=False)
-class RecordPose:
-    """One record of a case, read.
-
-    Attributes
-    ----------
-    kind : {"protrusive", "left_lateral", "right_lateral"}
-    upper_scan_from_lower_scan : RigidTransform
-        The lower with the record in place.
-    registration : RegistrationResult or None
-        Where the record is given as a scan.
-    """
-
-    kind: RecordKind
-    upper_scan_from_lower_scan: RigidTransform
-    registration: RegistrationResult | None = None
-
-
-@dataclass(frozen=True, eq=False)
-class CaseGuidance:
-    """Guidance settings of a case.
-
-    Attributes
-    ----------
-    patient : RecordedSettings
-        About the true axis.
-    articulator : RecordedSettings or None
-        As the case's records set the articulator on the arbitrary axis; None where they do not.
-    recorded : mapping of record kind to RigidTransform
-        Motion of the lower from the target pose to each record, ``axis_orbital``.
-    """
-
-    patient: RecordedSettings
-    articulator: RecordedSettings | None
-    recorded: Motions
-
-    def as_dict(self) -> dict[str, Any]:
-        """JSON-ready: what each record tells about either axis."""
-        units = {"true_axis": self.patient, "arbitrary_axis": self.articulator}
-        motions = {kind: m.as_matrix().tolist() for kind, m in self.recorded.items()}
-        return {"record_from_target": motions} | {
-            name: {
-                "settings": list(unit.told),
-                "guides": [vars(guide).copy() for guide in unit.guides],
-                "findings": [vars(finding).copy() for finding in unit.findings],
-            }
-            for name, unit in units.items()
-            if unit is not None
-        }
-
-
-def read_records(case: Case, lower: Cast | None) -> tuple[tuple[RecordPose, ...], list[Finding]]:
-    """Read a case's guidance records; a scan is registered to the lower (seconds).
-
-    Parameters
-    ----------
-    case : Case
-    lower : Cast or None
-        In ``lower_scan``.
-
-    Raises
-    ------
-    InputError
-        As :func:`kinematics.casts.registration.scan_pose`.
-    """
-    found: list[RecordPose] = []
-    remarks: list[Finding] = []
-    unit = "mm" if case.casts is None else case.casts.unit
-    for i, record in enumerate(case.articulator.records if case.articulator else ()):
-        if record.upper_scan_from_lower_scan is not None:
-            found.append(RecordPose(record.kind, as_rigid(record.upper_scan_from_lower_scan)))
-            continue
-        result, more = scan_pose(
-            str(record.file),
-            f"articulator.records.{i}.file",
-            lower,
-            case.path,
-            unit=unit,
-            label=f"articulator.records.{i}.file",
-        )
-        found.append(RecordPose(record.kind, result.fixed_from_moving, result))
-        remarks += more
-    return tuple(found), remarks
+DEFAULT_THIRD_MM = (THIRD_POINT_REACH_MM, 0.0, 0.0)
+"""A third reference point in the axis-orbital plane (any point of it in front gives the frame)."""
 
 
 def guidance_settings(
@@ -159,3 +70,68 @@ def guidance_settings(
     known = {**given, **{name: getattr(told.settings, name) for name in told.told}}
     settings = settings_from_case(known, width_mm=width_mm, bennett_rule=rule)
     return RecordedSettings(settings, told.guides, told.findings, told.told)
+
+
+def third_point_used(case: Case) -> NDArray[np.float64]:
+    """The case's third reference point with its error, or a point of the true plane; mm, (3,)."""
+    third = case.third_point
+    if third is None:
+        return np.array(DEFAULT_THIRD_MM)
+    return np.array([third.reach_mm or DEFAULT_THIRD_MM[0], 0.0, third.error_superior_mm])
+
+
+def front_of(case: Case) -> Front:
+    """What stops the front in a case's excursions: the pin where it does not say."""
+    table = case.articulator
+    return "pin" if table is None or table.front is None else table.front
+
+
+def patient_frame(true_axis: HingeAxis) -> RigidTransform:
+    """Where the mouth stands in a frame ``articulator`` of the patient's own."""
+    return axis_orbital_from_points(true_axis, np.array(DEFAULT_THIRD_MM))
+
+
+def case_guidance(case: Case, geometry: Geometry) -> CaseGuidance:
+    """Guidance settings of a case: the patient's, and those of the articulator set by records.
+
+    Parameters
+    ----------
+    case : Case
+    geometry : Geometry
+        Its true axis' width stands for a distance of the elements that is not given.
+
+    Raises
+    ------
+    InputError
+        A record that tells no setting that an articulator has, about the true axis or (the error
+        then says so) about the arbitrary one.
+    """
+    recorded = geometry.recorded
+
+    def told(frame: RigidTransform) -> RecordedSettings:
+        start = RigidTransform.identity()
+        held = {kind: held_by_record(m, frame, start) for kind, m in recorded.items()}
+        return guidance_settings(case.articulator, geometry.true_axis.width_mm, held)
+
+    patient = told(patient_frame(geometry.true_axis))
+    if not recorded or settings_from_of(case) != "records":
+        return CaseGuidance(patient, None, recorded)
+    try:
+        third = third_point_used(case)
+        machine = told(axis_orbital_from_points(geometry.arbitrary_axis, third))
+    except InputError as error:
+        raise InputError(
+            error.where,
+            f"{error.got}, about the arbitrary axis",
+            error.allowed,
+            f"{error.fix} Or set [articulator] settings_from = 'same_angles'.",
+        ) from None
+    return CaseGuidance(patient, machine, recorded)
+
+
+def settings_from_of(case: Case) -> SettingsFrom:
+    """How a case's articulator is set: by records where it has any and does not say."""
+    table = case.articulator
+    if table is None:
+        return "same_angles"
+    return table.settings_from or ("records" if table.records else "same_angles")

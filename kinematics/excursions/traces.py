@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
-from typing import Any, Literal
+from typing import Literal
 
 import numpy as np
 
@@ -12,7 +11,7 @@ from kinematics.articulator.path import Kind
 from kinematics.base.arrays import FloatArray
 from kinematics.casts.clearance import CLEARANCE_LIMIT_MM, ClearanceSurface
 from kinematics.casts.occlusal import automatic_landmarks
-from kinematics.excursions.results import WHO, ExcursionErrors, Who
+from kinematics.excursions.results import WHO, ExcursionErrors, Trace, Who
 from kinematics.excursions.teeth import ToothPair
 
 MAX_TRACES = 16
@@ -20,45 +19,6 @@ MAX_TRACES = 16
 UPPER_CUSPS = ("palatal cusp", "cusp tip", "incisal edge")
 LOWER_CUSPS = ("buccal cusp", "cusp tip", "incisal edge")
 """Cusps and edges that meet the other arch, as ends of their names."""
-
-
-@dataclass(frozen=True, eq=False)
-class Trace:
-    """One cusp's path on the opposing teeth in one excursion; frame ``axis_orbital``.
-
-    Attributes
-    ----------
-    name : str
-    tooth : int
-        ISO 3950, 0 where unknown.
-    traced_on : {"lower", "upper"}
-        The opposing arch, drawn where it stands at the start in the mouth.
-    kind : str
-    path_mm : mapping of "patient" and "articulator" to ndarray, shape (n, 3), mm
-    gap_mm : mapping of the same to ndarray, shape (n,), mm
-        Clearance of the cusp to the opposing arch; negative inside it, infinite beyond 3 mm.
-    """
-
-    name: str
-    tooth: int
-    traced_on: Literal["lower", "upper"]
-    kind: Kind
-    path_mm: dict[Who, FloatArray]
-    gap_mm: dict[Who, FloatArray]
-
-    def as_dict(self) -> dict[str, Any]:
-        """JSON-ready: every second step, to 0.1 µm."""
-        return {
-            "name": self.name,
-            "tooth": self.tooth or None,
-            "traced_on": self.traced_on,
-            "excursion": self.kind,
-            "path_mm": {who: np.round(p[::2], 4).tolist() for who, p in self.path_mm.items()},
-            "gap_mm": {
-                who: [round(float(g), 4) if np.isfinite(g) else None for g in gap[::2]]
-                for who, gap in self.gap_mm.items()
-            },
-        }
 
 
 def traces(

@@ -26,8 +26,9 @@ from kinematics.closure.stops import Stop
 from kinematics.closure.tooth_contact import MAX_CLOSING_DEG
 from kinematics.contact.first_contact import PreparedPair, prepare
 from kinematics.contact.samples import sample_contacts
-from kinematics.excursions.compare import EXCURSIONS
-from kinematics.excursions.excursion_case import case_excursions, case_geometry, front_of
+from kinematics.excursions.compare import case_excursions
+from kinematics.excursions.results import EXCURSIONS
+from kinematics.excursions.settings import front_of
 from kinematics.sweep.design import sample_points
 from kinematics.sweep.study import Study
 from kinematics.uncertainty.inputs import opening_rules
@@ -351,16 +352,8 @@ def excursion_columns(placed: PlacedCase) -> Columns:
     InputError
         Impossible settings.
     """
-    case, geometry = placed.case, placed.geometry()
-    front = front_of(case)
-    upper, lower = (None, None) if front == "pin" else (placed.upper, placed.lower)
-    if lower is not None:
-        lower = lower.moved(geometry.poses.target_from_scanned)
-    errors = case_excursions(
-        case,
-        case_geometry(case, geometry, upper, lower),
-        steps=EXCURSION_STEPS if front == "pin" else EXCURSION_TEETH_STEPS,
-    )
+    steps = EXCURSION_STEPS if front_of(placed.case) == "pin" else EXCURSION_TEETH_STEPS
+    errors = case_excursions(placed, placed.geometry(), steps=steps)
     out = empty_excursion_columns()
     for kind, error in errors.kinds.items():
         size = np.linalg.norm(error.error_mm, axis=2).max(axis=0)

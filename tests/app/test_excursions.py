@@ -6,7 +6,6 @@ The oracle is the assessment's own comparison, with another number of steps.
 import asyncio
 import json
 from concurrent.futures import ThreadPoolExecutor
-from dataclasses import replace
 from functools import partial
 
 import numpy as np
@@ -16,9 +15,9 @@ from kinematics.assessment import assess_placed
 from kinematics.base.errors import InputError
 from kinematics.case.read import read_case
 from kinematics.closure.place import place
-from kinematics.excursions.compare import EXCURSIONS
-from kinematics.excursions.details import details
-from kinematics.excursions.excursion_case import case_excursions, errors_from_assessment
+from kinematics.excursions.compare import case_excursions, compare_excursions
+from kinematics.excursions.details import look_closer
+from kinematics.excursions.results import EXCURSIONS
 from tests.makers.cases import landmarks_only
 from viewer.app import desk as app_session
 from viewer.app import excursions as app_excursions
@@ -51,8 +50,8 @@ def state(session):
 
 @pytest.fixture(scope="module")
 def whole(session):
-    found = assess_placed(place(session.case), uncertainty=False, excursions=False)
-    return errors_from_assessment(found, steps=5)
+    placed = place(session.case)
+    return case_excursions(placed, placed.geometry(), steps=5)
 
 
 def number(text):
@@ -109,9 +108,8 @@ def test_another_front_gives_the_assessment_s_excursions_with_that_front(demo_ca
     session.change("front", front)
     assert session.case.articulator.front == front
     mine = reading_excursions(session.reading)
-    whole = errors_from_assessment(
-        assess_placed(place(session.case), uncertainty=False, excursions=False)
-    )
+    placed = place(session.case)
+    whole = case_excursions(placed, placed.geometry())
     assert mine.front == whole.front == front
     assert set(mine.kinds) == set(whole.kinds)
     for kind, error in whole.kinds.items():
@@ -134,7 +132,7 @@ def test_a_front_of_teeth_is_refused_without_casts_and_an_unknown_one_always(ses
 
 def test_the_teeth_along_the_way_are_those_of_the_assessment(session, state):
     whole = assess_placed(place(session.case), uncertainty=False)
-    oracle = details(whole, reading_excursions(session.reading))
+    oracle = look_closer(whole.closures, reading_excursions(session.reading))
     table = contact_tables(oracle)[0]
     assert state["teeth"]["rows"] == [list(row) for row in table.rows]
     assert [h["whole"] for h in state["teeth"]["head"]] == list(table.head)
@@ -156,8 +154,8 @@ def test_the_page_names_the_teeth_of_the_report_and_the_steps_do_not_choose_them
     said = contact_sentence(whole.excursions)
     reading = Session(case).reading
     assert teeth_state(reading, reading_excursions(reading))["sentences"][0] == said
-    other = errors_from_assessment(whole, steps=steps)
-    assert contact_sentence(replace(other, details=details(whole, other))) == said
+    other = compare_excursions(whole.closures, steps=steps)
+    assert contact_sentence(other) == said
 
 
 def test_before_the_teeth_the_rest_is_there_and_without_casts_it_says_so(session):

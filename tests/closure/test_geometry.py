@@ -74,7 +74,7 @@ def test_a_change_of_numbers_reads_no_file_again(scans, monkeypatch):
     def refuse(case):
         raise AssertionError("the casts were read again")
 
-    monkeypatch.setattr("kinematics.closure.place.load_casts", refuse)
+    monkeypatch.setattr("kinematics.closure.scans.load_casts", refuse)
     changed = set_field(placed.case, "mounting.third_point_mm.2", 130.0)
     moved = placed.with_case(changed)
     assert not np.allclose(moved.landmarks.points_mm, placed.landmarks.points_mm)

@@ -17,9 +17,9 @@ from kinematics.base.errors import InputError
 from kinematics.casts.cast import load_cast
 from kinematics.closure.stops import error_motion
 from kinematics.contact.first_contact import first_contact, prepare
-from kinematics.excursions.compare import DEFAULT_THIRD_MM, ExcursionGeometry, excursion_errors
-from kinematics.excursions.excursion_case import errors_from_assessment
+from kinematics.excursions.compare import ExcursionGeometry, case_excursions, excursion_errors
 from kinematics.excursions.results import path_angles_deg
+from kinematics.excursions.settings import DEFAULT_THIRD_MM
 
 TRUE = HingeAxis([0.0, 55.0, 0.0], [0.0, -55.0, 0.0])
 POINTS = np.array([[90.0, 0.0, -35.0], [50.0, 25.0, -35.0], [50.0, -25.0, -35.0]])
@@ -187,7 +187,7 @@ def test_real_casts_err_in_excursions_by_the_arbitrary_axis_and_not_by_the_true_
 
 
 def test_demo_case_gives_every_excursion_with_its_own_landmarks(demo_assessment):
-    got = errors_from_assessment(demo_assessment, steps=3)
+    got = case_excursions(demo_assessment.closures.placed, demo_assessment.geometry, steps=3)
     assert got.names == demo_assessment.landmarks.names
     assert set(got.kinds) == {"protrusion", "left_lateral", "right_lateral"}
     assert all(error.complete for error in got.kinds.values())

@@ -16,8 +16,8 @@ from kinematics.casts.occlusal import automatic_landmarks
 from kinematics.closure.place import place
 from kinematics.contact.first_contact import first_contact, prepare
 from kinematics.excursions.border import BORDER_OPENING_DEG, sagittal_border
-from kinematics.excursions.details import assessed_excursions
-from kinematics.excursions.excursion_case import errors_from_assessment, front_of
+from kinematics.excursions.compare import case_excursions, compare_excursions
+from kinematics.excursions.settings import front_of
 from kinematics.result import result_dict
 from tests.articulator.test_path import CUSP
 from tests.excursions.test_teeth import cone, joined, slab
@@ -370,7 +370,7 @@ def test_the_result_file_repeats_the_record(demo):
 
 
 def test_options_still_come_before_the_case(demo):
-    pin = errors_from_assessment(demo, front="pin", steps=2)
+    pin = case_excursions(demo.closures.placed, demo.geometry, front="pin", steps=2)
     assert pin.front == "pin"
     assert pin.details is None
-    assert assessed_excursions(demo).front == "teeth"
+    assert compare_excursions(demo.closures).front == "teeth"

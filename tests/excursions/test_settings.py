@@ -13,13 +13,13 @@ from scipy.spatial.transform import RigidTransform, Rotation
 
 from kinematics.articulator.excursion import excursion
 from kinematics.articulator.instrument import ArticulatorSettings, build_articulator
+from kinematics.articulator.records import RECORD_LABEL
 from kinematics.assessment import assess, assess_placed
 from kinematics.base.axis import HingeAxis, opening_motion
 from kinematics.base.errors import InputError
 from kinematics.case.read import case_from_dict, case_to_dict, read_case, write_case
 from kinematics.closure.place import place
-from kinematics.excursions.excursion_case import case_geometry, case_guidance
-from kinematics.excursions.settings import RECORD_LABEL
+from kinematics.excursions.settings import case_guidance
 from kinematics.inspection import inspect_case
 from kinematics.result import result_dict
 from kinematics.sweep.rows import excursion_columns
@@ -134,7 +134,7 @@ def case_with(folder, articulator, **changes):
 
 def guidance_of(case):
     placed = place(case)
-    return case_guidance(case, case_geometry(case, placed.geometry()))
+    return case_guidance(case, placed.geometry())
 
 
 def quick(case):

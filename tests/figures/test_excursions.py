@@ -10,7 +10,8 @@ import pytest
 from kinematics.articulator.instrument import ArticulatorSettings, build_articulator
 from kinematics.base.axis import HingeAxis
 from kinematics.excursions.border import sagittal_border
-from kinematics.excursions.compare import DEFAULT_THIRD_MM, ExcursionGeometry, excursion_errors
+from kinematics.excursions.compare import ExcursionGeometry, excursion_errors
+from kinematics.excursions.settings import DEFAULT_THIRD_MM
 from viewer.figures.excursions import draw_excursion_figure
 
 TRUE = HingeAxis([0.0, 55.0, 0.0], [0.0, -55.0, 0.0])

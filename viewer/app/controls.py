@@ -14,7 +14,7 @@ from kinematics.case.tables import Marks
 from kinematics.closure.geometry import Geometry
 from kinematics.closure.place import PlacedCase
 from kinematics.closure.stops import STOPS
-from kinematics.excursions.excursion_case import front_of
+from kinematics.excursions.settings import front_of
 
 OFFSETS = ("left_anterior_mm", "left_superior_mm", "right_anterior_mm", "right_superior_mm")
 """Controls of the arbitrary axis, by side."""

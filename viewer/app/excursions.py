@@ -10,10 +10,12 @@ import numpy as np
 
 from kinematics.base.errors import HingewiseError
 from kinematics.decision.by_chance import not_measured
-from kinematics.excursions.compare import EXCURSIONS
-from kinematics.excursions.details import ExcursionDetails
-from kinematics.excursions.excursion_case import case_excursions, case_geometry, front_of
-from kinematics.excursions.results import ExcursionErrors, KindError, Who
+from kinematics.excursions.compare import case_excursions
+from kinematics.excursions.results import (
+    ExcursionDetails,
+    ExcursionErrors,
+    Who,
+)
 from kinematics.excursions.teeth import TeethCompared, teeth_along, tooth_pair
 from viewer.figures.excursions import KIND_LABEL
 from viewer.look.text import plain, um
@@ -86,23 +88,7 @@ def reading_excursions(
     *Guarantee*: the errors of the assessment's own excursions at every step (tested), so that page
     and report name the same teeth.
     """
-    case, found, placed = reading.case, reading.geometry, reading.placed
-    stopped_by_teeth = front_of(case) != "pin" and placed.lower is not None
-    to_target = found.poses.target_from_scanned
-    geometry = case_geometry(
-        case,
-        found,
-        placed.upper if stopped_by_teeth else None,
-        placed.lower.moved(to_target) if stopped_by_teeth and placed.lower else None,
-    )
-    kinds: dict[Any, KindError] = {}
-    not_started: dict[Any, str] = {}
-    for kind in EXCURSIONS:
-        check()
-        whole = case_excursions(case, geometry, kinds=(kind,))
-        kinds |= whole.kinds
-        not_started |= whole.not_started
-    return replace(whole, kinds=kinds, not_started=not_started)
+    return case_excursions(reading.placed, reading.geometry, progress=lambda words, share: check())
 
 
 def teeth_state(

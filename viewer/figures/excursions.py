@@ -15,9 +15,7 @@ from viewer.figures.style import DASH, RC, halo, new_figure, spread
 from viewer.look.palette import LIGHT
 
 if TYPE_CHECKING:
-    from kinematics.excursions.arcon import ArconComparison
-    from kinematics.excursions.border import BorderPair
-    from kinematics.excursions.results import ExcursionErrors, Who
+    from kinematics.excursions.results import ArconComparison, BorderPair, ExcursionErrors, Who
 
 KIND_LABEL = {
     "protrusion": "protrusion",

@@ -21,9 +21,8 @@ from viewer.look.palette import LIGHT, clearance_colours
 
 if TYPE_CHECKING:
     from kinematics.casts.cast import Cast
-    from kinematics.excursions.details import ExcursionDetails
+    from kinematics.excursions.results import ExcursionDetails, Trace
     from kinematics.excursions.teeth import TeethAlong, ToothPair
-    from kinematics.excursions.traces import Trace
 
 MAP_LIMIT_MM = CLEARANCE_LIMIT_MM
 """Clearance at the pale end of the map: as far as it is looked for."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from kinematics.excursions.settings import RECORD_LABEL
+from kinematics.articulator.records import RECORD_LABEL
 from viewer.look.text import NONE, plain
 from viewer.report.tables import Table
 
@@ -13,8 +13,7 @@ if TYPE_CHECKING:
 
     from kinematics.case.read import Case
     from kinematics.case.tables import ArticulatorTable
-    from kinematics.excursions.results import ExcursionErrors
-    from kinematics.excursions.settings import CaseGuidance
+    from kinematics.excursions.results import CaseGuidance, ExcursionErrors
 
 BENNETT = {"bennett_left_deg": "left", "bennett_right_deg": "right"}
 SETTING_ROWS = (

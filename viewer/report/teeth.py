@@ -25,9 +25,7 @@ from viewer.report.tables import Table
 
 if TYPE_CHECKING:
     from kinematics.articulator.path import Kind
-    from kinematics.excursions.arcon import ArconComparison
-    from kinematics.excursions.details import ExcursionDetails
-    from kinematics.excursions.results import ExcursionErrors
+    from kinematics.excursions.results import ArconComparison, ExcursionDetails, ExcursionErrors
     from kinematics.excursions.teeth import TeethAlong, TeethCompared
 
 TOOTH_CAPTIONS = {
