@@ -27,8 +27,6 @@ from tests.benchmarks.peers import PEERS
 from tests.makers.memory import peak_mb
 
 CASTS = REPO / "bench_out" / "casts"
-BLOCK = ("<!-- make bench writes from here -->", "<!-- to here -->")
-"""Between them stand the tables in DEVELOPERS.md."""
 MACHINE = "2-core x86-64 container, 24 GiB"
 AXIS = HingeAxis((-85.0, 55.0, 40.0), (-85.0, -55.0, 40.0))
 """Axis of the synthetic casts, in their own frame."""
@@ -284,14 +282,6 @@ def table(report: dict) -> str:
     return "\n".join(lines)
 
 
-def with_figures(page: str, figures: str) -> str:
-    """A page of Markdown with its block of figures replaced, headings two levels down."""
-    before, rest = page.split(BLOCK[0])
-    _, after = rest.split(BLOCK[1])
-    body = figures.split("\n", 1)[1].strip().replace("\n## ", "\n#### ")
-    return f"{before}{BLOCK[0]}\n{body}\n{BLOCK[1]}{after}"
-
-
 def main() -> None:
     """Run the benchmarks that the command line asks for."""
     parser = argparse.ArgumentParser(description=__doc__)
@@ -348,9 +338,7 @@ def main() -> None:
     write_file(options.output, json.dumps(report, indent=1) + "\n")
     figures = table(report)
     write_file(REPO / "tests" / "benchmarks" / "RESULTS.md", figures)
-    page = REPO / "DEVELOPERS.md"
-    write_file(page, with_figures(page.read_text(encoding="utf-8"), figures))
-    print(f"written: {options.output}, tests/benchmarks/RESULTS.md and the tables in DEVELOPERS.md")
+    print(f"written: {options.output} and tests/benchmarks/RESULTS.md")
 
 
 if __name__ == "__main__":
