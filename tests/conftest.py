@@ -46,9 +46,7 @@ def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item
 
 @pytest.fixture(scope="session")
 def scans() -> Path:
-    """Folder of the real cast scans; tests that need it skip loudly where it is absent."""
-    if not SCANS.is_dir():
-        pytest.skip(f"REAL SCANS ABSENT: {SCANS} is not there, the real-scan checks did not run")
+    """Folder of the real cast scans; they belong to the tests, so a missing one is a failure."""
     return SCANS
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import mpmath
 import numpy as np
@@ -10,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kinematics.articulator.excursion import excursion
+from kinematics.articulator.excursion import _teeth, excursion
 from kinematics.articulator.instrument import ArticulatorSettings, build_articulator, raised
 from kinematics.articulator.path import Mix
 from kinematics.base.axis import HingeAxis
@@ -346,3 +347,21 @@ def test_impossible_requests_are_named(kind, keys, where):
     with pytest.raises(InputError) as caught:
         excursion(unit(), kind, **keys)
     assert caught.value.where == where
+
+
+@pytest.mark.parametrize(
+    ("teeth", "point", "words"),
+    [
+        ((16, 46), [50.0, -20.0, -30.0], "teeth 16 and 46"),
+        (
+            (0, 46),
+            [50.0, -20.0, -30.0],
+            "50 mm in front of the hinge axis, 20 mm to the patient's right",
+        ),
+        ((0, 0), [50.0, 20.0, -30.0], "20 mm to the patient's left"),
+        ((0, 0), [np.nan, np.nan, np.nan], "the casts (teeth not labelled)"),
+    ],
+)
+def test_a_contact_is_named_by_teeth_or_place(teeth, point, words):
+    contact = SimpleNamespace(upper_tooth=teeth[0], lower_tooth=teeth[1], point_mm=np.array(point))
+    assert words in _teeth(contact)

@@ -5,16 +5,18 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import trimesh
-from scipy.spatial.transform import RigidTransform, Rotation
+from scipy.spatial.transform import RigidTransform
 
 from kinematics.articulator.excursion import excursion
 from kinematics.articulator.instrument import ArticulatorSettings, build_articulator
 from kinematics.articulator.path import cast_stop
-from kinematics.base.axis import HingeAxis, closing_motion
-from kinematics.casts.cast import Cast, load_cast
+from kinematics.base.axis import HingeAxis
+from kinematics.casts.cast import Cast
 from kinematics.casts.clearance import surface_of
-from kinematics.contact.first_contact import first_contact, prepare
+from tests.makers.casts import open_pair_in_articulator
 
+CONDYLES = HingeAxis([0.0, 47.92, 0.0], [0.0, -47.92, 0.0])
+"""Of the open pair, in the frame ``articulator``."""
 CUSP = np.array([90.0, 0.0, -35.0])
 SETTINGS = ArticulatorSettings(incisal_sagittal_deg=20.0, incisal_lateral_deg=10.0)
 
@@ -193,24 +195,9 @@ def test_clearance_is_zero_in_contact_and_grows_with_opening():
     assert np.isinf(clearance_mm(lower.moved(far).vertices_mm, upper)).all()
 
 
-def real_casts(scans):
-    """The open pair in the frame ``articulator``, the lower closed to first contact."""
-    place = RigidTransform.from_components(
-        [138.28, 0.0, -137.77], Rotation.from_matrix(np.diag([-1.0, -1.0, 1.0]))
-    )
-    upper, lower = (
-        load_cast(scans / f"open_pair_{arch}.stl", arch)[0].moved(place)
-        for arch in ("upper", "lower")
-    )
-    axis = HingeAxis([0.0, 47.92, 0.0], [0.0, -47.92, 0.0])
-    pair = prepare(upper.vertices_mm, upper.faces, lower.vertices_mm, lower.faces)
-    closing = first_contact(pair, axis).closing_deg
-    return upper, lower.moved(closing_motion(axis, closing))
-
-
 @pytest.mark.parametrize("kind", ["protrusion", "left_lateral"])
-def test_real_casts_slide_on_each_other_without_a_gap(scans, kind):
-    upper, lower = real_casts(scans)
+def test_real_casts_slide_on_each_other_without_a_gap(kind):
+    upper, lower = open_pair_in_articulator(CONDYLES)
     settings = ArticulatorSettings(intercondylar_mm=95.84)
     tip = [lower.vertices_mm[:, 0].max() + 10.0, 0.0, -37.0]
     unit = build_articulator(settings, tip)

@@ -1,13 +1,11 @@
-"""Casts of any size for speed measurements: a bumpy horseshoe, and the real open pair."""
+"""Casts of any size for speed measurements: a bumpy horseshoe."""
 
 from __future__ import annotations
 
 import numpy as np
 from numpy.typing import NDArray
 
-from tests import SCANS
-
-Mesh = tuple[NDArray[np.float64], NDArray[np.int32]]
+from tests.makers.casts import Mesh
 
 
 def bumpy_arch(triangles: int, *, seed: int = 7, clearance_mm: float = 0.15) -> tuple[Mesh, Mesh]:
@@ -56,16 +54,3 @@ def bumpy_arch(triangles: int, *, seed: int = 7, clearance_mm: float = 0.15) -> 
     )
     f = faces.astype(np.int32)
     return (upper, f[:, ::-1].copy()), (lower, f)
-
-
-def open_pair() -> tuple[Mesh, Mesh] | None:
-    """The real open pair (own frame: +x posterior, +z superior), or None where it is absent."""
-    import trimesh
-
-    if not (SCANS / "open_pair_upper.stl").exists():
-        return None
-    out = []
-    for name in ("upper", "lower"):
-        mesh = trimesh.load(SCANS / f"open_pair_{name}.stl", process=False)
-        out.append((np.array(mesh.vertices), np.array(mesh.faces, dtype=np.int32)))
-    return out[0], out[1]

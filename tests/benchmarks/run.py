@@ -22,15 +22,14 @@ from kinematics.closure.closure_batch import closure_error_chunks
 from kinematics.contact.first_contact import PreparedPair, first_contact, first_contacts, prepare
 from tests import REPO
 from tests.benchmarks.hand_sweep_speed import sweep_speed
-from tests.benchmarks.meshes import Mesh, open_pair
 from tests.benchmarks.peers import PEERS
+from tests.makers.casts import CONDYLAR_AXIS, Mesh, scan_pair
 from tests.makers.memory import peak_mb
 
 CASTS = REPO / "bench_out" / "casts"
 MACHINE = "2-core x86-64 container, 24 GiB"
 AXIS = HingeAxis((-85.0, 55.0, 40.0), (-85.0, -55.0, 40.0))
 """Axis of the synthetic casts, in their own frame."""
-OPEN_PAIR_AXIS = HingeAxis((138.28, -47.92, 137.77), (138.28, 47.92, 137.77))
 RECORD_OPENING_DEG = 2.0
 Timed = tuple[float, Any]
 
@@ -302,11 +301,8 @@ def main() -> None:
     rows = [one_axis("10k", *small, AXIS, every)]
     medium = casts(100_000)
     rows.append(one_axis("100k", *medium, AXIS, every if full else quick))
-    real = open_pair()
-    if real is None:
-        print("  the real open pair is absent: not measured")
-    else:
-        rows.append(one_axis("open pair", *real, OPEN_PAIR_AXIS, every if full else quick))
+    real = scan_pair("open")
+    rows.append(one_axis("open pair", *real, CONDYLAR_AXIS, every if full else quick))
     for triangles in (450_000, 2_000_000) if full else ():
         rows.append(one_axis(f"{triangles // 1000}k", *casts(triangles), AXIS, quick))
 

@@ -20,6 +20,7 @@ from kinematics.case.read import (
     set_field,
     write_case,
 )
+from tests.makers.cases import landmarks_only
 
 TEXT = """
 schema = "hingewise-case/1"
@@ -396,3 +397,23 @@ def test_anything_in_place_of_a_table_is_accepted_or_refused_by_name(value, tabl
         case_from_dict(data)
     except InputError as error:
         assert error.where != "case"  # noqa: PT017
+
+
+def test_offsets_are_needed_where_the_mounting_measured_the_arbitrary_points():
+    with pytest.raises(InputError, match="the four offsets"):
+        landmarks_only(
+            casts={"upper": "u.ply", "lower": "l.ply"},
+            true_axis=None,
+            mounting={
+                "method": "axis_points",
+                "axis": "arbitrary",
+                "left_point_mm": [-80.0, 55.0, 30.0],
+                "right_point_mm": [-80.0, -55.0, 30.0],
+                "third_point_mm": [-10.0, 30.0, 45.0],
+            },
+            arbitrary_axis={
+                "left_point_mm": [5.0, 55.0, 0.0],
+                "right_point_mm": [5.0, -55.0, 0.0],
+                "frame": "axis_orbital",
+            },
+        )

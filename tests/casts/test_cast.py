@@ -17,10 +17,6 @@ from kinematics.casts.cast import MM_PER_UNIT, Cast, likely_unit, load_cast
 from kinematics.casts.formats import merge_exactly
 from tests import SCANS
 
-needs_scans = pytest.mark.skipif(
-    not SCANS.is_dir(), reason=f"REAL SCANS ABSENT: {SCANS} is not there, real casts untested"
-)
-
 
 def box(extents=(60.0, 50.0, 20.0)) -> trimesh.Trimesh:
     return trimesh.creation.box(extents=extents).subdivide()
@@ -338,7 +334,6 @@ def test_file_beyond_the_size_bound_is_refused(tmp_path, monkeypatch):
         load_cast(tmp_path / "a.stl", "upper")
 
 
-@needs_scans
 @pytest.mark.parametrize("name", ["open_pair_upper", "open_pair_lower", "closed_pair_lower"])
 def test_real_scan_agrees_with_a_general_library(name):
     cast, findings = load_cast(SCANS / f"{name}.stl", name.rsplit("_", 1)[1])

@@ -9,8 +9,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial.transform import RigidTransform, Rotation
 
-from kinematics.casts.cast import Cast, load_cast
+from kinematics.casts.cast import Cast
 from kinematics.casts.clearance import surface_of
+from tests.makers.casts import scan
 
 
 def cast(mesh, arch="upper"):
@@ -124,11 +125,9 @@ def test_corners_that_are_stored_twice_and_triangles_without_area_do_no_harm():
     np.testing.assert_allclose(one, other, atol=1e-12)
 
 
-def test_on_a_real_scan_it_is_the_nearest_of_all_triangles(scans):
+def test_on_a_real_scan_it_is_the_nearest_of_all_triangles():
     """Oracle: every triangle of the closed pair's upper against points of its lower."""
-    upper, lower = (
-        load_cast(scans / f"closed_pair_{arch}.stl", arch)[0] for arch in ("upper", "lower")
-    )
+    upper, lower = scan("closed", "upper"), scan("closed", "lower")
     points = lower.vertices_mm[np.random.default_rng(5).integers(0, len(lower.vertices_mm), 60)]
     mesh = trimesh.Trimesh(upper.vertices_mm, upper.faces, process=False)
     true = brute_mm(points, mesh)

@@ -8,13 +8,10 @@ import trimesh
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kinematics.casts.cast import Cast, load_cast
+from kinematics.casts.cast import Cast
 from kinematics.casts.health import check_cast, check_pair, findings
-from tests import SCANS
+from tests.makers.casts import scan
 
-needs_scans = pytest.mark.skipif(
-    not SCANS.is_dir(), reason=f"REAL SCANS ABSENT: {SCANS} is not there, real casts untested"
-)
 BOX = trimesh.creation.box(extents=(60.0, 50.0, 20.0)).subdivide()
 
 
@@ -145,19 +142,15 @@ def test_upside_down_teeth_and_numbers_of_the_other_arch_are_errors():
     assert "numbers of the other arch" in check_pair(upper, wrong)[0].message
 
 
-@needs_scans
 def test_real_pairs_are_in_order_and_swapped_ones_are_found():
     for name, up in [("open", (0, 0, 1)), ("closed", (0, 1, 0))]:
-        upper, _ = load_cast(SCANS / f"{name}_pair_upper.stl", "upper")
-        lower, _ = load_cast(SCANS / f"{name}_pair_lower.stl", "lower")
+        upper, lower = scan(name, "upper"), scan(name, "lower")
         assert check_pair(upper, lower, up) == []
         assert check_pair(lower, upper, up)[0].level == "error"
 
 
-@needs_scans
 def test_real_scan_health_agrees_with_its_description():
-    upper = check_cast(load_cast(SCANS / "open_pair_upper.stl", "upper")[0])
-    lower = check_cast(load_cast(SCANS / "open_pair_lower.stl", "lower")[0])
+    upper, lower = check_cast(scan("open", "upper")), check_cast(scan("open", "lower"))
     # From the scans' own README: 127 and 96 boundary edges, mean edge 1.15 mm.
     assert (upper.boundary_edges, lower.boundary_edges) == (127, 96)
     assert upper.mean_edge_mm == pytest.approx(1.15, abs=0.02)

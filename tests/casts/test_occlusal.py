@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 import trimesh
@@ -10,7 +12,7 @@ from hypothesis import strategies as st
 from scipy.spatial import cKDTree
 from scipy.spatial.transform import RigidTransform, Rotation
 
-from kinematics.casts.cast import Cast, load_cast
+from kinematics.casts.cast import Cast
 from kinematics.casts.occlusal import (
     automatic_landmarks,
     nearest_tooth,
@@ -18,16 +20,12 @@ from kinematics.casts.occlusal import (
     vertex_normals,
 )
 from kinematics.casts.synthetic.arch_form import Occlusion, place_teeth
-from tests import SAMPLES, SCANS
-
-needs_scans = pytest.mark.skipif(
-    not SCANS.is_dir(), reason=f"REAL SCANS ABSENT: {SCANS} is not there, real casts untested"
-)
+from tests.makers.casts import only, sample, scan
 
 
 @pytest.fixture(scope="module")
 def samples():
-    return {a: load_cast(SAMPLES / f"{a}.ply", a)[0] for a in ("upper", "lower")}
+    return {a: sample(a) for a in ("upper", "lower")}
 
 
 def unlabelled(cast):
@@ -104,13 +102,12 @@ def test_choice_does_not_depend_on_the_frame(samples, labels):
     assert len(np.setxor1d(moved, still)) <= 0.002 * len(still)
 
 
-@needs_scans
 @pytest.mark.parametrize(
     ("name", "up"), [("open", (0, 0, 1.0)), ("closed", (0, 1.0, 0))], ids=["open", "closed"]
 )
 @pytest.mark.parametrize("arch", ["upper", "lower"])
 def test_real_scan_gives_a_band_of_teeth_near_its_occlusal_side(name, up, arch):
-    cast, _ = load_cast(SCANS / f"{name}_pair_{arch}.stl", arch)
+    cast = scan(name, arch)
     chosen = occlusal_vertices(cast, up)
     assert 0.05 < len(chosen) / len(cast.vertices_mm) < 0.35
     height = cast.vertices_mm @ np.array(up) * (1 if arch == "lower" else -1)
@@ -177,3 +174,29 @@ def test_incisal_point_is_midway_between_the_central_edges(samples):
     found = {n: p for n, _, p in automatic_landmarks(samples["lower"])}
     middle = 0.5 * (found["31 incisal edge"] + found["41 incisal edge"])
     assert np.array_equal(found["incisal point"], middle)
+
+
+def test_a_tooth_with_one_neighbour_has_landmarks_and_one_without_has_none():
+    names = {name for name, _, _ in automatic_landmarks(only(sample("lower"), 36, 37))}
+    assert {"36 mesiobuccal cusp", "37 mesiobuccal cusp"} <= names
+    assert automatic_landmarks(only(sample("lower"), 36)) == []
+
+
+@pytest.mark.parametrize("teeth", [(34, 35, 36, 37), (44, 45, 46, 47), (31, 32, 33)])
+def test_cusps_keep_their_names_where_the_other_side_has_no_teeth(teeth):
+    whole = {n: p for n, _, p in automatic_landmarks(sample("lower"))}
+    inner = teeth[1:-1]  # with both neighbours, so seen in the same directions
+    seen = 0
+    for name, tooth, point in automatic_landmarks(only(sample("lower"), *teeth)):
+        if tooth in inner:
+            np.testing.assert_array_equal(point, whole[name], err_msg=name)
+            seen += 1
+    assert seen >= len(inner)
+
+
+def test_a_flat_cast_has_the_vertices_that_face_the_other_arch():
+    flat = Cast(
+        "lower", np.eye(3)[:, [1, 2, 0]] * [1, 1, 0], np.array([[0, 1, 2]]), np.zeros(3, np.int16)
+    )
+    turned = replace(flat, faces=np.array([[0, 2, 1]]))
+    assert {len(occlusal_vertices(flat)), len(occlusal_vertices(turned))} == {0, 3}

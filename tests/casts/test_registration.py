@@ -11,9 +11,10 @@ from scipy.spatial.transform import RigidTransform, Rotation
 
 from kinematics.base.axis import HingeAxis, opening_motion
 from kinematics.base.errors import InputError
-from kinematics.casts.cast import Cast, load_cast
+from kinematics.casts.cast import Cast
 from kinematics.casts.registration import nearest_on_triangles, register
 from kinematics.mounting.locating.from_poses import axis_from_poses
+from tests.makers.casts import CONDYLAR_AXIS, scan
 
 AXIS = HingeAxis([-80.0, 55.0, 40.0], [-80.0, -55.0, 40.0])
 
@@ -170,18 +171,14 @@ def test_bad_input_is_refused(moving, fixed, text):
 
 
 @pytest.fixture(scope="module")
-def lower(scans):
-    return load_cast(scans / "open_pair_lower.stl", "lower")[0]
-
-
-REAL_AXIS = HingeAxis([138.28, -47.92, 137.77], [138.28, 47.92, 137.77])
-"""Condylar centres of that head (scans README); +x is posterior, so left is -y."""
+def lower():
+    return scan("open", "lower")
 
 
 @pytest.mark.parametrize("part", ["whole", "front of it", "halves that share a third"])
 def test_a_real_scan_with_noise_and_crops_is_registered_within_20_micrometres(lower, part):
     rng = np.random.default_rng(7)
-    motion = opening_motion(REAL_AXIS, 10.0)
+    motion = opening_motion(CONDYLAR_AXIS, 10.0)
     fixed, moving = noisy(lower.moved(motion), 0.03, rng), noisy(lower, 0.03, rng)
     v = lower.vertices_mm
     if part == "front of it":
@@ -200,7 +197,7 @@ def test_the_axis_of_a_real_scan_moved_about_it_is_found_within_its_uncertainty(
     openings = [0.0, 5.0, 10.0]
     results = [
         register(noisy(lower, 0.03, rng), noisy(lower.moved(m), 0.03, rng), max_points=2500)
-        for m in (opening_motion(REAL_AXIS, o) for o in openings)
+        for m in (opening_motion(CONDYLAR_AXIS, o) for o in openings)
     ]
     poses = RigidTransform.from_matrix(np.array([r.fixed_from_moving.as_matrix() for r in results]))
     points = lower.vertices_mm[::500]
@@ -209,7 +206,7 @@ def test_the_axis_of_a_real_scan_moved_about_it_is_found_within_its_uncertainty(
     got = axis_from_poses(
         poses, points, left=[0, -1, 0], noise=covariance, nominal_openings_deg=openings
     )
-    off = REAL_AXIS.distance_mm([got.axis.left_point_mm, got.axis.right_point_mm])
+    off = CONDYLAR_AXIS.distance_mm([got.axis.left_point_mm, got.axis.right_point_mm])
     sd = np.hypot(got.sd_mm[::2], got.sd_mm[1::2])
     assert (off < 4 * sd).all(), (off, sd)
     assert off.max() < 0.5
@@ -220,17 +217,17 @@ def test_registration_error_of_a_real_scan_reaches_the_axis_by_the_magnification
     """At 1.37 degrees (the published 41.83 to 1): the error at the axis over 2 sin(theta / 2)."""
     rng = np.random.default_rng(9)
     theta = 1.37
-    motion = opening_motion(REAL_AXIS, theta)
+    motion = opening_motion(CONDYLAR_AXIS, theta)
     got = register(noisy(lower, 0.05, rng), noisy(lower.moved(motion), 0.05, rng), motion)
     e = got.fixed_from_moving * motion.inv()
     poses = RigidTransform.from_matrix(np.array([np.eye(4), got.fixed_from_moving.as_matrix()]))
     # Rotations held exact: the fit is then the screw axis itself.
     screw = np.broadcast_to(np.diag([1e-12] * 3 + [1e-4] * 3), (2, 6, 6))
     located = axis_from_poses(poses, lower.vertices_mm[::500], left=[0, -1, 0], noise=screw)
-    u = REAL_AXIS.direction
+    u = CONDYLAR_AXIS.direction
     for point, found in (
-        (REAL_AXIS.left_point_mm, located.axis),
-        (REAL_AXIS.right_point_mm, located.axis),
+        (CONDYLAR_AXIS.left_point_mm, located.axis),
+        (CONDYLAR_AXIS.right_point_mm, located.axis),
     ):
         square = e.apply(point) - point
         square -= (square @ u) * u

@@ -1,5 +1,7 @@
 """Many departures at once equal one at a time; poses and placement keep their promises."""
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 from hypothesis import given, settings
@@ -11,7 +13,7 @@ from kinematics.case.read import set_field
 from kinematics.closure.place import PREPARED, place
 from kinematics.closure.stops import openings_to_height, rotated_about
 from kinematics.result import result_dict
-from tests.makers.cases import landmarks_only, open_pair
+from tests.makers.cases import landmarks_only, marks, open_pair
 from tests.makers.strategies import axes, numbers, points
 
 
@@ -108,3 +110,12 @@ def test_record_forms_agree_on_the_opening():
 def test_an_opening_beyond_any_mandible_is_refused():
     with pytest.raises(InputError, match=r"record"):
         place(landmarks_only(record={"opening_deg": 50.0})).poses()
+
+
+def test_a_placed_case_is_placed_anew_where_its_casts_or_points_change():
+    placed = place(landmarks_only())
+    moved = landmarks_only(landmarks=marks(("31 edge", 31, [91.0, 0.0, -35.0])))
+    assert placed.with_case(moved).landmarks.names == ("31 edge", "incisal point")
+    elsewhere = landmarks_only()
+    elsewhere._folder = Path("/elsewhere")
+    assert placed.with_case(elsewhere).case is elsewhere

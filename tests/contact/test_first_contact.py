@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from pathlib import Path
 
 import numpy as np
 import pytest
@@ -14,10 +13,10 @@ from scipy.spatial.transform import RigidTransform, Rotation
 from kinematics.base.axis import HingeAxis, closing_motion, opening_motion
 from kinematics.base.errors import InputError
 from kinematics.contact.first_contact import first_contact, interpenetration, prepare
-from tests.benchmarks.meshes import SCANS, bumpy_arch
+from tests.benchmarks.meshes import bumpy_arch
+from tests.makers.casts import CONDYLAR_AXIS, Mesh, scan_pair
 from tests.oracles.independent import Bisection, brute_force, refined_root
 
-Mesh = tuple[np.ndarray, np.ndarray]
 END_DEG = 170.0
 
 
@@ -152,37 +151,19 @@ def at_contact(mesh: Mesh, axis: HingeAxis, closing_deg: float) -> np.ndarray:
     return closing_motion(axis, closing_deg).apply(mesh[0])
 
 
-def scan_pair(name: str) -> tuple[Mesh, Mesh]:
-    import trimesh
-
-    path = Path(SCANS)
-    if not (path / f"{name}_upper.stl").exists():
-        pytest.skip(f"the real scans are not beside the repository ({path})")
-    pair = []
-    for arch in ("upper", "lower"):
-        mesh = trimesh.load(path / f"{name}_{arch}.stl", process=False)
-        pair.append((np.array(mesh.vertices), np.array(mesh.faces)))
-    return pair[0], pair[1]
-
-
-def condylar_axis(height_mm: float = 137.77) -> HingeAxis:
-    """The open pair's axis; its x points backwards, so the patient's left is at -y."""
-    return HingeAxis((138.28, -47.92, height_mm), (138.28, 47.92, height_mm))
-
-
 def open_pair() -> tuple[Mesh, Mesh, HingeAxis]:
-    upper, lower = scan_pair("open_pair")
-    return upper, lower, condylar_axis()
+    upper, lower = scan_pair("open")
+    return upper, lower, CONDYLAR_AXIS
 
 
 def open_pair_skewed() -> tuple[Mesh, Mesh, HingeAxis]:
-    upper, lower = scan_pair("open_pair")
+    upper, lower = scan_pair("open")
     return upper, lower, HingeAxis((141.0, -50.0, 122.0), (135.0, 47.0, 131.0))
 
 
 def closed_pair_opened() -> tuple[Mesh, Mesh, HingeAxis]:
     """The closed pair (x lateral, y up, z anterior), opened by 4 degrees first."""
-    upper, lower = scan_pair("closed_pair")
+    upper, lower = scan_pair("closed")
     axis = HingeAxis((55.0, 5.0, 20.0), (-55.0, 5.0, 20.0))
     return upper, (opening_motion(axis, 4.0).apply(lower[0]), lower[1]), axis
 
@@ -251,7 +232,7 @@ def test_open_pair_has_the_angle_of_the_scans_readme() -> None:
 
 
 def test_closed_pair_overlaps_and_opening_clears_it() -> None:
-    upper, lower = scan_pair("closed_pair")
+    upper, lower = scan_pair("closed")
     axis = HingeAxis((55.0, 5.0, 20.0), (-55.0, 5.0, 20.0))
     pair = prepare(*upper, *lower)
     assert first_contact(pair, axis).status == "already_touching"

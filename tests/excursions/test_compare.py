@@ -12,14 +12,13 @@ from hypothesis import strategies as st
 from scipy.spatial.transform import RigidTransform, Rotation
 
 from kinematics.articulator.instrument import ArticulatorSettings
-from kinematics.base.axis import HingeAxis, closing_motion
+from kinematics.base.axis import HingeAxis
 from kinematics.base.errors import InputError
-from kinematics.casts.cast import load_cast
 from kinematics.closure.stops import error_motion
-from kinematics.contact.first_contact import first_contact, prepare
 from kinematics.excursions.compare import ExcursionGeometry, case_excursions, excursion_errors
 from kinematics.excursions.results import path_angles_deg
 from kinematics.excursions.settings import DEFAULT_THIRD_MM
+from tests.makers.casts import open_pair_in_articulator
 
 TRUE = HingeAxis([0.0, 55.0, 0.0], [0.0, -55.0, 0.0])
 POINTS = np.array([[90.0, 0.0, -35.0], [50.0, 25.0, -35.0], [50.0, -25.0, -35.0]])
@@ -163,16 +162,8 @@ def test_mirrored_errors_make_the_mirrored_excursion_errors():
 
 
 @pytest.mark.parametrize("front", ["teeth", "first"])
-def test_real_casts_err_in_excursions_by_the_arbitrary_axis_and_not_by_the_true_one(scans, front):
-    place = RigidTransform.from_components(
-        [138.28, 0.0, -137.77], Rotation.from_matrix(np.diag([-1.0, -1.0, 1.0]))
-    )
-    upper, lower = (
-        load_cast(scans / f"open_pair_{arch}.stl", arch)[0].moved(place)
-        for arch in ("upper", "lower")
-    )
-    pair = prepare(upper.vertices_mm, upper.faces, lower.vertices_mm, lower.faces)
-    lower = lower.moved(closing_motion(TRUE, first_contact(pair, TRUE).closing_deg))
+def test_real_casts_err_in_excursions_by_the_arbitrary_axis_and_not_by_the_true_one(front):
+    upper, lower = open_pair_in_articulator(TRUE)
     own = ArticulatorSettings(intercondylar_mm=110.0)
     worst_mm = []
     for axis in (TRUE, TRUE.shifted(left_anterior_mm=6.0, right_superior_mm=-4.0)):

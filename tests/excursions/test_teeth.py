@@ -24,7 +24,8 @@ from kinematics.excursions.teeth import (
     teeth_along,
     tooth_pair,
 )
-from tests.articulator.test_path import CUSP, real_casts
+from tests.articulator.test_path import CONDYLES, CUSP
+from tests.makers.casts import open_pair_in_articulator
 
 IDENTITY = RigidTransform.identity()
 FLAT = ArticulatorSettings(sagittal_inclination_left_deg=0.0, sagittal_inclination_right_deg=0.0)
@@ -264,9 +265,9 @@ def test_the_tooth_of_an_exact_contact_touches_even_between_vertices():
 
 
 @pytest.mark.parametrize("kind", ["protrusion", "left_lateral"])
-def test_teeth_of_real_scans_touch_at_every_step_and_never_pass_through(scans, kind):
+def test_teeth_of_real_scans_touch_at_every_step_and_never_pass_through(kind):
     """Teeth guide the open pair: the exact contact is there, nothing is deeper than rounding."""
-    upper, lower = real_casts(scans)
+    upper, lower = open_pair_in_articulator(CONDYLES)
     number = np.where(lower.vertices_mm[:, 1] > 0.0, 36, 46).astype(np.int16)
     lower = Cast("lower", lower.vertices_mm, lower.faces, number)
     unit = build_articulator(ArticulatorSettings(intercondylar_mm=95.84), [97.0, 0.0, -37.0])

@@ -6,15 +6,9 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import trimesh
 
 from kinematics.case.read import Case, case_from_dict
-
-CONDYLES = {
-    # Condylar centres of the open pair, README of the scans; +y is the patient's right there.
-    "left_point_mm": [138.28, -47.92, 137.77],
-    "right_point_mm": [138.28, 47.92, 137.77],
-}
+from tests.makers.casts import CONDYLAR_AXIS, scan_pair
 
 
 def open_pair(scans: Path, **changes: Any) -> Case:
@@ -31,7 +25,8 @@ def open_pair(scans: Path, **changes: Any) -> Case:
             },
             "mounting": {
                 "method": "axis_points",
-                **CONDYLES,
+                "left_point_mm": CONDYLAR_AXIS.left_point_mm.tolist(),
+                "right_point_mm": CONDYLAR_AXIS.right_point_mm.tolist(),
                 # No orbitale on these scans: a point ahead at condylar height stands in for it.
                 "third_point_mm": [58.28, 0.0, 137.77],
             },
@@ -54,7 +49,7 @@ def closed_pair(scans: Path, **changes: Any) -> Case:
     Mounted by averages on three points of the lower: the highest front one, put at the midline, and
     the highest on each side 30 to 36 mm behind it, at its second molars.
     """
-    lower = trimesh.load(scans / "closed_pair_lower.stl", process=False).vertices
+    lower = scan_pair("closed")[1][0]
     front = lower[(np.abs(lower[:, 0]) < 3.0) & (lower[:, 2] > lower[:, 2].max() - 6.0)]
     incisal = front[np.argmax(front[:, 1])] * [0.0, 1.0, 1.0]  # the pair is symmetric about x = 0
     molars = []
@@ -115,3 +110,11 @@ def landmarks_only(**changes: Any) -> Case:
             **changes,
         }
     )
+
+
+def marks(*points: tuple[str, int | None, list[float]]) -> list[dict[str, Any]]:
+    """Landmarks in the form of a case file, from name, tooth or None, and point."""
+    return [
+        {"name": name, "point_mm": point} | ({} if tooth is None else {"tooth": tooth})
+        for name, tooth, point in points
+    ]

@@ -3,16 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 from typing import Any
 
 import numpy as np
-from scipy.spatial.transform import RigidTransform, Rotation
 
 from kinematics.assessment import Assessment, assess
 from kinematics.base.errors import Finding
 from kinematics.case.read import case_from_dict
-from kinematics.casts.cast import Cast, load_cast
+from kinematics.casts.cast import Cast
 from kinematics.casts.health import check_cast
 from kinematics.closure.stops import high_amount
 from kinematics.closure.tooth_contact import ContactReport, MouthReturn
@@ -39,18 +37,6 @@ def small_cast(arch: str) -> Cast:
         tooth += [number] * 7
     return Cast(
         arch, np.array(vertices), np.array(faces), np.array(tooth), f"{arch}.ply", "ab" * 32
-    )
-
-
-def real_casts(scans: Path) -> tuple[Cast, Cast]:
-    """The real open pair in a frame like axis_orbital (condylar centres on the y axis)."""
-    turn = Rotation.from_euler("z", 180, degrees=True)
-    centre = np.array([138.28, 0.0, 137.77])
-    motion = RigidTransform.from_components(-turn.apply(centre), turn)
-    tilt = RigidTransform.from_rotation(Rotation.from_euler("y", -8, degrees=True))
-    return tuple(  # type: ignore[return-value]
-        load_cast(scans / f"open_pair_{arch}.stl", arch)[0].moved(tilt * motion)
-        for arch in ("upper", "lower")
     )
 
 

@@ -12,6 +12,7 @@ from kinematics.mounting.frames import (
     bonwill_frame,
 )
 from kinematics.mounting.mount import mount
+from tests.makers.cases import landmarks_only, marks
 from tests.makers.mounted import (
     LOWER,
     average,
@@ -120,3 +121,37 @@ def test_average_spread_is_the_published_range_over_the_range_of_120_normals():
     expected_range = quad(tail, -9, 9)[0]  # of 120 standard normals (derived here)
     assert pytest.approx((117.9 - 90.2) / expected_range, abs=0.1) == BONWILL_ARM_SD_MM
     assert pytest.approx((27.6 - 9.0) / expected_range, abs=0.1) == BALKWILL_SD_DEG
+
+
+def mounted_on(*teeth: tuple[str, int | None, list[float]]):
+    case = landmarks_only(
+        mounting={"method": "average"},
+        true_axis={"width_mm": 99.6},
+        record={"thickness_mm": 3.0, "site": "pin"},
+        landmarks=marks(*teeth),
+    )
+    return mount(case, [(m.name, m.tooth or 0, np.array(m.point_mm)) for m in case.landmarks])
+
+
+def test_averages_take_the_landmarks_that_there_are():
+    left, right = ("37 a", 37, [-38.0, 24.0, 0.0]), ("47 a", 47, [-38.0, -24.0, 0.0])
+    edges = ("31 edge", 31, [0.0, 2.0, 0.0]), ("41 edge", 41, [0.0, -2.0, 0.0])
+    named = mounted_on(left, right, ("incisal point", None, [0.0, 0.0, 0.0]))
+    meant = mounted_on(left, right, *edges)
+    np.testing.assert_allclose(
+        named.axis_orbital_from_upper_scan.as_matrix(),
+        meant.axis_orbital_from_upper_scan.as_matrix(),
+        atol=1e-9,
+    )
+    with pytest.raises(InputError, match="an incisal point"):
+        mounted_on(left, right)
+    with pytest.raises(InputError, match="a cusp of tooth"):
+        mounted_on(left, *edges)
+
+
+def test_three_points_on_a_line_and_a_short_arm_give_no_average_frame():
+    build = {"balkwill_deg": 20.0, "occlusal_to_axis_orbital_deg": 10.0}
+    with pytest.raises(InputError, match="too near to a line"):
+        bonwill_frame([0, 0, 0], [-5, 24, 0], [-5, -24, 0], arm_mm=103, base_mm=100, **build)
+    with pytest.raises(InputError, match="bonwill_arm_mm"):
+        bonwill_frame([0, 0, 0], [-38, 24, 0], [-38, -24, 0], arm_mm=60, base_mm=100, **build)

@@ -1,7 +1,6 @@
 import numpy as np
 import pytest
 import pytransform3d.transformations as pt
-import trimesh
 from scipy.spatial.transform import RigidTransform, Rotation
 
 from kinematics.base.axis import HingeAxis, axis_orbital_from_points
@@ -10,7 +9,7 @@ from kinematics.mounting.frames import (
     axis_orbital_from_articulator,
 )
 from kinematics.mounting.mount import check_teeth, mount
-from tests import SCANS
+from tests.makers.casts import scan_pair
 from tests.makers.mounted import (
     LOWER,
     TRUTH,
@@ -207,7 +206,6 @@ def test_landmarks_already_in_axis_orbital_need_no_mounting():
     assert close(m.axis_orbital_from_upper_scan, RigidTransform.identity())
 
 
-@pytest.mark.skipif(not SCANS.is_dir(), reason=f"real scans are not at {SCANS}")
 def test_condylar_centres_mount_the_real_open_pair():
     """README there: +x posterior, +z superior; centres (138.28, +-47.92, 137.77)."""
     table = {
@@ -221,9 +219,8 @@ def test_condylar_centres_mount_the_real_open_pair():
     assert m.true_axis.width_mm == pytest.approx(2 * 47.92)
     turn = m.axis_orbital_from_upper_scan.rotation.as_matrix()
     assert np.allclose(turn, np.diag([-1.0, -1.0, 1.0]))
-    for name in ("upper", "lower"):
-        mesh = trimesh.load(SCANS / f"open_pair_{name}.stl", process=False)
-        p = m.axis_orbital_from_upper_scan.apply(np.asarray(mesh.vertices))
+    for name, (vertices, _) in zip(("upper", "lower"), scan_pair("open"), strict=True):
+        p = m.axis_orbital_from_upper_scan.apply(vertices)
         assert 20 < p[:, 0].min() < p[:, 0].max() < 140, name
         assert -60 < p[:, 2].mean() < -5, name
         assert abs(p[:, 1].mean()) < 3, name

@@ -6,7 +6,7 @@ from hypothesis import strategies as st
 from scipy.spatial.transform import RigidTransform, Rotation
 
 from kinematics.base.errors import InputError
-from kinematics.mounting.rigid_fit import fit_rigid, motion_jacobian
+from kinematics.mounting.rigid_fit import fit_rigid, motion_jacobian, unit_hint
 
 POINTS = np.array(
     [[45.0, -25, -35], [45, 25, -35], [90, 0, -38], [65, 0, -22], [70, -20, -30], [60, 22, -28]]
@@ -142,3 +142,9 @@ def test_mirrored_set_is_refused(axis):
 def test_set_in_another_unit_is_refused(factor, unit):
     with pytest.raises(InputError, match=unit):
         fit_rigid(POINTS, factor * POINTS, "p")
+
+
+@pytest.mark.parametrize(("ratio", "words"), [(0.1, "cm"), (10.0, "cm"), (1.0 / 25.4, "inch")])
+def test_a_unit_is_told_by_its_ratio_and_nothing_else_is(ratio, words):
+    assert words in (unit_hint(ratio) or "")
+    assert unit_hint(2.0) is None

@@ -18,10 +18,12 @@ import pyarrow.parquet as pq
 import pytest
 
 from kinematics.base.errors import InputError
+from kinematics.case.read import write_case
 from kinematics.sweep.run import read_sweep, run_sweep
 from kinematics.sweep.store import MANIFEST, SweepFolder, column, difference, part_name
-from kinematics.sweep.study import digest, read_study
+from kinematics.sweep.study import digest, read_study, study_from_dict
 from tests import REPO
+from tests.makers.cases import landmarks_only
 from tests.makers.small_study import RUN, casts_case, make_study
 
 
@@ -363,3 +365,12 @@ def test_an_error_keeps_its_fields_on_the_way_from_a_worker():
     again = pickle.loads(pickle.dumps(error))
     assert str(again) == str(error)
     assert again.fix == "Free some."
+
+
+def test_a_sweep_on_a_cluster_without_its_library_names_the_extra(tmp_path, monkeypatch):
+    write_case(landmarks_only(), tmp_path / "case.toml")
+    vary = [{"field": "record.thickness_mm", "low": 1.0, "high": 2.0}]
+    study = {"schema": "hingewise-study/1", "case": "case.toml", "samples": 4, "vary": vary}
+    monkeypatch.setitem(sys.modules, "distributed", None)
+    with pytest.raises(InputError, match="the extra 'cluster'"):
+        run_sweep(study_from_dict(study, folder=tmp_path), tmp_path / "out", scheduler="tcp://x:1")

@@ -11,8 +11,10 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from kinematics.base.errors import InputError
+from kinematics.case.read import write_case
 from kinematics.sweep.design import check_design, quantile, sample_points
-from kinematics.sweep.study import Vary, digest, read_study
+from kinematics.sweep.study import Vary, digest, read_study, study_from_dict
+from tests.makers.cases import landmarks_only
 from tests.makers.small_study import VARY, casts_case, make_study
 
 
@@ -221,3 +223,32 @@ def test_text_that_strains_the_reader_is_one_error(tmp_path, text):
     (tmp_path / "study.toml").write_text(text)
     with pytest.raises(InputError, match=r"study\.toml"):
         read_study(tmp_path / "study.toml")
+
+
+@pytest.mark.parametrize(
+    ("vary", "words"),
+    [
+        ({"mean": 3.0, "sd": 0.0}, "more than 0"),
+        ({"mean": 3.0, "sd": 1.0, "low": 1.0}, "Keep one form"),
+        ({"low": 2.0, "high": 2.0}, "an empty range"),
+        ({"low": 3.0, "high": 2.0}, "a reversed range"),
+    ],
+)
+def test_what_varies_is_refused_with_the_study_file_named(vary, words, tmp_path):
+    write_case(landmarks_only(), tmp_path / "case.toml")
+    rows = "".join(f"{k} = {v}\n" for k, v in vary.items())
+    (tmp_path / "study.toml").write_text(
+        'schema = "hingewise-study/1"\ncase = "case.toml"\nsamples = 4\n[[vary]]\n'
+        f'field = "record.thickness_mm"\n{rows}'
+    )
+    with pytest.raises(InputError, match=words) as caught:
+        read_study(tmp_path / "study.toml")
+    assert str(caught.value.file).endswith("study.toml")
+
+
+def test_a_spread_has_no_place_in_a_grid(tmp_path):
+    write_case(landmarks_only(), tmp_path / "case.toml")
+    vary = [{"field": "record.thickness_mm", "mean": 3.0, "sd": 1.0}]
+    study = {"schema": "hingewise-study/1", "case": "case.toml", "design": "grid", "vary": vary}
+    with pytest.raises(InputError, match="mean and sd in a grid"):
+        study_from_dict(study, folder=tmp_path)

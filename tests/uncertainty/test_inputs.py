@@ -7,6 +7,7 @@ import json
 import numpy as np
 import pytest
 
+from kinematics.assessment import assess
 from kinematics.base.errors import InputError
 from kinematics.case.read import case_from_dict
 from kinematics.closure.place import place
@@ -15,6 +16,7 @@ from kinematics.uncertainty.inputs import APART_FROM_GIVEN, inputs_from_case
 from kinematics.uncertainty.populations import OFFSETS
 from kinematics.uncertainty.propagate import summary_dict, uncertainty_of
 from kinematics.uncertainty.risk import risk_dict, risk_of
+from tests.makers.cases import landmarks_only
 from tests.makers.small_study import CASE, casts_case
 
 
@@ -201,3 +203,14 @@ def test_the_nominal_draw_is_the_assessment_s_own_closure(tmp_path):
         "contact", geometry.arbitrary_axis, geometry.poses.true_closing_deg, closing
     )
     assert got.error_mm[0] == pytest.approx(told.error_mm, abs=1e-8)
+
+
+def test_a_record_that_was_scanned_in_has_no_thickness_to_doubt():
+    case = landmarks_only(
+        record={"as_scanned": True},
+        target={"vdo_change_mm": -2.0, "site": "incisors"},
+        uncertainty={"arbitrary_axis": "measured", "true_axis_sd_mm": 0.5},
+    )
+    found = assess(case)
+    assert found.uncertainty is not None
+    assert any("scanned in it" in line for line in found.uncertainty.assumptions)

@@ -18,7 +18,7 @@ from packaging.requirements import Requirement
 from packaging.utils import canonicalize_name
 
 from kinematics.case.read import write_case
-from tests import REPO
+from tests import REPO, SCANS
 from tests.makers.cases import landmarks_only
 
 ENV = {k: v for k, v in os.environ.items() if k not in ("PYTHONPATH", "VIRTUAL_ENV")}
@@ -170,6 +170,9 @@ def test_sdist_holds_the_tests_and_nothing_private(built):
         names = archive.getnames()
     parts = {n.partition("/")[2] for n in names}
     assert {"README.md", "pyproject.toml", "LICENSE", "tests/makers/cases.py"} <= parts
+    scans = {f"tests/authorities/scans/{p.name}" for p in SCANS.iterdir() if p.is_file()}
+    assert {"LICENSE.open_pair", "open_pair_upper.stl"} <= {n.rpartition("/")[2] for n in scans}
+    assert scans <= parts, "the real casts belong to the tests, with their licences and sources"
     assert not [n for n in parts if ".venv" in n or "shared/" in n or "demo_out" in n]
 
 

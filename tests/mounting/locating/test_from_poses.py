@@ -392,3 +392,18 @@ def test_records_are_read_only():
     got = axis_from_poses(poses([0, 5]), ARCH, left=LEFT, noise=0.03)
     with pytest.raises(ValueError):
         got.covariance_mm2[0, 0] = 1.0
+
+
+def test_two_poses_of_unknown_noise_say_nothing_about_pure_rotation():
+    rng = np.random.default_rng(3)
+    noisy = poses([0.0, 8.0], rng, translation_sd=0.02, rotation_sd=1e-4)
+    found = axis_from_poses(noisy, ARCH, left=LEFT)
+    assert found.departure.kind == "none"
+    assert not found.departure.rejected
+    assert np.isnan(found.departure.p_value)
+
+
+def test_one_bad_pose_among_few_of_unknown_noise_is_not_blamed_on_a_scan():
+    rng = np.random.default_rng(4)
+    slid = poses([0.0, 5.0, 10.0], rng, 0.01, 1e-4, extra={1: [0.0, 0.0, 2.0]})
+    assert axis_from_poses(slid, ARCH, left=LEFT).scan_at_fault is None
