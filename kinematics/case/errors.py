@@ -13,7 +13,7 @@ from typing import Annotated, Any, Union, get_args, get_origin
 from pydantic import BaseModel, ValidationError
 
 from kinematics.base.errors import InputError
-from kinematics.case.fields import UNPRINTABLE
+from kinematics.case.fields import UNPRINTABLE, shown_value
 from kinematics.case.model import Case
 
 MAX_SHOWN = 800
@@ -23,6 +23,12 @@ TABLE_EXAMPLES = {
     "target": 'vdo_change_mm = 2.0 and site = "incisors"',
 }
 """Lines of the tables that a case must have."""
+PLAINER = {
+    "a valid number": "a number",
+    "a valid integer": "a whole number",
+    "a valid tuple": "a list of numbers",
+}
+"""Words of pydantic, and ours."""
 METHODS = ("matrix", "fiducials", "average", "axis_points", "distances", "located_axis")
 
 
@@ -112,7 +118,8 @@ def explain_value(
     if value is not None and kind == "less_than_equal" and where == "decision.tolerance_mm":
         hint = f"It is in mm: {value:g} µm is {value / 1000.0:g}."
     need = message.removeprefix("Input should ").removeprefix("be ")
-    need = need.replace("a valid number", "a number").replace("a valid tuple", "a list of numbers")
+    for said, plain in PLAINER.items():
+        need = need.replace(said, plain)
     return shown_value(value), need, hint
 
 
@@ -145,15 +152,6 @@ def nearest(text: str, names: Collection[str], cutoff: float, otherwise: str) ->
     """A hint that names the choice nearest to a text, where one is near."""
     near = difflib.get_close_matches(text, names, n=1, cutoff=cutoff)
     return f"Did you mean {near[0]!r}?" if near else otherwise
-
-
-def shown_value(value: Any) -> str:
-    """A value of the file as it may stand in a message."""
-    try:
-        text = repr(value)
-    except (ValueError, RecursionError):  # a number of too many digits, or nested too deeply
-        text = f"a {type(value).__name__} too large to show"
-    return text if len(text) <= 60 else f"{text[:57]}..."
 
 
 def shown(text: object) -> str:

@@ -13,6 +13,9 @@ from pydantic import (
     BeforeValidator,
     ConfigDict,
     Field,
+    ValidationError,
+    ValidatorFunctionWrapHandler,
+    WrapValidator,
     model_validator,
 )
 from pydantic_core import PydanticCustomError
@@ -53,6 +56,29 @@ def refuse(got: str, allowed: str, fix: str, field: str = "") -> NoReturn:
         "got {got}, need {allowed}. {fix}",
         {"got": got, "allowed": allowed, "fix": fix, "field": field},
     )
+
+
+def or_else(allowed: str, fix: str) -> WrapValidator:
+    """Say in these words what a value must be, where it is not even of the right kind."""
+
+    def check(value: Any, handler: ValidatorFunctionWrapHandler) -> Any:
+        try:
+            return handler(value)
+        except ValidationError as error:
+            if any(e["loc"] or e["type"] == "hingewise" for e in error.errors()):
+                raise
+        return refuse("nothing" if value in ("", []) else shown_value(value), allowed, fix)
+
+    return WrapValidator(check)
+
+
+def shown_value(value: Any) -> str:
+    """A value of the file as it may stand in a message."""
+    try:
+        text = repr(value)
+    except (ValueError, RecursionError):  # a number of too many digits, or nested too deeply
+        text = f"a {type(value).__name__} too large to show"
+    return text if len(text) <= 60 else f"{text[:57]}..."
 
 
 def checked_text(text: str) -> str:

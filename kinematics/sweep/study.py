@@ -2,24 +2,28 @@
 
 from __future__ import annotations
 
-import difflib
 import hashlib
 import json
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+import math
+import re
+from collections.abc import Mapping
+from dataclasses import asdict, dataclass
 from pathlib import Path
-from typing import Any, Literal, get_args
+from typing import Annotated, Any, Literal
 
 import numpy as np
+from pydantic import AfterValidator, BeforeValidator, Field, ValidationError, model_validator
 
 from kinematics import __version__
 from kinematics.base.errors import InputError
-from kinematics.case.read import Case, case_to_dict, read_case, read_toml, set_field
+from kinematics.case.errors import input_error, shown
+from kinematics.case.fields import Table, as_tuple, or_else, refuse
+from kinematics.case.model import Case
+from kinematics.case.read import case_to_dict, read_case, read_toml, set_field
 from kinematics.closure.stops import STOPS, Stop
 
 SCHEMA = "hingewise-study/1"
 Design = Literal["grid", "monte_carlo", "sobol", "latin_hypercube"]
-DESIGNS: tuple[Design, ...] = get_args(Design)
 
 MAX_SAMPLES = 100_000_000
 """Most rows of one study (ours); more belongs in several studies with other seeds."""
@@ -29,6 +33,8 @@ CHUNK_RANGE = (10, 100_000)
 WITHOUT_EFFECT = ("uncertainty.",)
 """Tables that no output of a sweep depends on."""
 
+PLAIN = ("design", "samples", "seed", "chunk", "first_contact", "excursions")
+"""Keys of a study that its identity holds as they are."""
 EXCURSIONS_ONLY = ("articulator.", "third_point.")
 """Tables that only the excursions depend on."""
 
@@ -113,27 +119,12 @@ class Study:
             "schema": SCHEMA,
             "version": __version__,
             "study": {
-                "design": self.design,
-                "samples": self.samples,
-                "seed": self.seed,
-                "chunk": self.chunk,
-                "landmarks": list(self.landmarks),
-                "stops": list(self.stops),
-                "first_contact": self.first_contact,
-                "excursions": self.excursions,
+                **{name: getattr(self, name) for name in PLAIN},
+                **{name: list(getattr(self, name)) for name in ("landmarks", "stops")},
             },
-            "vary": [
-                {
-                    "field": v.field,
-                    "kind": v.kind,
-                    "low": v.low,
-                    "high": v.high,
-                    "values": list(v.values),
-                }
-                for v in self.vary
-            ],
+            "vary": [asdict(v) | {"values": list(v.values)} for v in self.vary],
             "case": case_to_dict(self.case),
-            "meshes": _mesh_digests(self.case),
+            "meshes": mesh_digests(self.case),
         }
 
 
@@ -170,117 +161,171 @@ def read_study(path: Path | str) -> Study:
         raise InputError(error.where, error.got, error.allowed, error.fix, path) from None
 
 
+def few_enough(samples: int, *, field: str = "") -> int:
+    """Refuse more rows than one study may have, and say how large they would be."""
+    if samples > MAX_SAMPLES:
+        refuse(
+            f"{samples:,} rows (about {samples * 400 / 1e9:,.0f} GB of results)",
+            f"at most {MAX_SAMPLES:,}",
+            "Split the study into several with other seeds.",
+            field,
+        )
+    return samples
+
+
+Spread = Annotated[float, Field(gt=0.0), or_else("a number more than 0", "Give the spread.")]
+YesNo = Annotated[bool, or_else("true or false", "Correct it.")]
+Values = Annotated[
+    tuple[float, ...],
+    BeforeValidator(as_tuple),
+    Field(min_length=1),
+    or_else("a list of numbers", "Give at least one value."),
+]
+
+
+class VaryTable(Table):
+    """``[[vary]]``: one number of the case, and one way in which it varies."""
+
+    field: Annotated[str, Field(min_length=1), or_else("a dotted name", "Add field = '...'.")] = (
+        Field(default="", validate_default=True)
+    )
+    low: float | None = None
+    high: float | None = None
+    steps: Annotated[int, Field(ge=2, le=100_000)] | None = None
+    values: Values | None = None
+    mean: float | None = None
+    sd: Spread | None = None
+
+    @model_validator(mode="after")
+    def one_form(self) -> VaryTable:
+        """One way, whole, and a range that is one."""
+        forms = {"low/high": ("low", "high"), "values": ("values",), "mean/sd": ("mean", "sd")}
+        given = {
+            form: keys
+            for form, keys in forms.items()
+            if any(getattr(self, key) is not None for key in keys)
+        }
+        if len(given) != 1:
+            got = " and ".join(given) or "no values"
+            refuse(got, "one of low and high, values, mean and sd", "Keep one form.")
+        for key in next(iter(given.values())):
+            if getattr(self, key) is None:
+                refuse("nothing", "a finite number", f"Add {key}.", key)
+        if self.low is not None and self.high is not None and not self.low < self.high:
+            kind = "an empty range" if self.low == self.high else "a reversed range"
+            got = f"{kind} {self.low:g} to {self.high:g}"
+            refuse(got, "low below high", "Swap the ends.")
+        return self
+
+    def vary(self) -> Vary:
+        """The table as a record; a range with steps becomes its values."""
+        if self.values is not None:
+            return Vary(self.field, "values", values=self.values)
+        if self.mean is not None:
+            return Vary(self.field, "normal", self.mean, self.sd or 0.0)
+        low, high = self.low or 0.0, self.high or 0.0
+        if self.steps is None:
+            return Vary(self.field, "range", low, high)
+        steps = np.linspace(low, high, self.steps)
+        return Vary(self.field, "values", values=tuple(float(v) for v in steps))
+
+
+class StudyFile(Table):
+    """A study file as it is written; :class:`Study` holds the checked study with its case."""
+
+    schema_id: Literal["hingewise-study/1"] = Field(alias="schema")
+    case: Annotated[
+        str, Field(min_length=1), or_else("the name of a case file", "Add case = 'case.toml'.")
+    ] = Field(default="", validate_default=True)
+    design: Design = "monte_carlo"
+    samples: Annotated[int, Field(ge=1), AfterValidator(few_enough)] | None = None
+    seed: Annotated[int, Field(ge=0, lt=2**63)] = 1
+    chunk: Annotated[int, Field(ge=CHUNK_RANGE[0], le=CHUNK_RANGE[1])] = DEFAULT_CHUNK
+    landmarks: Annotated[
+        tuple[str, ...], BeforeValidator(as_tuple), or_else("a list of names", "Correct it.")
+    ] = ()
+    stops: Annotated[
+        tuple[Stop, ...],
+        BeforeValidator(as_tuple),
+        Field(min_length=1),
+        or_else(f"a list of {', '.join(STOPS)}", "Name a stop."),
+    ] = ("equal_angle", "pin")
+    first_contact: YesNo | None = None
+    excursions: YesNo = False
+    vary: Annotated[
+        list[VaryTable],
+        Field(min_length=1),
+        or_else("at least one [[vary]]", "Say which number varies."),
+    ] = Field(default=[], validate_default=True)
+
+    @model_validator(mode="after")
+    def fits_its_design(self) -> StudyFile:
+        """A grid counts its points; every other design is told how many rows it has."""
+        fields = [table.field for table in self.vary]
+        for i, table in enumerate(self.vary):
+            where = f"vary.{i}"
+            if table.field in fields[:i]:
+                refuse(f"{table.field!r} twice", "each field once", "Remove one of them.", "vary")
+            if self.design != "grid" and table.steps is not None:
+                refuse("steps", "no steps outside a grid", "Remove steps.", where)
+            if self.design == "grid" and table.mean is not None:
+                allowed = "values, or low, high and steps"
+                refuse("mean and sd in a grid", allowed, "Choose these.", where)
+            if self.design == "grid" and table.low is not None and table.steps is None:
+                refuse("nothing", "a whole number", "Add steps.", f"{where}.steps")
+        if self.design == "grid" and self.samples is not None:
+            got = "a number with design = 'grid'"
+            refuse(got, "none", "The grid counts its points.", "samples")
+        if self.design != "grid" and self.samples is None:
+            refuse("nothing", "a whole number", "Say how many rows there are.", "samples")
+        few_enough(self.rows, field="samples")
+        return self
+
+    @property
+    def rows(self) -> int:
+        """Rows of the study: those of the grid, or as many as it asks for."""
+        return self.samples or math.prod(len(table.vary().values) for table in self.vary)
+
+
 def study_from_dict(data: Mapping[str, Any], *, folder: Path | str = ".") -> Study:
     """Check a study given as a dict, as :func:`read_study` does."""
-    known = {
-        "schema", "case", "design", "samples", "seed", "landmarks", "stops", "first_contact",
-        "chunk", "vary", "excursions",
-    }  # fmt: skip
-    _known_keys(data, known, "")
-    if data.get("schema") != SCHEMA:
-        raise InputError("schema", repr(data.get("schema")), repr(SCHEMA), "Correct the schema.")
-    name = data.get("case")
-    if not isinstance(name, str) or not name:
-        raise InputError("case", repr(name), "the name of a case file", "Add case = 'case.toml'.")
-    case = read_case(Path(folder) / name)
-    design = _one_of(data.get("design", "monte_carlo"), DESIGNS, "design")
-    seed = _whole(data.get("seed", 1), "seed", 0, 2**63 - 1)
-    chunk = _whole(data.get("chunk", DEFAULT_CHUNK), "chunk", *CHUNK_RANGE)
-    excursions = data.get("excursions", False)
-    if not isinstance(excursions, bool):
-        raise InputError("excursions", repr(excursions), "true or false", "Correct it.")
-    tables = data.get("vary", [])
-    if not isinstance(tables, list) or not tables:
-        raise InputError("vary", "nothing", "at least one [[vary]]", "Say which number varies.")
-    vary = tuple(_vary(table, f"vary.{i}", design) for i, table in enumerate(tables))
-    seen = [v.field for v in vary]
+    try:
+        told = StudyFile.model_validate(data)
+    except ValidationError as error:
+        raise by_field(input_error(error, None, StudyFile), data) from None
+    vary = tuple(table.vary() for table in told.vary)
+    case = read_case(Path(folder) / told.case)
     for v in vary:
-        if seen.count(v.field) > 1:
-            raise InputError("vary", f"{v.field!r} twice", "each field once", "Remove one of them.")
-        _check_field(case, v, excursions)
-    if design == "grid":
-        samples = int(np.prod([float(len(v.values)) for v in vary]))
-        if "samples" in data:
-            raise InputError(
-                "samples", "a number with design = 'grid'", "none", "The grid counts its points."
-            )
-    else:
-        samples = data.get("samples", 0)
-    samples = _whole(samples, "samples", 1, MAX_SAMPLES)
-    stops = data.get("stops", ["equal_angle", "pin"])
-    if not isinstance(stops, list) or not stops:
-        raise InputError("stops", repr(stops), f"a list of {', '.join(STOPS)}", "Name a stop.")
-    chosen: tuple[Stop, ...] = tuple(dict.fromkeys(_one_of(s, STOPS, "stops") for s in stops))
-    first = data.get("first_contact", "contact" in chosen)
-    if not isinstance(first, bool):
-        raise InputError("first_contact", repr(first), "true or false", "Correct it.")
-    if (first or "contact" in chosen) and case.casts is None:
+        check_effect(case, v, told.excursions)
+    contact = told.first_contact or "contact" in told.stops
+    if contact and case.casts is None:
         raise InputError(
             "first_contact", "a first contact without casts", "[casts] in the case", "Give casts."
         )
-    marks = data.get("landmarks", [])
-    if not isinstance(marks, list) or not all(isinstance(m, str) for m in marks):
-        raise InputError("landmarks", repr(marks), "a list of names", "Correct it.")
+    shared = ("design", "seed", "chunk", "landmarks", "excursions")
     return Study(
         case=case,
-        design=design,
-        samples=samples,
-        seed=seed,
+        samples=told.rows,
         vary=vary,
-        landmarks=tuple(marks),
-        stops=chosen,
-        first_contact=first or "contact" in chosen,
-        chunk=chunk,
-        case_file=name,
-        excursions=excursions,
+        stops=tuple(dict.fromkeys(told.stops)),
+        first_contact=contact,
+        case_file=told.case,
+        **{name: getattr(told, name) for name in shared},
     )
 
 
-def _vary(table: Any, where: str, design: Design) -> Vary:
-    if not isinstance(table, dict):
-        raise InputError(where, repr(table), "a table", "Write [[vary]].")
-    _known_keys(table, {"field", "low", "high", "steps", "values", "mean", "sd"}, f"{where}.")
-    field = table.get("field")
-    if not isinstance(field, str):
-        raise InputError(f"{where}.field", repr(field), "a dotted name", "Add field = '...'.")
-    where = f"vary ({field})"
-    forms = {"low/high": "low" in table or "high" in table, "values": "values" in table}
-    forms["mean/sd"] = "mean" in table or "sd" in table
-    given = [form for form, there in forms.items() if there]
-    if len(given) != 1:
-        raise InputError(
-            where,
-            " and ".join(given) or "no values",
-            "one of low and high, values, mean and sd",
-            "Keep one form.",
-        )
-    if given == ["values"]:
-        values = table["values"]
-        if not isinstance(values, list) or not values:
-            raise InputError(where, repr(values), "a list of numbers", "Give at least one value.")
-        return Vary(field, "values", values=tuple(_number(v, where) for v in values))
-    if given == ["mean/sd"]:
-        mean, sd = (_number(table.get(k), f"{where}.{k}") for k in ("mean", "sd"))
-        if not sd > 0.0:
-            raise InputError(f"{where}.sd", f"{sd:g}", "more than 0", "Give the spread.")
-        if design == "grid":
-            raise InputError(
-                where, "mean and sd in a grid", "values, or low, high and steps", "Choose these."
-            )
-        return Vary(field, "normal", mean, sd)
-    low, high = (_number(table.get(k), f"{where}.{k}") for k in ("low", "high"))
-    if not low < high:
-        kind = "an empty range" if low == high else "a reversed range"
-        raise InputError(where, f"{kind} {low:g} to {high:g}", "low below high", "Swap the ends.")
-    if design != "grid":
-        if "steps" in table:
-            raise InputError(where, "steps", "no steps outside a grid", "Remove steps.")
-        return Vary(field, "range", low, high)
-    steps = _whole(table.get("steps"), f"{where}.steps", 2, 100_000)
-    return Vary(field, "values", values=tuple(float(v) for v in np.linspace(low, high, steps)))
+def by_field(error: InputError, data: Mapping[str, Any]) -> InputError:
+    """Name a ``[[vary]]`` table by the number that it varies, where it says so."""
+    place = re.match(r"vary\.(\d+)", error.where)
+    table = data["vary"][int(place[1])] if place else None
+    if place is None or not isinstance(table, dict) or not isinstance(table.get("field"), str):
+        return error
+    where = f"vary ({shown(table['field'])}){error.where[place.end() :]}"
+    return InputError(where, error.got, error.allowed, error.fix)
 
 
-def _check_field(case: Case, v: Vary, excursions: bool) -> None:
+def check_effect(case: Case, v: Vary, excursions: bool) -> None:
+    """Refuse a number that no output depends on, or a value that the case refuses."""
     if v.field.startswith(EXCURSIONS_ONLY) and not excursions:
         raise InputError(
             f"vary ({v.field})",
@@ -303,7 +348,7 @@ def _check_field(case: Case, v: Vary, excursions: bool) -> None:
             raise InputError(where, error.got, error.allowed, error.fix) from None
 
 
-def _mesh_digests(case: Case) -> dict[str, str]:
+def mesh_digests(case: Case) -> dict[str, str]:
     """SHA-256 of every mesh that the case names: ``upper``, ``lower``, else by its field."""
     out = {}
     for field, name in case.meshes().items():
@@ -316,44 +361,3 @@ def _mesh_digests(case: Case) -> dict[str, str]:
             ) from None
         out[field.removeprefix("casts.")] = hashlib.sha256(content).hexdigest()
     return out
-
-
-def _known_keys(data: Mapping[str, Any], known: set[str], prefix: str) -> None:
-    for key in data:
-        if key not in known:
-            raise InputError(
-                f"{prefix}{key}",
-                "an unknown key",
-                f"one of {', '.join(sorted(known))}",
-                _nearest(key, sorted(known), "Remove it."),
-            )
-
-
-def _one_of(value: Any, allowed: tuple[Any, ...], where: str) -> Any:
-    if value not in allowed:
-        hint = _nearest(str(value), allowed, "Choose one of them.")
-        raise InputError(where, repr(value), "one of " + ", ".join(allowed), hint)
-    return value
-
-
-def _nearest(text: str, names: Sequence[str], otherwise: str) -> str:
-    near = difflib.get_close_matches(text, names, n=1, cutoff=0.5)
-    return f"Did you mean {near[0]!r}?" if near else otherwise
-
-
-def _whole(value: Any, where: str, low: int, high: int) -> int:
-    if isinstance(value, bool) or not isinstance(value, int) or not low <= value <= high:
-        extra = (
-            "Split the study into several with other seeds." if where == "samples" else "Fix it."
-        )
-        got = repr(value)
-        if where == "samples" and isinstance(value, int) and value > high:
-            got = f"{value:,} rows (about {value * 400 / 1e9:,.0f} GB of results)"
-        raise InputError(where, got, f"a whole number from {low:,} to {high:,}", extra)
-    return value
-
-
-def _number(value: Any, where: str) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not np.isfinite(value):
-        raise InputError(where, repr(value), "a finite number", "Correct it.")
-    return float(value)

@@ -170,7 +170,7 @@ def test_a_design_gets_a_near_name_only_where_one_is_near(design, fix, tmp_path)
     study = {"schema": "hingewise-study/1", "case": "case.toml", "samples": 8, "vary": vary}
     with pytest.raises(InputError) as caught:
         study_from_dict(study | {"design": design}, folder=tmp_path)
-    assert caught.value.allowed == "one of grid, monte_carlo, sobol, latin_hypercube"
+    assert caught.value.allowed == "'grid', 'monte_carlo', 'sobol' or 'latin_hypercube'"
     assert fix in caught.value.fix
 
 
