@@ -1,14 +1,27 @@
-"""hingewise: what an arbitrary hinge axis does to the occlusion, and how sure we are.
+"""hingewise: what an arbitrary hinge axis does to the occlusion, and how sure that is.
 
-The rooms, each importing only from its left:
+The rooms. Each imports only from those above it, and so may a new file in it:
 
-    base, casts, contact, articulator, case, mounting, closure, excursions, uncertainty, decision,
-    sweep; then assessment, inspection, result; then the package ``viewer``.
+    base         axes, motions, errors, words: what every room stands on
+    casts        a mesh file to a checked cast
+    contact      exact first contact of two meshes that turn about a line
+    articulator  the instrument alone: guides, settings, one excursion
+    case         the case file: its tables and fields, reading, remarks, the form to fill in
+    mounting     measurements to the pose of the casts and of both axes
+    closure      a placed case closed about both axes: poses, stops, errors
+    excursions   patient against articulator in protrusion and lateral movements
+    uncertainty  what is uncertain in a case, propagated, and what the spread comes from
+    decision     the answer: ways out, verdict, what the transfer costs
+    sweep        a study: many samples of a case
+    assessment, inspection, result: the job in order, a look before it, and ``result.json``
 
-The way through the house: ``read_case`` reads and checks a case file; ``place`` puts casts and
-both axes in the patient's frame; ``close`` closes the lower about both; ``assess`` does all of
-that and decides; ``result`` writes it; ``viewer`` shows it. Lengths are millimetres, angles
-degrees. The names below are the ones to import; each is loaded when it is asked for.
+then the package ``viewer``: figures, 3-D scene, report, browser, command line.
+A room's own docstring says what it takes and gives, where to start and where new things go.
+
+The way through the house: ``read_case`` reads and checks a case file. ``place`` puts the casts and
+both axes into the patient's frame. ``close`` closes the lower cast about both axes. ``assess`` does
+all of that and decides. ``result`` writes it, and ``viewer`` shows it. Lengths are in millimetres
+and angles in degrees. Import the names below from here; each is loaded when it is asked for.
 """
 
 from __future__ import annotations

@@ -9,7 +9,7 @@ Notes
 -----
 *Guarantee.* Each axis has a bound from the start: the angle of a true contact about it, or that of
 its own whole descent. A cell's list misses no contact of any of its axes up to that axis's
-bound (proofs in ``kinematics.contact.cells``, ``contact_thin`` and ``contact_packet``). Where
+bound (proofs in the modules ``cells``, ``thin`` and ``packet``). Where
 axes differ by more than ``MAX_TILT``, the bounds are out of their domain and the cell is halved,
 its last axes solved one by one. The last step runs the kernels of the one-axis path in the
 same frame, so its roots are the same.

@@ -16,8 +16,8 @@ next to the origin, p moves in t by ``A sin t + B (1 - cos t)``, ``A = w x p + a
   T. For two discs the plane is parallel to the upper's, or to the lower's and turning with it
   (then the upper's centre turns back); the other disc reaches beyond its centre by at most its
   half thickness plus its radius times the sine of the angle of the normals: about the reference
-  as in ``broadphase.apart``, and about another axis the turns differ by at most TWIST
-  (``contact_cells``). For two triangles it is either's own, or one along crossed edges, any of
+  as in ``descent.apart``, and about another axis the turns differ by at most TWIST
+  (``cells``). For two triangles it is either's own, or one along crossed edges, any of
   which will do, and each corner of the other stays below it;
 - the spheres around the discs: the squared distance of the centres is a wave in t. Where it does
   not grow at T it is least at one end. Else the way lies within ``rho T^2 / 8`` of its chord,
@@ -294,7 +294,7 @@ def solve_packet(upper, fu, lower, fl, cell, pairs, members, own, four, ub, wins
     fu, fl : ndarray, shape (4, 3)
         Frames of the reference axis.
     cell : ndarray, shape (CELL_SIZE,)
-        From ``contact_cells.describe``, as ``four``.
+        From ``cells.describe``, as ``four``.
     pairs : ndarray of int32, shape (m, 2)
         Pairs of nodes below which every contact lies that a member may have.
     members : ndarray of int64
@@ -304,7 +304,7 @@ def solve_packet(upper, fu, lower, fl, cell, pairs, members, own, four, ub, wins
     ub, wins : ndarray, shapes (n,) and (n, 3)
         Every axis's angle so far and what it met; improved.
     work
-        As ``broadphase.descend``.
+        As ``descent.descend``.
     """
     right_u, right_l = upper[4], lower[4]
     lanes = np.zeros((LANES, WIDTH), dtype=np.float32)

@@ -4,7 +4,7 @@ Notes
 -----
 *Guarantee.* A pair is dropped only if no axis n of the cell brings its lower part to its upper part
 by t <= T_n, the axis's own angle. Three tests, any of which is enough. The first two are
-``broadphase.apart`` with the strays of ``kinematics.contact.cells``, up to the largest T_n.
+``descent.apart`` with the strays of ``kinematics.contact.cells``, up to the largest T_n.
 
 The third takes the direction into account, and that the T_n follow the axes: T_n is within SLACK of
 ``T0 + slope . g``, g the axis's four parameters and T0 = FIT, and within LAG of T0. Let d be the

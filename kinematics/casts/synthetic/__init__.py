@@ -1,4 +1,4 @@
-"""Casts that are made, not scanned: an upper and a lower that occlude, labelled tooth by tooth.
+"""Casts that are made, not scanned: upper and lower, in occlusion, labelled tooth by tooth.
 
-Takes arch and tooth dimensions; gives two ``Cast`` records. Start with ``dentition``.
+Takes the dimensions of arch and teeth; gives two ``Cast`` records. Start with ``dentition``.
 """
