@@ -15,6 +15,7 @@ from kinematics.closure.stops import arc, high_amount
 from tests.makers.cases import landmarks_only, open_pair
 from viewer.app.session import Session, complete, weigh
 from viewer.app.texts import answer_state, later_state, numbers_state
+from viewer.figures.numbers import ticks
 from viewer.figures.page_charts import (
     ARCS_BOX,
     CURVE_BOX,
@@ -23,7 +24,6 @@ from viewer.figures.page_charts import (
     arcs_chart,
     curve_chart,
     svg_path,
-    ticks,
 )
 from viewer.scene.build import ends, exaggerated, map_limit_um
 from viewer.scene.to_page import (

@@ -5,10 +5,28 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from kinematics.base.words import room_words
-from viewer.figures.numbers import arrow_factor, tooth_table
-from viewer.figures.style import DASH, halo, new_figure, spread, wrapped
+from viewer.figures.numbers import (
+    CURVE_ROOM,
+    DeparturePlot,
+    ToothTable,
+    arrow_factor,
+    departure_plot,
+    ticks,
+    tooth_table,
+)
+from viewer.figures.style import (
+    DASH,
+    grid_behind,
+    legend_above,
+    new_figure,
+    note,
+    spread,
+    tolerance_band,
+    wrapped,
+)
 from viewer.look.palette import (
     LIGHT,
     STOP_LABEL,
@@ -17,12 +35,12 @@ from viewer.look.palette import (
     scale_limit_um,
     signed_colours,
 )
+from viewer.look.text import minus
 
 if TYPE_CHECKING:
     from kinematics.assessment import Assessment
+    from kinematics.closure.stops import Stop
 
-CURVE_ROOM = 2.5
-"""How far above the verdict's own curve the others may stretch the axis; beyond, they run out."""
 LONG_NAME = 4
 """Characters from which a name is wrapped instead of written in one line."""
 COMPONENTS = (
@@ -31,6 +49,7 @@ COMPONENTS = (
     ("vertical", "vertical (+ upwards)", ""),
 )
 """Role, legend text and hatch of x, y and z."""
+BAR_WIDTH = 0.26
 
 
 def departure_figure(assessment: Assessment) -> Any:
@@ -42,19 +61,14 @@ def departure_figure(assessment: Assessment) -> Any:
         The lines are ``assessment.curve`` in micrometres against mm at the incisors.
     """
     figure = new_figure(10.4, 4.6)
-    curve, verdict = assessment.curve, assessment.verdict
+    verdict = assessment.verdict
     axes = figure.add_axes((0.08, 0.14, 0.74, 0.76))
-    x = np.asarray(curve.departure_mm, dtype=np.float64)
-    tolerance = 1e3 * verdict.tolerance_mm
-    named = [(tolerance, f"your tolerance {tolerance:.0f} µm", "tolerance")]
-    main = 1e3 * np.asarray(curve.worst_error_mm[verdict.stop], dtype=np.float64)
-    top = 1.08 * max(tolerance, float(np.nanmax(main, initial=0.0)), 10.0)
-    others = [1e3 * float(np.nanmax(e, initial=0.0)) for e in curve.worst_error_mm.values()]
-    top = min(max(top, 1.04 * max(others)), CURVE_ROOM * top)
-    for stop, error in curve.worst_error_mm.items():
-        y = 1e3 * np.asarray(error, dtype=np.float64)
-        finite = y[np.isfinite(y)]
-        chosen = stop == verdict.stop
+    plot = departure_plot(
+        assessment, verdict.stop, assessment.curve, verdict.break_even_departure_mm
+    )
+    x, top = plot.departure_mm, plot.top_um
+    for stop, y in plot.curves_um.items():
+        chosen = stop == plot.stop
         axes.plot(
             x,
             y,
@@ -63,70 +77,45 @@ def departure_figure(assessment: Assessment) -> Any:
             gid=f"curve-{stop}",
             color=LIGHT.arbitrary if chosen else LIGHT.quiet,
         )
+    tolerance_band(axes, plot.tolerance_um, gid="tolerance")
+    if np.isfinite(plot.even_mm):
+        axes.axvline(plot.even_mm, color=LIGHT.tolerance, lw=1.0, gid="break-even")
+        right = plot.even_mm < 0.5 * (x[0] + x[-1])
+        text = f"break-even {room_words(abs(plot.even_mm))}"
+        shift, ha = ((5, -3), "left") if right else ((-5, -3), "right")
+        note(axes, text, (plot.even_mm, top), shift, LIGHT.tolerance, ha=ha, va="top")
+    axes.plot(*plot.here, marker="o", ms=9, color=LIGHT.ink, ls="none", gid="this-case", zorder=5)
+    here = f"this case: {plot.here[1]:.0f} µm"
+    note(axes, here, plot.here, (10, 10), fontsize=11, va="baseline")
+    name_curves(axes, plot)
+    axes.set_ylim(0, top)
+    axes.set_xlim(x[0], x[-1])
+    at = ticks(float(x[0]), float(x[-1]), 10)
+    axes.set_xticks(at, [minus(v) for v in at])
+    axes.set_yticks(ticks(0.0, top, 8))
+    axes.set_xlabel("departure at the incisors, mm  (− closing from the record,  + opening)")
+    axes.set_ylabel("largest error at any tooth, µm")
+    grid_behind(axes)
+    return figure
+
+
+def name_curves(axes: Any, plot: DeparturePlot) -> None:
+    """Write beside the right end what each line is, none on another."""
+    tolerance, top = plot.tolerance_um, plot.top_um
+    named = [(tolerance, f"your tolerance {tolerance:.0f} µm", "tolerance")]
+    for stop, y in plot.curves_um.items():
+        finite = y[np.isfinite(y)]
         if len(finite):
-            last = float(y[np.flatnonzero(np.isfinite(y))[-1]])
-            role = "arbitrary" if chosen else "quiet"
-            text = STOP_LABEL[stop] + (" (verdict)" if chosen else "")
-            named.append((min(last, top), text + (" ↑" if last > top else ""), role))
-    axes.axhspan(0, tolerance, color=LIGHT.within, lw=0, zorder=0)
-    axes.axhline(tolerance, color=LIGHT.tolerance, ls=DASH["dotted"], lw=1.8, gid="tolerance")
-    here = float(assessment.departure_mm)
-    even = float(verdict.break_even_departure_mm)
-    sign = -1.0 if here < 0 else 1.0
-    if np.isfinite(even) and x[0] <= sign * even <= x[-1]:
-        axes.axvline(sign * even, color=LIGHT.tolerance, lw=1.0, gid="break-even")
-        right = sign * even < 0.5 * (x[0] + x[-1])
-        axes.annotate(
-            f"break-even {room_words(even)}",
-            (sign * even, top),
-            xytext=(5 if right else -5, -3),
-            textcoords="offset points",
-            va="top",
-            ha="left" if right else "right",
-            color=LIGHT.tolerance,
-            fontsize=10,
-            path_effects=halo(),
-        )
-    axes.plot(
-        [here],
-        [1e3 * verdict.worst_error_mm],
-        marker="o",
-        ms=9,
-        color=LIGHT.ink,
-        ls="none",
-        gid="this-case",
-        zorder=5,
-    )
-    axes.annotate(
-        f"this case: {1e3 * verdict.worst_error_mm:.0f} µm",
-        (here, 1e3 * verdict.worst_error_mm),
-        xytext=(10, 10),
-        textcoords="offset points",
-        fontsize=11,
-        path_effects=halo(),
-        color=LIGHT.ink,
-    )
+            last, chosen = float(finite[-1]), stop == plot.stop
+            text = (
+                STOP_LABEL[stop] + (" (verdict)" if chosen else "") + (" ↑" if last > top else "")
+            )
+            named.append((min(last, top), text, "arbitrary" if chosen else "quiet"))
     named.sort()
     rows = spread(np.array([n[0] for n in named]), 0.06 * top, 0.0, top)
     for y_text, (_, text, role) in zip(rows, named):
-        axes.annotate(
-            text,
-            (1.0, y_text),
-            xycoords=("axes fraction", "data"),
-            xytext=(8, 0),
-            textcoords="offset points",
-            va="center",
-            fontsize=10,
-            color=getattr(LIGHT, role),
-            annotation_clip=False,
-        )
-    axes.set_ylim(0, top)
-    axes.set_xlim(x[0], x[-1])
-    axes.set_xlabel("departure at the incisors, mm  (− closing from the record,  + opening)")
-    axes.set_ylabel("largest error at any tooth, µm")
-    axes.grid(axis="y")
-    axes.set_axisbelow(True)
-    return figure
+        at = {"xycoords": ("axes fraction", "data"), "annotation_clip": False}
+        note(axes, text, (1.0, y_text), (8, 0), getattr(LIGHT, role), outlined=False, **at)
 
 
 def teeth_figure(assessment: Assessment) -> Any:
@@ -139,20 +128,34 @@ def teeth_figure(assessment: Assessment) -> Any:
         2, 1, hspace=0.42, left=0.08, right=0.985, top=0.9, bottom=0.1, height_ratios=(1, 1.15)
     )
     upper, lower = figure.add_subplot(grid[0]), figure.add_subplot(grid[1])
-    tolerance = 1e3 * assessment.verdict.tolerance_mm
-    upper.axhspan(0, tolerance, color=LIGHT.within, lw=0, zorder=0)
-    upper.axhline(
-        tolerance,
-        color=LIGHT.tolerance,
-        ls=DASH["dotted"],
-        lw=1.8,
-        label=f"your tolerance {tolerance:.0f} µm",
-    )
-    room = CURVE_ROOM * max(tolerance, float(table.magnitude_um[stop].max()))
-    top = 1.08 * min(room, max(tolerance, *(float(v.max()) for v in table.magnitude_um.values())))
+    tooth_sizes(upper, at, table, stop, 1e3 * assessment.verdict.tolerance_mm)
+    tooth_components(lower, at, table, stop)
+    long = max(len(t) for t in table.labels) > LONG_NAME
+    turn = 60 if long and len(at) > 8 else 0
+    names = [wrapped(t, 14) if long and not turn else t for t in table.labels]
+    for axes in (upper, lower):
+        shown = [""] * len(at) if turn and axes is upper else names
+        axes.set_xticks(at, shown, rotation=turn, ha="right" if turn else "center")
+        axes.set_xlim(-0.7, len(at) - 0.3)
+        grid_behind(axes)
+        axes.tick_params(axis="x", length=0)
+        look = {"handlelength": 2.4, "columnspacing": 1.4, "borderaxespad": 0.2}
+        legend_above(axes, ncol=4, fontsize=9.5, **look)
+    lower.set_xlabel("patient's right    ←    tooth (ISO 3950)    →    patient's left")
+    return figure
+
+
+def tooth_sizes(
+    axes: Any, at: NDArray[np.float64], table: ToothTable, stop: Stop, tolerance_um: float
+) -> None:
+    """Size of the error at each tooth, one line a stop, with the tolerance."""
+    tolerance_band(axes, tolerance_um, label=f"your tolerance {tolerance_um:.0f} µm")
+    highest = {name: float(size.max()) for name, size in table.magnitude_um.items()}
+    room = CURVE_ROOM * max(tolerance_um, highest[stop])
+    top = 1.08 * min(room, max(tolerance_um, *highest.values()))
     for name, size in table.magnitude_um.items():
         chosen = name == stop
-        upper.plot(
+        axes.plot(
             at,
             size,
             ls=DASH[STOP_STYLE[name]],
@@ -160,26 +163,22 @@ def teeth_figure(assessment: Assessment) -> Any:
             ms=7 if chosen else 5,
             lw=2.4 if chosen else 1.2,
             color=LIGHT.arbitrary if chosen else LIGHT.quiet,
-            label=f"stop: {STOP_LABEL[name]}" + (" ↑" if size.max() > top else ""),
+            label=f"stop: {STOP_LABEL[name]}" + (" ↑" if highest[name] > top else ""),
             gid=f"size-{name}",
         )
-    upper.set_ylim(0, top)
-    upper.set_ylabel("size of the error, µm")
-    width = 0.26
+    axes.set_ylim(0, top)
+    axes.set_ylabel("size of the error, µm")
+
+
+def tooth_components(axes: Any, at: NDArray[np.float64], table: ToothTable, stop: Stop) -> None:
+    """The error's three components at each tooth as bars, and its high amount as a mark."""
     for k, (role, text, hatch) in enumerate(COMPONENTS):
-        bars = lower.bar(
-            at + (k - 1) * width,
-            table.error_um[stop][:, k],
-            width,
-            color=getattr(LIGHT, role),
-            hatch=hatch,
-            edgecolor=LIGHT.quiet,
-            lw=0.8,
-            label=text,
-        )
+        look = {"color": getattr(LIGHT, role), "hatch": hatch, "label": text}
+        places, heights = at + (k - 1) * BAR_WIDTH, table.error_um[stop][:, k]
+        bars = axes.bar(places, heights, BAR_WIDTH, edgecolor=LIGHT.quiet, lw=0.8, **look)
         for i, bar in enumerate(bars):
             bar.set_gid(f"component-{role}-{i}")
-    lower.plot(
+    axes.plot(
         at,
         table.high_um[stop],
         marker="_",
@@ -190,31 +189,9 @@ def teeth_figure(assessment: Assessment) -> Any:
         label="high (+) or open (−)",
         gid="high",
     )
-    lower.axhline(0, color=LIGHT.ink, lw=0.9)
-    lower.set_ylabel(f"parts at {STOP_LABEL[stop]}, µm")
-    lower.margins(y=0.12)
-    long = max(len(t) for t in table.labels) > LONG_NAME
-    turn = 60 if long and len(at) > 8 else 0
-    names = [wrapped(t, 14) if long and not turn else t for t in table.labels]
-    for axes, columns in ((upper, 4), (lower, 4)):
-        axes.set_xticks(at, names, rotation=turn, ha="right" if turn else "center")
-        if turn and axes is upper:
-            axes.set_xticks(at, [""] * len(at))
-        axes.set_xlim(-0.7, len(at) - 0.3)
-        axes.grid(axis="y")
-        axes.set_axisbelow(True)
-        axes.tick_params(axis="x", length=0)
-        axes.legend(
-            loc="lower left",
-            bbox_to_anchor=(-0.01, 1.0),
-            ncol=columns,
-            fontsize=9.5,
-            handlelength=2.4,
-            columnspacing=1.4,
-            borderaxespad=0.2,
-        )
-    lower.set_xlabel("patient's right    ←    tooth (ISO 3950)    →    patient's left")
-    return figure
+    axes.axhline(0, color=LIGHT.ink, lw=0.9)
+    axes.set_ylabel(f"parts at {STOP_LABEL[stop]}, µm")
+    axes.margins(y=0.12)
 
 
 def arch_figure(assessment: Assessment) -> Any:
@@ -222,29 +199,24 @@ def arch_figure(assessment: Assessment) -> Any:
     figure = new_figure(6.4, 4.9)
     stop = assessment.verdict.stop
     table = tooth_table(assessment, stop)
-    factor = arrow_factor(assessment, stop)
-    limit = scale_limit_um(table.high_um[stop])
+    factor, high_um = arrow_factor(assessment, stop), table.high_um[stop]
     axes = figure.add_axes((0.02, 0.02, 0.96, 0.9))
-    points = assessment.landmarks.points_mm[table.index]
-    shift = table.error_um[stop] * 1e-3
     # Seen onto the lower with the incisors below: x is drawn downwards, the right on the left.
-    across, down = points[:, 1], -points[:, 0]
-    axes.plot(across, down, color=LIGHT.faint, lw=10, solid_capstyle="round", zorder=1)
+    points = assessment.landmarks.points_mm[table.index][:, [1, 0]] * [1.0, -1.0]
+    shift = factor * 1e-3 * table.error_um[stop][:, [1, 0]] * [1.0, -1.0]
+    axes.plot(*points.T, color=LIGHT.faint, lw=10, solid_capstyle="round", zorder=1)
     axes.scatter(
-        across,
-        down,
+        *points.T,
         s=430,
-        c=signed_colours(table.high_um[stop], limit),
+        c=signed_colours(high_um, scale_limit_um(high_um)),
         zorder=2,
         edgecolors=LIGHT.quiet,
         linewidths=1.0,
         gid="discs",
     )
     axes.quiver(
-        across,
-        down,
-        factor * shift[:, 1],
-        -factor * shift[:, 0],
+        *points.T,
+        *shift.T,
         angles="xy",
         scale_units="xy",
         scale=1,
@@ -255,35 +227,13 @@ def arch_figure(assessment: Assessment) -> Any:
         zorder=4,
         gid="shift",
     )
-    middle = np.array([across.mean(), down.max()])
     long = max(len(t) for t in table.labels) > LONG_NAME
-    for i, label in enumerate(table.labels):
-        out = np.array([across[i], down[i]]) - middle
-        out = 30.0 * out / max(float(np.linalg.norm(out)), 1e-9)
-        high = table.high_um[stop][i]
-        for text, lift, size, role in (
-            (label, 6, 10.5, "ink"),
-            (f"{high:+.0f}".replace("-", "−"), -7, 9.5, "high" if high >= 0 else "open"),
-        ):
-            axes.annotate(
-                text,
-                (across[i], down[i]),
-                xytext=((0.6 if long else 1.0) * float(out[0]), float(out[1]) + lift),
-                textcoords="offset points",
-                ha="center"
-                if not long or abs(out[0]) < 12
-                else ("left" if out[0] > 0 else "right"),
-                va="center",
-                fontsize=size,
-                color=getattr(LIGHT, role),
-                path_effects=halo(),
-            )
-    tips = np.stack([across + factor * shift[:, 1], down - factor * shift[:, 0]], axis=1)
-    every = np.concatenate([tips, np.stack([across, down], axis=1)])
+    name_discs(axes, points, table.labels, high_um, long)
+    every = np.concatenate([points + shift, points])
     room = np.array([34.0 if long else 9.0, 9.0])
-    low, high_end = every.min(axis=0) - room, every.max(axis=0) + room
-    axes.set_xlim(low[0], high_end[0])
-    axes.set_ylim(low[1], high_end[1])
+    low, high = every.min(axis=0) - room, every.max(axis=0) + room
+    axes.set_xlim(low[0], high[0])
+    axes.set_ylim(low[1], high[1])
     axes.set_aspect("equal", adjustable="box")
     axes.set_axis_off()
     axes.set_title(
@@ -292,3 +242,22 @@ def arch_figure(assessment: Assessment) -> Any:
     for x, text in ((0.0, "patient's\nright"), (0.9, "patient's\nleft")):
         axes.text(x, 0.02, text, transform=axes.transAxes, color=LIGHT.quiet, fontsize=10)
     return figure
+
+
+def name_discs(
+    axes: Any,
+    points: NDArray[np.float64],
+    labels: tuple[str, ...],
+    high_um: NDArray[np.float64],
+    long: bool,
+) -> None:
+    """Write outside each disc its tooth and its high amount."""
+    middle = np.array([points[:, 0].mean(), points[:, 1].max()])
+    for at, label, high in zip(points, labels, high_um):
+        out = at - middle
+        out = 30.0 * out / max(float(np.linalg.norm(out)), 1e-9)
+        side = "center" if not long or abs(out[0]) < 12 else "left" if out[0] > 0 else "right"
+        across = (0.6 if long else 1.0) * float(out[0])
+        number, role = f"{high:+.0f}".replace("-", "−"), "high" if high >= 0 else "open"
+        note(axes, label, at, (across, out[1] + 6), fontsize=10.5, ha=side)
+        note(axes, number, at, (across, out[1] - 7), getattr(LIGHT, role), fontsize=9.5, ha=side)

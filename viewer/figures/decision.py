@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from kinematics.base.arrays import FloatArray
-from viewer.figures.style import DASH, halo, new_figure
+from viewer.figures.style import DASH, halo, new_figure, note
 from viewer.look.palette import LIGHT
 
 if TYPE_CHECKING:
@@ -43,7 +43,7 @@ def decision_figure(assessment: Assessment) -> Any:
     tolerance = 1e3 * chart.tolerance_mm
     x, y = (np.linspace(v[0], v[-1], CHART_FINE) for v in (chart.departure_mm, chart.axis_error_mm))
     worst, cover = (
-        _finer(1e3 * v, chart.departure_mm, chart.axis_error_mm, x, y).T
+        finer(1e3 * v, chart.departure_mm, chart.axis_error_mm, x, y).T
         for v in (chart.worst_mm, chart.coverage_mm)
     )
     top = max(float(np.nanmax(worst)), 1.01 * tolerance)
@@ -79,8 +79,8 @@ def decision_figure(assessment: Assessment) -> Any:
             )
             drawn.set_gid(f"tolerance-{line}")
             handles.append((line, weight, words))
-    _mark_case(axes, assessment, x[-1], y[-1])
-    _chart_legend(axes, handles)
+    mark_case(axes, assessment, x[-1], y[-1])
+    chart_legend(axes, handles)
     axes.set_xlim(x[0], x[-1])
     axes.set_ylim(y[0], y[-1])
     axes.set_xlabel("departure at the incisors, mm (record to target)")
@@ -88,7 +88,7 @@ def decision_figure(assessment: Assessment) -> Any:
     return figure
 
 
-def _finer(
+def finer(
     values: FloatArray, x: FloatArray, y: FloatArray, new_x: FloatArray, new_y: FloatArray
 ) -> FloatArray:
     """Bilinear interpolation (the error is nearly bilinear in departure and axis error)."""
@@ -96,7 +96,7 @@ def _finer(
     return np.array([np.interp(new_x, x, column) for column in rows.T]).T
 
 
-def _mark_case(axes: Any, assessment: Assessment, x_end: float, y_end: float) -> None:
+def mark_case(axes: Any, assessment: Assessment, x_end: float, y_end: float) -> None:
     """Mark the case: its departure, and its own axis error where that was measured."""
     here = abs(float(assessment.departure_mm))
     table = assessment.case.uncertainty
@@ -106,46 +106,25 @@ def _mark_case(axes: Any, assessment: Assessment, x_end: float, y_end: float) ->
         axes.axvline(at, color=LIGHT.ink, lw=1.8, gid="this-case")
         text, place = f"this case: departure {here:.1f} mm", (at, LABEL_TOP * y_end)
     else:
+        true, arbitrary = assessment.true_axis, assessment.arbitrary_axis
         off = {
-            side: float(
-                assessment.true_axis.distance_mm(
-                    getattr(assessment.arbitrary_axis, f"{side}_point_mm")
-                )
-            )
-            for side in ("left", "right")
+            "left": float(true.distance_mm(arbitrary.left_point_mm)),
+            "right": float(true.distance_mm(arbitrary.right_point_mm)),
         }
         outside = outside or max(off.values()) > y_end
         low, high = sorted(min(v, y_end) for v in off.values())
-        axes.plot([at, at], [low, high], color=LIGHT.ink, lw=2.4, zorder=5)
-        axes.plot(
-            [at, at],
-            [low, high],
-            color=LIGHT.ink,
-            marker="o",
-            ms=8,
-            ls="none",
-            zorder=5,
-            gid="this-case",
-            clip_on=False,
-        )
+        look = {"color": LIGHT.ink, "zorder": 5}
+        axes.plot([at, at], [low, high], lw=2.4, **look)
+        dots = {"marker": "o", "ms": 8, "ls": "none", "clip_on": False, "gid": "this-case"}
+        axes.plot([at, at], [low, high], **look, **dots)
         text = f"this case: left {off['left']:.1f}, right {off['right']:.1f} mm off"
         place = (at, min(0.5 * (low + high), LABEL_TOP * y_end))
-    left = at > 0.5 * x_end
-    axes.annotate(
-        text + ("\n(beyond the chart)" if outside else ""),
-        place,
-        xytext=(-10 if left else 10, 0),
-        textcoords="offset points",
-        ha="right" if left else "left",
-        va="center",
-        fontsize=11,
-        color=LIGHT.ink,
-        path_effects=halo(),
-        zorder=6,
-    )
+    text += "\n(beyond the chart)" if outside else ""
+    shift, ha = (-10, "right") if at > 0.5 * x_end else (10, "left")
+    note(axes, text, place, (shift, 0), fontsize=11, ha=ha, zorder=6)
 
 
-def _chart_legend(axes: Any, handles: list[tuple[str, float, str]]) -> None:
+def chart_legend(axes: Any, handles: list[tuple[str, float, str]]) -> None:
     """Say what areas and lines mean, in the corner of largest errors."""
     from matplotlib.lines import Line2D
     from matplotlib.patches import Patch

@@ -17,13 +17,92 @@ if TYPE_CHECKING:
     from kinematics.assessment import Assessment
     from kinematics.closure.close import Closures
     from kinematics.closure.stops import Stop
+    from kinematics.decision.by_error import DepartureCurve
 
 ARC_SHARE = 0.45
 """How large the drawn error is made beside the path's length (ours)."""
 ARROW_SHARE = 0.14
 """How long the longest drawn arrow is beside the arch's width (ours)."""
+CURVE_ROOM = 2.5
+"""How far above the verdict's own curve the others may stretch the axis; beyond, they run out."""
+LEAST_TOP_UM = 10.0
+"""Least end of the scale of an error."""
+TICK_STEPS = (1.0, 2.0, 5.0)
 SHORTEST_PATH_MM = 1e-6
 """Below this a path is a point: record and target are the same pose."""
+
+
+def ticks(low: float, high: float, most: int = 6) -> list[float]:
+    """Round values between two ends, at most ``most`` of them."""
+    span = high - low
+    if not span > 0.0:
+        return [low]
+    power = 10.0 ** np.floor(np.log10(span / most))
+    for scale in (1.0, 10.0):
+        for step in TICK_STEPS:
+            size = step * power * scale
+            first, last = np.ceil(low / size - 1e-9), np.floor(high / size + 1e-9)
+            if last - first + 1 <= most:
+                return [float(size * k) + 0.0 for k in np.arange(first, last + 1)]
+    return [low, high]
+
+
+@dataclass(frozen=True, eq=False)
+class DeparturePlot:
+    """Error against departure, ready to draw.
+
+    Attributes
+    ----------
+    departure_mm : ndarray, shape (n,), mm
+    curves_um : dict of ndarray, shape (n,)
+        Worst error by stop, micrometres; NaN where there is none.
+    stop : str
+        The stop that the verdict is about.
+    tolerance_um, top_um : float
+        The tolerance, and the end of the scale.
+    here : (float, float)
+        This case: departure (mm) and worst error (micrometres).
+    even_mm : float
+        Break-even on the side of this case's departure; NaN where it is not on the drawing.
+    """
+
+    departure_mm: NDArray[np.float64]
+    curves_um: dict[Stop, NDArray[np.float64]]
+    stop: Stop
+    tolerance_um: float
+    top_um: float
+    here: tuple[float, float]
+    even_mm: float
+
+
+def departure_plot(
+    found: Assessment | Closures, stop: Stop, curve: DepartureCurve, break_even_mm: float
+) -> DeparturePlot:
+    """Series, limits and marks of error against departure.
+
+    Parameters
+    ----------
+    found : Assessment or Closures
+    stop : str
+        The stop that the verdict is about.
+    curve : DepartureCurve
+        Of some or all stops.
+    break_even_mm : float
+        Size of the departure; NaN or infinite where there is none to draw.
+    """
+    curves = {s: 1e3 * np.asarray(e, dtype=np.float64) for s, e in curve.worst_error_mm.items()}
+    departure = np.asarray(curve.departure_mm, dtype=np.float64)
+    highest = {s: float(np.nanmax(y, initial=0.0)) for s, y in curves.items()}
+    tolerance_um = 1e3 * found.case.decision.tolerance_mm
+    here = (float(found.departure_mm), 1e3 * found.stops[stop].worst[1])
+    main = highest.get(stop, highest.get("pin", 0.0))
+    top = 1.08 * max(tolerance_um, main, here[1], LEAST_TOP_UM)
+    top = min(max(top, 1.04 * max(highest.values())), CURVE_ROOM * top)
+    even = -break_even_mm if here[0] < 0 else break_even_mm
+    inside = np.isfinite(even) and departure[0] <= even <= departure[-1]
+    return DeparturePlot(
+        departure, curves, stop, tolerance_um, top, here, even if inside else float("nan")
+    )
 
 
 def at_side(axis: HingeAxis, y_mm: float) -> NDArray[np.float64]:

@@ -12,7 +12,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.assessment import DepartureCurve
-from viewer.figures.numbers import SHORTEST_PATH_MM, ArcPair, arc_pairs, at_side
+from viewer.figures.numbers import (
+    SHORTEST_PATH_MM,
+    ArcPair,
+    arc_pairs,
+    at_side,
+    departure_plot,
+    ticks,
+)
 from viewer.look.palette import AXIS_LABEL, STOP_LABEL
 from viewer.look.text import minus
 
@@ -22,30 +29,11 @@ if TYPE_CHECKING:
 ARCS_BOX = (400.0, 350.0)
 CURVE_BOX = (400.0, 215.0)
 MARGIN = {"left": 44.0, "right": 8.0, "top": 20.0, "bottom": 36.0}
-TICK_STEPS = (1.0, 2.0, 5.0)
 LETTER_PX, STRONG_PX = 7.4, 8.4
 """Width of a letter of the charts' text, and of their bold text (ours: what browsers need)."""
 LINE_PX = 15.0
 SAME = "record = target: no path, no error"
 """What stands in the place of the enlarged paths where there are none."""
-ARC_STEPS = 24
-CURVE_ROOM = 2.2
-"""How far above the verdict's own curve another may stretch the axis."""
-
-
-def ticks(low: float, high: float, most: int = 6) -> list[float]:
-    """Round values between two ends, at most ``most`` of them."""
-    span = high - low
-    if not span > 0.0:
-        return [low]
-    power = 10.0 ** np.floor(np.log10(span / most))
-    for scale in (1.0, 10.0):
-        for step in TICK_STEPS:
-            size = step * power * scale
-            first, last = np.ceil(low / size - 1e-9), np.floor(high / size + 1e-9)
-            if last - first + 1 <= most:
-                return [float(size * k) + 0.0 for k in np.arange(first, last + 1)]
-    return [low, high]
 
 
 def svg_path(x: NDArray[np.float64], y: NDArray[np.float64]) -> str:
@@ -84,15 +72,8 @@ def curve_chart(
     width, height = box
     x0, x1 = MARGIN["left"], width - MARGIN["right"]
     y0, y1 = height - MARGIN["bottom"], MARGIN["top"]
-    departure = curve.departure_mm
-    low, high = float(departure[0]), float(departure[-1])
-    result = reading.stops[reading.decision]
-    here_um = 1e3 * float(result.magnitude_mm.max())
-    tolerance = 1e3 * reading.case.decision.tolerance_mm
-    main = curve.worst_error_mm.get(reading.decision, curve.worst_error_mm["pin"])
-    top = 1.12 * max(tolerance, 1e3 * float(np.nanmax(main, initial=0.0)), here_um, 10.0)
-    highest = max(1e3 * float(np.nanmax(e, initial=0.0)) for e in curve.worst_error_mm.values())
-    top = min(max(top, 1.05 * highest), CURVE_ROOM * top)
+    plot = departure_plot(reading, reading.decision, curve, break_even_mm)
+    low, high, top = float(plot.departure_mm[0]), float(plot.departure_mm[-1]), plot.top_um
 
     def px(value: Any) -> Any:
         return x0 + (np.asarray(value) - low) / (high - low) * (x1 - x0)
@@ -100,28 +81,26 @@ def curve_chart(
     def py(value: Any) -> Any:
         return y0 - np.asarray(value) / top * (y0 - y1)
 
-    here = float(reading.departure_mm)
-    even = float(break_even_mm) * (-1.0 if here < 0 else 1.0)
-    even_x = float(px(even)) if np.isfinite(even) and low <= even <= high else None
     curves = [
         {
             "stop": stop,
             "name": STOP_LABEL[stop],
-            "chosen": stop == reading.decision,
-            "d": svg_path(px(departure), py(1e3 * np.asarray(error))),
+            "chosen": stop == plot.stop,
+            "d": svg_path(px(plot.departure_mm), py(y_um)),
         }
-        for stop, error in curve.worst_error_mm.items()
+        for stop, y_um in plot.curves_um.items()
     ]
+    (here_mm, here_um), even = plot.here, plot.even_mm
     return {
         "w": width, "h": height, "x0": x0, "x1": x1, "y0": y0, "y1": y1,
         "xticks": [{"at": float(px(t)), "text": minus(t)} for t in ticks(low, high)],
         "yticks": [{"at": float(py(t)), "text": minus(t)} for t in ticks(0.0, top, 5)],
         "curves": sorted(curves, key=lambda c: bool(c["chosen"])),
-        "tolerance": float(py(tolerance)),
-        "tolerance_text": f"tolerance {tolerance:.0f} µm",
-        "even": even_x,
-        "even_text": f"break-even {abs(even):.1f} mm" if even_x is not None else "",
-        "here": [float(np.clip(px(here), x0, x1)), float(py(here_um))],
+        "tolerance": float(py(plot.tolerance_um)),
+        "tolerance_text": f"tolerance {plot.tolerance_um:.0f} µm",
+        "even": float(px(even)) if np.isfinite(even) else None,
+        "even_text": f"break-even {abs(even):.1f} mm" if np.isfinite(even) else "",
+        "here": [float(np.clip(px(here_mm), x0, x1)), float(py(here_um))],
         "here_text": f"{here_um:.0f} µm",
     }  # fmt: skip
 
@@ -151,7 +130,7 @@ def arcs_chart(reading: Closures, factor: int, box: tuple[float, float]) -> dict
         Width and height in pixels; the upper part is at true scale, the lower enlarged.
     """
     width, height = box
-    pairs = arc_pairs(reading, reading.decision, factor, steps=ARC_STEPS)
+    pairs = arc_pairs(reading, reading.decision, factor)
     y = float(pairs[0].true_mm[0, 1])
     hinge = {
         "true": at_side(reading.true_axis, y)[[0, 2]],

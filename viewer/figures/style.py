@@ -51,6 +51,43 @@ def halo() -> list[Any]:
     return [withStroke(linewidth=3.0, foreground=LIGHT.page)]
 
 
+def note(
+    axes: Any,
+    text: str,
+    at: Any,
+    shift: tuple[float, float] = (0.0, 0.0),
+    colour: str = LIGHT.ink,
+    *,
+    outlined: bool = True,
+    **look: Any,
+) -> None:
+    """Write beside a point, ``shift`` printer's points away; outlined, it stays legible on lines.
+
+    ``look`` holds further settings of matplotlib's ``annotate``; the size is 10 unless it says so.
+    """
+    look = {"fontsize": 10, "va": "center"} | look
+    if outlined:
+        look["path_effects"] = halo()
+    axes.annotate(text, at, xytext=shift, textcoords="offset points", color=colour, **look)
+
+
+def tolerance_band(axes: Any, tolerance_um: float, **line: Any) -> None:
+    """Tint everything within the tolerance and draw its line."""
+    axes.axhspan(0, tolerance_um, color=LIGHT.within, lw=0, zorder=0)
+    axes.axhline(tolerance_um, color=LIGHT.tolerance, ls=DASH["dotted"], lw=1.8, **line)
+
+
+def legend_above(axes: Any, **look: Any) -> None:
+    """Put the legend above the drawing, flush left."""
+    axes.legend(loc="lower left", bbox_to_anchor=(-0.01, 1.0), **look)
+
+
+def grid_behind(axes: Any, axis: str = "y") -> None:
+    """Draw the grid of one axis behind everything else."""
+    axes.grid(axis=axis)
+    axes.set_axisbelow(True)
+
+
 def spread(wanted: NDArray[np.float64], gap: float, low: float, high: float) -> NDArray[np.float64]:
     """Move positions apart by at least ``gap``, in their order, staying within low and high.
 
