@@ -15,13 +15,14 @@ The rooms. Each imports only from those above it, and so may a new file in it:
     sweep        a study: many samples of a case
     assessment, inspection, result: the job in order, a look before it, and ``result.json``
 
-then the package ``viewer``: figures, 3-D scene, report, browser, command line.
-A room's own docstring says what it takes and gives, where to start and where new things go.
+then the package ``viewer``: figures, 3-D scene, report, browser, command line. A room's own
+docstring says what it takes and gives, where to start and where new things go.
 
 The way through the house: ``read_case`` reads and checks a case file. ``place`` puts the casts and
-both axes into the patient's frame. ``close`` closes the lower cast about both axes. ``assess`` does
-all of that and decides. ``result`` writes it, and ``viewer`` shows it. Lengths are in millimetres
-and angles in degrees. Import the names below from here; each is loaded when it is asked for.
+both axes into the patient's frame. ``close`` closes the lower cast about both axes. ``assess``
+does all of that and decides. ``result`` writes it, and ``viewer`` shows it. Lengths are in
+millimetres and angles in degrees. Import the names below from here; each is loaded when it is
+asked for.
 """
 
 from __future__ import annotations

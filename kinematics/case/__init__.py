@@ -1,5 +1,7 @@
-"""The case file: its tables, reading and refusing, remarks, forms to fill in.
+"""The case file: its tables, reading and refusing, remarks, the form to fill in.
 
-Takes TOML; gives a checked, frozen ``Case``. Start with ``read.read_case`` and ``model.Case``.
-A new field goes into ``tables`` (or ``mounting_tables``) with its description, unit and range.
+Takes TOML; gives a checked, frozen ``Case``. Start with ``read.read_case`` and ``model.Case``. A
+new field goes into its table in ``tables`` (``mounting_tables`` for ``[mounting]``) with its unit
+and range, a warning about odd values into ``remarks``, and its line of the form into
+``form.toml.j2``.
 """

@@ -1,5 +1,6 @@
-"""A case placed and closed about both axes: poses, stops, first contacts, errors.
+"""A case placed and closed about both axes: poses, stops, errors, tooth contact.
 
-Takes a ``Case``; ``place.place`` gives a ``PlacedCase``, ``close.close`` its ``Closures``;
-``batch`` closes many samples. A new stop goes into ``stops`` and ``batch``.
+Takes a ``Case``: ``place.place`` gives a ``PlacedCase``, ``close.close`` its ``Closures``, and
+``batch`` closes many samples. A new stop is a name in ``stops``, its closing angle in ``geometry``
+and ``batch``, and a word in ``case.tables`` and in ``decision.verdict``.
 """

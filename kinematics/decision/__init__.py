@@ -1,5 +1,5 @@
-"""The answer: ways out, verdict, what the transfer itself costs, and every sentence of it.
+"""The answer: ways out, verdict, and what the transfer itself costs.
 
-Takes ``Closures`` and, where there is one, their spread; gives a ``Verdict``. Start with
-``verdict``.
+Takes ``Closures`` and, where there is one, their spread; gives a ``Verdict``, filled ``by_error``
+or ``by_chance``. Start with ``verdict``, which holds the record and its words.
 """

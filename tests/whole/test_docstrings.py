@@ -1,4 +1,7 @@
-"""Examples in docstrings run, print what they show and import from the face; so does the README."""
+"""Examples in docstrings run and print what they show; theirs and the README's import from the face.
+
+The pages and the demo say the one caution.
+"""
 
 from __future__ import annotations
 
@@ -13,6 +16,7 @@ import pytest
 
 import kinematics
 import viewer
+from kinematics.base.words import CAUTION
 from tests import REPO
 
 PROMPT = re.compile(r"^\s*>>> ", re.MULTILINE)
@@ -110,6 +114,12 @@ def test_an_import_beside_the_face_is_noticed():
     assert beside_the_face("from kinematics import nothing")
     assert not beside_the_face("from kinematics import read_case")
     assert not beside_the_face("from kinematics.base.arcs import chord", {"kinematics.base.arcs"})
+
+
+@pytest.mark.parametrize("page", ["README.md", "sample_meshes/README.md", "sample_meshes/demo_case.toml"])
+def test_the_pages_and_the_demo_say_the_one_caution(page):
+    text = re.sub(r"^[#>]", " ", (REPO / page).read_text(encoding="utf-8"), flags=re.MULTILINE)
+    assert CAUTION in " ".join(text.split())
 
 
 @pytest.mark.parametrize(("module", "names"), MUST_SHOW.items())

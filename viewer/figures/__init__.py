@@ -1,5 +1,6 @@
-"""2-D figures of an assessment.
+"""2-D figures of an assessment, as SVG or PNG.
 
-Takes an ``Assessment``; gives SVG or PNG. A new figure is a function beside its subject
-(``arcs``, ``charts``, ``risk``, ``excursions``, ``teeth``), fed by ``numbers``, listed in ``draw``.
+Takes an ``Assessment``. Start with ``draw``. A new figure is a function beside its subject
+(``arcs``, ``charts``, ``risk``, ``excursions``, ``teeth``), listed in ``draw.FIGURES``; numbers
+that the browser draws as well come from ``numbers``.
 """

@@ -1,1 +1,4 @@
-"""What every output shares: colours, numbers as text, which libraries are there."""
+"""What every output shares: colours and labels, numbers as text, which libraries are there.
+
+Start with ``palette`` (a new stop's label and line go there) and ``text``.
+"""
