@@ -44,6 +44,7 @@ def break_even_minutes(
     --------
     20 minutes more that lower the chance from 30 % to 5 %:
 
+    >>> from kinematics.decision.value import break_even_minutes
     >>> round(break_even_minutes(
     ...     locating_minutes=25.0, locating_chance=0.05, other_minutes=5.0, other_chance=0.30
     ... ), 6)
@@ -66,6 +67,7 @@ def unit_normal_loss(z: float) -> float:
 
     Examples
     --------
+    >>> from kinematics.decision.value import unit_normal_loss
     >>> round(unit_normal_loss(0.5), 5)
     0.1978
     """
@@ -94,6 +96,7 @@ def expected_loss(size_mm: ArrayLike, tolerance_mm: float) -> float:
 
     Examples
     --------
+    >>> from kinematics.decision.value import expected_loss
     >>> round(expected_loss([0.05, 0.15, 0.25], 0.1), 6)
     0.066667
     """

@@ -36,6 +36,7 @@ class Chance:
 
         Examples
         --------
+        >>> from kinematics.uncertainty.chance import Chance
         >>> Chance(0.041, 0.037, 0.045).settled(0.05)
         'below'
         >>> Chance(0.049, 0.044, 0.055).settled(0.05)
@@ -54,6 +55,7 @@ class Chance:
 
         Examples
         --------
+        >>> from kinematics.uncertainty.chance import counted
         >>> counted(0, 2_000).words(), counted(2_000, 2_000).words()
         ('under 0.2 %', 'over 99.8 %')
         >>> counted(1234, 10_000).words(), counted(412, 10_000).words()

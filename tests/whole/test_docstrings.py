@@ -1,7 +1,4 @@
-"""Examples in docstrings run and print what they show; theirs and the README's import from the face.
-
-The pages and the demo say the one caution.
-"""
+"""Examples in docstrings run and print what they show; the README's import from the face, too."""
 
 from __future__ import annotations
 
@@ -116,7 +113,9 @@ def test_an_import_beside_the_face_is_noticed():
     assert not beside_the_face("from kinematics.base.arcs import chord", {"kinematics.base.arcs"})
 
 
-@pytest.mark.parametrize("page", ["README.md", "sample_meshes/README.md", "sample_meshes/demo_case.toml"])
+@pytest.mark.parametrize(
+    "page", ["README.md", "sample_meshes/README.md", "sample_meshes/demo_case.toml"]
+)
 def test_the_pages_and_the_demo_say_the_one_caution(page):
     text = re.sub(r"^[#>]", " ", (REPO / page).read_text(encoding="utf-8"), flags=re.MULTILINE)
     assert CAUTION in " ".join(text.split())
