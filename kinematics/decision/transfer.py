@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from kinematics.articulator.instrument import ArticulatorSettings
 from kinematics.case.read import Case
 from kinematics.decision.third_point import ThirdPointEffect, third_point_effect_of_case
+from kinematics.decision.words import transfer_sentences
 from kinematics.mounting.marks import SideExtension, SlipCost, side_extension, slip_cost
 from kinematics.mounting.mount import Mounting
 
@@ -84,52 +85,10 @@ def transfer_of(
     measured = mounting.influences and mounting.method != "average"
     first = mounting.influences[0][0] if measured else ""
     return Transfer(
-        third, extension, slip, spread, first, tuple(_sentences(third, extension, slip, mounting))
+        third,
+        extension,
+        slip,
+        spread,
+        first,
+        transfer_sentences(third, extension, slip, mounting, LATERAL_DEG),
     )
-
-
-def _sentences(
-    third: ThirdPointEffect | None,
-    extension: SideExtension | None,
-    slip: SlipCost | None,
-    mounting: Mounting,
-) -> list[str]:
-    out = []
-    if third is not None:
-        way = "superior" if third.error_superior_mm >= 0.0 else "inferior"
-        out.append(
-            f"A third reference point {abs(third.error_superior_mm):.1f} mm too {way} turns the "
-            f"casts by {third.tilt_deg:+.2f} degrees: at equal angles and at tooth contact the "
-            f"closure error stays (change {third.equal_angle_change_mm * 1e3:.1f} µm), with the "
-            f"pin it changes by {third.pin_change_mm * 1e3:.1f} µm, and a sagittal condylar "
-            f"inclination of {third.sagittal_deg[0]:.1f} degrees (mean of both sides) reads "
-            f"{third.sagittal_deg[1]:.1f} degrees."
-        )
-    if third is not None and third.sd_superior_mm > 0.0:
-        out.append(
-            f"The third reference point's standard uncertainty of {third.sd_superior_mm:g} mm "
-            f"makes that turn, and every sagittal guidance angle with it, uncertain by "
-            f"{third.tilt_sd_deg:.2f} degrees; at equal angles and at tooth contact it is no part "
-            "of the closure error's spread."
-        )
-    if extension is not None:
-        out.append(
-            f"Centred on the stand, each side extends by {extension.each_side_mm:.1f} mm; as set, "
-            f"left {extension.left_mm:.1f} mm and right {extension.right_mm:.1f} mm."
-        )
-    if slip is not None and slip.lateral_mm > 0.0:
-        out.append(
-            "The sideways slip along the axis makes no hinge error "
-            f"({slip.hinge_error_mm * 1e3:.1f} µm), and moves lateral paths by "
-            f"{slip.lateral_mm * 1e3:.0f} µm in a turn of {LATERAL_DEG:g} degrees."
-        )
-    if mounting.influences:
-        name, size = mounting.influences[0]
-        out.append(
-            "The average mounting is nobody's measurement: one published standard deviation of "
-            f"the {name} alone moves the teeth by {size:.1f} mm against the axis."
-            if mounting.method == "average"
-            else f"Of the mounting's readings, repeat {name!r} first: its standard deviation "
-            f"moves the teeth by {size * 1e3:.0f} µm against the axis."
-        )
-    return out

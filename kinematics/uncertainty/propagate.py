@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from dataclasses import dataclass
+
 import numpy as np
 
 from kinematics.base.arrays import FloatArray, Progress
@@ -22,13 +25,12 @@ from kinematics.uncertainty.monte_carlo import (
 )
 from kinematics.uncertainty.summary import (
     QUANTITIES,
-    OptionRisk,
     QuantitySummary,
     UncertaintySummary,
-    sentences,
-    summary_dict,
+    WayChance,
     wilson_interval,
 )
+from kinematics.uncertainty.ways import AS_PLANNED, TRUE_AXIS, WAYS, Way
 
 LEAST_TOLERANCE_MM = 0.002
 """The stabilisation test asks for no finer a numerical tolerance (ours): 2 um is a small part of
@@ -96,7 +98,7 @@ def propagate(
 
     Notes
     -----
-    *Guarantee*: the same inputs, seed and settings give the same result; all options see the same
+    *Guarantee*: the same inputs, seed and settings give the same result; all ways out see the same
     draws. Memory stays below about ``max_trials * (5 k + 6) * 8`` bytes. *Source*: JCGM 101:2008,
     clauses 7 and 8; model derived here.
     """
@@ -106,22 +108,78 @@ def propagate(
     if not 0.0 < risk_limit < 1.0:
         raise InputError("risk_limit", f"{risk_limit:g}", "between 0 and 1", "For example 0.05.")
     tell = progress or (lambda words, done: None)
-    plans = _plans(inputs)
-    size = min(block_size(inputs.coverage) if not contact else CONTACT_BLOCK, limit)
+    trials = run_trials(inputs, digits, limit, tell)
+    tell("Summing up", 0.95)
+    draws = departure_draws(inputs, limit)
+    even, even_located = (
+        largest_departure(inputs, draws, axis, risk_limit, step=lambda: tell("Summing up", 0.96))
+        for axis in AXES
+    )
+    summary = UncertaintySummary(
+        status="stabilised" if trials.stabilised else "not_stabilised",
+        stop=inputs.stop,
+        tolerance_mm=inputs.tolerance_mm,
+        coverage=inputs.coverage,
+        seed=inputs.seed,
+        trials=len(trials.values),
+        names=inputs.names,
+        teeth=inputs.teeth,
+        population=inputs.population.label,
+        quantities=quantity_summaries(inputs, trials.values),
+        ways=tuple(way_chance(inputs, way, trials) for way in WAYS),
+        risk_limit=risk_limit,
+        largest_departure_mm=even,
+        largest_departure_located_mm=even_located,
+        worst_error_mm={name: trials.worst[name] for name in (AS_PLANNED, TRUE_AXIS)},
+        assumptions=inputs.assumptions,
+        failed_trials=trials.failed,
+    )
+    tell("Done", 1.0)
+    return summary
+
+
+@dataclass(frozen=True, eq=False)
+class Trials:
+    """Closures of the draws of one case, ``n`` of them kept.
+
+    Attributes
+    ----------
+    values : ndarray, shape (n, 5, k)
+        :data:`QUANTITIES` as planned.
+    beyond : mapping of way to ndarray, shape (k,)
+        Share of the trials with an error beyond tolerance, at each landmark.
+    worst : mapping of way to ndarray, shape (n,)
+        Largest landmark error, mm.
+    failed : int
+        Draws left out, since one of the ways has no closure.
+    stabilised : bool
+    """
+
+    values: FloatArray
+    beyond: Mapping[str, FloatArray]
+    worst: Mapping[str, FloatArray]
+    failed: int
+    stabilised: bool
+
+
+def run_trials(inputs: UncertaintyInputs, digits: int, limit: int, tell: Progress) -> Trials:
+    """Close blocks of draws, every way out with the same ones, until the results are stable."""
+    size = block_size(inputs.coverage) if inputs.stop != "contact" else CONTACT_BLOCK
+    size = min(size, limit)
     test = Stabilisation(inputs.coverage, digits, LEAST_TOLERANCE_MM)
     kept: list[FloatArray] = []
-    worst: dict[str, list[FloatArray]] = {name: [] for name, *_ in plans}
-    beyond = np.zeros((len(plans), len(inputs.names)))
+    worst: dict[str, list[FloatArray]] = {way.name: [] for way in WAYS}
+    beyond = {way.name: np.zeros(len(inputs.names)) for way in WAYS}
     failed = block = 0
     while not test.done and (block + 1) * size <= limit:
         u = open_uniform(size, inputs.n_uniform, rng=block_generator(inputs.seed, block))
         values = inputs.values(u)
-        batches = []
-        for row, (_, _, axis, departure) in enumerate(plans):
-            tell(DRAWING, (block + row / len(plans)) * size / limit)
-            batches.append(inputs.close(values, axis, departure_mm=departure))
-        sizes = [b.magnitude_mm for b in batches]
-        good = np.isfinite(np.array(sizes)).all(axis=(0, 2))
+        batches: dict[str, ClosureBatch] = {}
+        for row, way in enumerate(WAYS):
+            tell(DRAWING, (block + row / len(WAYS)) * size / limit)
+            batches[way.name] = inputs.close(values, way.axis, departure_mm=way.departure_mm)
+        sizes = {name: batch.magnitude_mm for name, batch in batches.items()}
+        good = np.isfinite(list(sizes.values())).all(axis=(0, 2))
         failed += int((~good).sum())
         block += 1
         if failed > 0.01 * block * size:
@@ -132,88 +190,33 @@ def propagate(
                 "The scatter is too wide for this record, pin or pair of casts: narrow it, or "
                 "choose another stop.",
             )
-        stacked = _stack(batches[0])[good]
-        test.add(stacked.reshape(len(stacked), -1)[:, : len(inputs.names)])
-        kept.append(stacked)
-        for row, (name, *_) in enumerate(plans):
-            beyond[row] += (sizes[row][good] > inputs.tolerance_mm).sum(axis=0)
-            worst[name].append(sizes[row][good].max(axis=1))
-    tell("Summing up", 0.95)
+        kept.append(quantities_of(batches[AS_PLANNED])[good])
+        test.add(kept[-1][:, 0])
+        for name, found in sizes.items():
+            beyond[name] += (found[good] > inputs.tolerance_mm).sum(axis=0)
+            worst[name].append(found[good].max(axis=1))
     everything = np.concatenate(kept)
-    worsts = {name: np.concatenate(parts) for name, parts in worst.items()}
-    options = tuple(
-        _risk(inputs, plan, beyond[row] / len(everything), worsts[plan[0]])
-        for row, plan in enumerate(plans)
+    return Trials(
+        values=everything,
+        beyond={name: count / len(everything) for name, count in beyond.items()},
+        worst={name: np.concatenate(parts) for name, parts in worst.items()},
+        failed=failed,
+        stabilised=test.done,
     )
-    draws = departure_draws(inputs, limit)
-    even, even_located = (
-        largest_departure(inputs, draws, axis, risk_limit, step=lambda: tell("Summing up", 0.96))
-        for axis in AXES
-    )
-    summary = UncertaintySummary(
-        status="stabilised" if test.done else "not_stabilised",
-        stop=inputs.stop,
-        tolerance_mm=inputs.tolerance_mm,
-        coverage=inputs.coverage,
-        seed=inputs.seed,
-        trials=len(everything),
-        names=inputs.names,
-        teeth=inputs.teeth,
-        population=inputs.population.label,
-        quantities=_quantities(inputs, everything),
-        options=options,
-        risk_limit=risk_limit,
-        largest_departure_mm=even,
-        largest_departure_located_mm=even_located,
-        value_of_locating=options[0].beyond_any - options[1].beyond_any,
-        worst_error_mm={name: worsts[name] for name in (plans[0][0], plans[1][0])},
-        sentences=sentences(inputs.tolerance_mm, options, even, even_located, risk_limit),
-        assumptions=inputs.assumptions,
-        failed_trials=failed,
-    )
-    tell("Done", 1.0)
-    return summary
 
 
-Plan = tuple[str, str, Axis, float | None]
-
-
-def _plans(inputs: UncertaintyInputs) -> list[Plan]:
-    half = 0.5 * inputs.nominal_departure_mm
-    return [
-        ("arbitrary axis", "The arbitrary axis, record and target as planned.", "arbitrary", None),
-        (
-            "located axis",
-            "The axis is located on the patient, with its own uncertainty, and transferred.",
-            "located",
-            None,
-        ),
-        (
-            "record nearer the target",
-            f"The arbitrary axis, with half the departure ({abs(half):.2f} mm at the incisors).",
-            "arbitrary",
-            half,
-        ),
-        (
-            "record at the target",
-            "The arbitrary axis, with the record taken at the target vertical dimension.",
-            "arbitrary",
-            0.0,
-        ),
-    ]
-
-
-def _stack(batch: ClosureBatch) -> FloatArray:
+def quantities_of(batch: ClosureBatch) -> FloatArray:
     """All quantities of a batch, shape (n, 5, k), in the order of :data:`QUANTITIES`."""
     parts = [batch.magnitude_mm, *np.moveaxis(batch.error_mm, 2, 0), batch.high_mm]
     return np.stack(parts, axis=1)
 
 
-def _quantities(inputs: UncertaintyInputs, values: FloatArray) -> dict[str, QuantitySummary]:
+def quantity_summaries(inputs: UncertaintyInputs, values: FloatArray) -> dict[str, QuantitySummary]:
+    """Every quantity by Monte Carlo, values (n, 5, k), and by first order."""
     mean, cov = inputs.moments()
 
     def model(x: FloatArray) -> FloatArray:
-        return _stack(inputs.close(x, "arbitrary")).reshape(len(x), -1)
+        return quantities_of(inputs.close(x, "arbitrary")).reshape(len(x), -1)
 
     gum = first_order(model, mean, cov, coverage=inputs.coverage)
     k = len(inputs.names)
@@ -237,31 +240,19 @@ def _quantities(inputs: UncertaintyInputs, values: FloatArray) -> dict[str, Quan
     return out
 
 
-def _risk(
-    inputs: UncertaintyInputs, plan: Plan, beyond: FloatArray, worst: FloatArray
-) -> OptionRisk:
-    name, what, _, departure = plan
+def way_chance(inputs: UncertaintyInputs, way: Way, trials: Trials) -> WayChance:
+    """How often one way out leaves the tolerance."""
+    worst = trials.worst[way.name]
     share = float(np.mean(worst > inputs.tolerance_mm))
-    return OptionRisk(
-        name=name,
-        what=what,
-        departure_mm=inputs.nominal_departure_mm if departure is None else departure,
-        beyond=beyond,
+    planned = way.departure_mm is None
+    return WayChance(
+        name=way.name,
+        what=way.what,
+        departure_mm=inputs.nominal_departure_mm if planned else float(way.departure_mm or 0.0),
+        beyond=trials.beyond[way.name],
         beyond_any=share,
         beyond_any_interval=wilson_interval(share, len(worst)),
         worst_mean_mm=float(worst.mean()),
         worst_median_mm=float(np.median(worst)),
         worst_high_mm=float(np.quantile(worst, inputs.coverage)),
     )
-
-
-__all__ = [
-    "QUANTITIES",
-    "OptionRisk",
-    "QuantitySummary",
-    "UncertaintySummary",
-    "propagate",
-    "summary_dict",
-    "uncertainty_of",
-    "wilson_interval",
-]
