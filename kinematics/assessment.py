@@ -23,8 +23,8 @@ from kinematics.closure.place import PlacedCase, place
 from kinematics.closure.scanned_pose import open_as_scanned
 from kinematics.closure.stops import Stop, StopResult, high_amount
 from kinematics.closure.tooth_contact import ContactReport, MouthReturn, mouth_return, return_report
-from kinematics.decision.by_chance import counted
-from kinematics.decision.by_error import DepartureCurve, departure_curve, judge, worst_by_departure
+from kinematics.decision.by_error import DepartureCurve, departure_curve
+from kinematics.decision.decide import decide
 from kinematics.decision.transfer import Transfer, transfer_of
 from kinematics.decision.verdict import Verdict
 from kinematics.excursions.compare import compare_excursions
@@ -263,20 +263,18 @@ def assess_placed(
     index, high = _occlusal_map(placed, geometry, stops)
     mouth = _mouth(placed, geometry, stops[decision])
 
-    tell("Break-even departure and remedies", 0.7)
-    worst = worst_by_departure(geometry, engine)
-    verdict = judge(case, geometry, stops, decision, worst)
-    tell("Error against departure", 0.85)
+    risk = None
+    if uncertainty:
+        risk = risk_of(placed, progress=lambda words, done: tell(words, 0.65 + 0.2 * done))
+    tell("Break-even departure and ways out", 0.85)
+    verdict = decide(closed, risk)
+    tell("Error against departure", 0.9)
     drawn = [
         stop
         for stop in (stops if curve else ())
         if stop != "contact" or decision == "contact" or closed.together
     ]
-    traced = departure_curve(verdict, geometry, drawn, worst)
-    risk = None
-    if uncertainty:
-        risk = risk_of(placed, progress=lambda words, done: tell(words, 0.9 + 0.1 * done))
-        verdict = verdict if risk is None else counted(verdict, risk)
+    traced = departure_curve(closed, verdict.break_even_departure_mm, drawn)
     compared = None
     if case.articulator is not None and excursions and verdict.basis == "error":
         compared = compare_excursions(closed, progress=lambda words, done: tell(words, 0.98))

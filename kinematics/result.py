@@ -166,15 +166,17 @@ def result_dict(assessment: Assessment) -> dict[str, Any]:
                     "name": r.name,
                     "what": r.what,
                     "departure_mm": number(r.departure_mm),
-                    "worst_error_mm": number(r.worst_error_mm),
-                    "worst_landmark": r.worst_landmark,
+                    "worst_error_mm": number(r.error_mm),
+                    "worst_landmark": r.landmark,
                     "within": r.within,
                     "chance_beyond": None if r.chance is None else number(r.chance),
                 }
-                for r in a.verdict.remedies
+                for r in a.verdict.ways_out
             ],
         },
-        "uncertainty": None if a.risk is None else risk_dict(a.risk),
+        "uncertainty": None
+        if a.risk is None
+        else {**risk_dict(a.risk), "sentences": list(a.verdict.how_sure)},
         "excursions": None if a.excursions is None else a.excursions.as_dict(),
         "mounting": {
             "method": a.mounting.method,

@@ -8,7 +8,12 @@ from kinematics.base.words import room_words
 from kinematics.closure.close import Closures
 from kinematics.closure.stops import Stop
 from kinematics.decision.verdict import Verdict, WayOut
-from kinematics.decision.words import NO_SINGLE_AXIS, NOT_MEASURED, chance_sentence
+from kinematics.decision.words import (
+    NO_SINGLE_AXIS,
+    NOT_MEASURED,
+    chance_sentence,
+    spread_sentences,
+)
 from kinematics.uncertainty.departure import departure_draws, share_beyond
 from kinematics.uncertainty.inputs import SAME_POINT_MM
 from kinematics.uncertainty.risk import Risk
@@ -41,7 +46,7 @@ def by_chance(closed: Closures, risk: Risk | None, stop: Stop) -> Verdict:
     if risk is None:
         nan = float("nan")
         return Verdict(
-            "chance", stop, tolerance, nan, "", 0, False, nan, NOT_MEASURED, NO_SINGLE_AXIS, ()
+            "chance", stop, tolerance, nan, "", 0, False, nan, NOT_MEASURED, NO_SINGLE_AXIS, (), ()
         )
     spread = risk.spread
     planned, room = spread.way(AS_PLANNED), spread.largest_departure_mm
@@ -59,6 +64,7 @@ def by_chance(closed: Closures, risk: Risk | None, stop: Stop) -> Verdict:
         break_even_departure_mm=room,
         sentence=chance_sentence(stop, spread),
         reason=NO_SINGLE_AXIS,
+        how_sure=spread_sentences(spread),
         ways_out=tuple(ways),
     )
 

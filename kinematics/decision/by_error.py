@@ -14,7 +14,7 @@ from kinematics.base.words import HINGE_RANGE_MM, room_words
 from kinematics.closure.close import Closures
 from kinematics.closure.stops import Stop
 from kinematics.decision.verdict import Verdict, WayOut
-from kinematics.decision.words import WITHOUT_UNCERTAINTY, answer, why
+from kinematics.decision.words import WITHOUT_UNCERTAINTY, answer, spread_sentences, why
 from kinematics.uncertainty.departure import departure_draws, risk_at
 from kinematics.uncertainty.risk import Risk
 from kinematics.uncertainty.ways import WAYS, Way, nearer
@@ -68,9 +68,7 @@ def by_error(closed: Closures, risk: Risk | None, stop: Stop) -> Verdict:
         error = float(errors[0])
         within = error <= tolerance + ROUNDING_MM
         chance = None if risk is None else way_chance(risk, way)
-        return WayOut(
-            way.name, what, way.axis, departure, error, names[int(at[0])], chance, within
-        )
+        return WayOut(way.name, what, way.axis, departure, error, names[int(at[0])], chance, within)
 
     ways = [weighed(way, WITHOUT_UNCERTAINTY[way.name]) for way in WAYS]
     if np.isfinite(even) and even < abs(planned):
@@ -97,6 +95,7 @@ def by_error(closed: Closures, risk: Risk | None, stop: Stop) -> Verdict:
         break_even_departure_mm=even,
         sentence=answer(size, names[index], tolerance, planned, even, stop),
         reason=why(closed.stops[stop].error_mm, offsets),
+        how_sure=() if risk is None else spread_sentences(risk.spread),
         ways_out=tuple(ways),
     )
 

@@ -60,6 +60,8 @@ class Verdict:
         departure up to 20 mm exceeds it, NaN where that was not worked out.
     sentence, reason : str
         The answer in one sentence, and why.
+    how_sure : tuple of str
+        What is uncertain in words; empty where nothing is.
     ways_out : tuple of WayOut
         The plan first.
     """
@@ -74,4 +76,5 @@ class Verdict:
     break_even_departure_mm: float
     sentence: str
     reason: str
+    how_sure: tuple[str, ...]
     ways_out: tuple[WayOut, ...]

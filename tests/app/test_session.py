@@ -8,6 +8,7 @@ from kinematics.base.errors import InputError
 from kinematics.case.read import read_case, set_field
 from kinematics.closure.close import close
 from kinematics.closure.place import place
+from kinematics.decision.words import spread_sentences
 from kinematics.uncertainty import propagate as uncertainty
 from kinematics.uncertainty.inputs import APART
 from tests.makers.cases import landmarks_only, open_pair
@@ -97,7 +98,7 @@ def test_with_tooth_contact_the_spread_says_its_trials_and_is_given_up_between_t
     found = spread_of(session.reading, tell=shares.append)
     verdict, _ = weigh(Session(read_case(demo_case_path)).reading)
     said = spread_state(found, verdict)["spread"]
-    assert said[:3] == list(uncertainty.uncertainty_of(session.reading.placed).sentences)
+    assert said[:3] == list(spread_sentences(uncertainty.uncertainty_of(session.reading.placed)))
     assert said[3].startswith("From 250 trials")
     assert APART in said  # the demo's target is not tooth contact
     assert len(shares) >= 6

@@ -1,4 +1,4 @@
-"""The verdict where the arbitrary axis was not measured, and the chance of each remedy."""
+"""The verdict where the arbitrary axis was not measured, and the chance of each way out."""
 
 import json
 import math
@@ -9,7 +9,7 @@ from scipy.spatial.transform import Rotation
 
 from kinematics.assessment import assess, assess_placed
 from kinematics.closure.place import place
-from kinematics.decision.by_chance import NOT_MEASURED, chance_sentence
+from kinematics.decision.words import NOT_MEASURED, chance_sentence
 from kinematics.result import result_dict
 from tests.makers.cases import landmarks_only
 from viewer.app.excursions import excursions_state
@@ -17,7 +17,7 @@ from viewer.app.session import Session, spread_of
 from viewer.app.texts import answer_state, numbers_state, spread_state
 from viewer.figures.draw import figures_for
 from viewer.report.page import facts, render_report
-from viewer.report.plan import plan_table, remedy_table, verdict_mark
+from viewer.report.plan import plan_table, verdict_mark, ways_out_table
 
 NOWHERE = dict.fromkeys(
     ("left_anterior_mm", "left_superior_mm", "right_anterior_mm", "right_superior_mm"), 0.0
@@ -39,7 +39,7 @@ def strict():
 def test_the_chance_decides_where_no_axis_was_measured(strict):
     verdict, spread = strict.verdict, strict.uncertainty
     assert float(strict.stops["equal_angle"].magnitude_mm.max()) < 1e-9  # the contradiction
-    planned = spread.option("arbitrary axis")
+    planned = spread.way("as planned")
     assert verdict.basis == "chance"
     assert not verdict.within
     assert planned.beyond_any > 0.5
@@ -67,27 +67,24 @@ def test_the_chance_is_that_of_axes_drawn_and_turned_by_another_library():
     middle = ends.mean(axis=1)
     closed = Rotation.from_rotvec(-theta * along).apply(record - middle) + middle
     share = np.mean(np.linalg.norm(closed - point, axis=1) > 0.1)
-    assert assess(case).verdict.remedies[0].chance == pytest.approx(share, abs=0.01)
+    assert assess(case).verdict.ways_out[0].chance == pytest.approx(share, abs=0.01)
 
 
-def test_the_remedies_are_counted_by_chance(strict):
+def test_the_ways_out_are_counted_by_chance(strict):
     spread = strict.uncertainty
-    remedies = {r.name: r for r in strict.verdict.remedies}
-    assert list(remedies) == ["as planned", "thinner record",
+    ways = {way.name: way for way in strict.verdict.ways_out}
+    assert list(ways) == ["as planned", "thinner record",
                               "record at the target vertical dimension", "true axis"]  # fmt: skip
-    for name, option in (
-        ("as planned", "arbitrary axis"),
-        ("record at the target vertical dimension", "record at the target"),
-        ("true axis", "located axis"),
-    ):
-        assert remedies[name].chance == spread.option(option).beyond_any
-        assert remedies[name].worst_error_mm == spread.option(option).worst_high_mm
-        assert remedies[name].within == (remedies[name].chance <= spread.risk_limit)
-    thinner = remedies["thinner record"]
+    for counted in spread.ways:
+        way = ways[counted.name]
+        assert way.chance == counted.beyond_any
+        assert way.error_mm == counted.worst_high_mm
+        assert way.within == (way.chance <= spread.risk_limit)
+    thinner = ways["thinner record"]
     assert thinner.departure_mm == pytest.approx(-spread.largest_departure_mm)
     assert 0.5 * spread.risk_limit < thinner.chance <= spread.risk_limit
     assert thinner.within
-    assert 0.08 < thinner.worst_error_mm <= 0.1  # 95 % stay within the tolerance, just
+    assert 0.08 < thinner.error_mm <= 0.1  # 95 % stay within the tolerance, just
 
 
 @pytest.mark.parametrize(
@@ -106,7 +103,7 @@ def test_a_wide_tolerance_needs_no_locating_by_chance():
     verdict = assess(unknown(decision={"tolerance_mm": 2.0})).verdict
     assert verdict.within
     assert "at or under 5 %: locating the true axis is not needed for it" in verdict.sentence
-    assert [r.name for r in verdict.remedies][1] != "thinner record"
+    assert [way.name for way in verdict.ways_out][1] != "thinner record"
 
 
 @pytest.mark.parametrize(
@@ -125,17 +122,17 @@ def test_one_error_decides_where_an_axis_was_given(changes):
     assert verdict.sentence.startswith("On this arbitrary axis")
 
 
-def test_measured_remedies_carry_their_chances_as_well():
+def test_measured_ways_out_carry_their_chances_as_well():
     found = assess(landmarks_only(uncertainty={"true_axis_sd_mm": 0.5, "seed": 1},
                                   decision={"tolerance_mm": 0.1}))  # fmt: skip
-    chances = {r.name: r.chance for r in found.verdict.remedies}
+    chances = {r.name: r.chance for r in found.verdict.ways_out}
     spread = found.uncertainty
     assert found.verdict.basis == "error"
-    assert chances["as planned"] == spread.option("arbitrary axis").beyond_any
-    assert chances["true axis"] == spread.option("located axis").beyond_any
+    assert chances["as planned"] == spread.way("as planned").beyond_any
+    assert chances["true axis"] == spread.way("true axis").beyond_any
     assert 0.3 < chances["thinner record"] < 0.7  # it stands on the tolerance itself
     bare = assess(landmarks_only(decision={"tolerance_mm": 0.1})).verdict
-    assert {r.chance for r in bare.remedies} == {None}
+    assert {way.chance for way in bare.ways_out} == {None}
 
 
 def test_without_the_trials_it_says_that_the_chance_decides():
@@ -149,7 +146,7 @@ def test_report_and_result_tell_the_chance_and_no_error_of_one_axis(strict):
     assert verdict_mark(strict.verdict, 0.05) == "✗ chance above 5 %"
     told = dict(facts(strict))
     assert any(name.startswith("95 % stay within") for name in told)
-    head = remedy_table(strict).head
+    head = ways_out_table(strict).head
     assert "chance at most 5 %" in head
     assert "chance beyond tolerance" in head
     rows = dict(plan_table(strict).rows)
@@ -168,9 +165,9 @@ def test_the_viewer_shows_the_chance_and_an_axis_only_once_it_is_moved():
     assert numbers_state(reading)["not_measured"]
     found = assess_placed(place(session.case))
     state = spread_state(found.uncertainty, found.verdict)
-    assert state["chance"]["sentence"] == chance_sentence(found.verdict, found.uncertainty)
+    assert state["chance"]["sentence"] == chance_sentence(found.verdict.stop, found.uncertainty)
     assert not state["chance"]["within"]
-    assert answer_state(reading, found.verdict)["remedies"] == []
+    assert answer_state(reading, found.verdict)["ways_out"] == []
     assert "nothing to compare" in excursions_state(reading, 1)["sentence"]
     session.change("left_anterior_mm", 4.0)
     assert not numbers_state(session.reading)["not_measured"]
@@ -181,7 +178,7 @@ def test_the_viewers_first_chance_comes_after_ten_thousand_trials():
     first = spread_of(session.reading, first=True)
     assert first.trials == 10_000
     full = spread_of(session.reading)
-    chances = [found.option("arbitrary axis").beyond_any for found in (first, full)]
+    chances = [found.way("as planned").beyond_any for found in (first, full)]
     assert chances[0] == pytest.approx(chances[1], abs=0.02)
     session.change("stop", "contact")
     assert spread_of(session.reading, first=True) is None

@@ -8,7 +8,7 @@ import pytest
 
 from kinematics.assessment import assess
 from kinematics.case.read import case_from_dict, case_to_dict
-from kinematics.decision.transfer import _sentences
+from kinematics.decision.words import transfer_sentences
 from kinematics.result import result_dict
 from tests.makers.cases import landmarks_only, open_pair
 
@@ -100,6 +100,6 @@ def test_mounting_uncertainty_names_the_reading_to_repeat_and_reaches_the_result
 
 def test_an_average_mounting_has_no_reading_to_repeat():
     mounting = SimpleNamespace(method="average", influences=(("Bonwill arm", 6.164),))
-    (sentence,) = _sentences(None, None, None, mounting)
+    (sentence,) = transfer_sentences(None, None, None, mounting, 8.0)
     assert "repeat" not in sentence
     assert "Bonwill arm alone moves the teeth by 6.2 mm" in sentence

@@ -7,7 +7,8 @@ from hypothesis import strategies as st
 
 from kinematics.assessment import assess
 from kinematics.base.words import beyond_words, departure_words, room_words
-from kinematics.decision.verdict import answer, break_even, why
+from kinematics.decision.by_error import break_even
+from kinematics.decision.words import answer, why
 from tests.makers.cases import landmarks_only
 from tests.makers.strategies import numbers
 
@@ -85,11 +86,11 @@ def test_the_sentence_is_whole_without_a_departure_and_beyond_the_hinge_range():
 
 
 @pytest.mark.parametrize(("tolerance", "planned"), [(0.02, False), (0.1, False), (0.3, True)])
-def test_every_remedy_is_within_where_its_own_error_is(tolerance, planned):
-    remedies = assess(landmarks_only(decision={"tolerance_mm": tolerance})).verdict.remedies
-    assert remedies[0].within is planned  # 0.118 mm
-    for r in remedies:
-        assert r.within == (r.worst_error_mm <= tolerance + 1e-9)
+def test_every_way_out_is_within_where_its_own_error_is(tolerance, planned):
+    ways = assess(landmarks_only(decision={"tolerance_mm": tolerance})).verdict.ways_out
+    assert ways[0].within is planned  # 0.118 mm
+    for way in ways:
+        assert way.within == (way.error_mm <= tolerance + 1e-9)
 
 
 @pytest.mark.parametrize(

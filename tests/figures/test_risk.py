@@ -11,7 +11,7 @@ import pytest
 from kinematics.uncertainty.departure import DecisionChart
 from tests.makers.small_assessment import RIGHT_TO_LEFT, hand_assessment
 from viewer.figures.draw import to_png, to_svg
-from viewer.figures.risk import RISK_FIGURES, draw_risk_figure, tooth_chances
+from viewer.figures.risk import RISK_FIGURES, WAY, draw_risk_figure, tooth_chances
 from viewer.look.palette import LIGHT
 
 
@@ -43,14 +43,14 @@ def test_chance_of_a_tooth_is_that_of_its_worst_landmark(assessment):
         spread,
         names=(*spread.names, "47 second"),
         teeth=(*spread.teeth, 47),
-        options=tuple(replace(o, beyond=np.append(o.beyond, 0.99)) for o in spread.options),
+        ways=tuple(replace(w, beyond=np.append(w.beyond, 0.99)) for w in spread.ways),
     )
     labels, chance, at = tooth_chances(
-        replace(assessment, risk=replace(assessment.risk, spread=doubled)), "arbitrary axis"
+        replace(assessment, risk=replace(assessment.risk, spread=doubled)), "as planned"
     )
     assert labels == tuple(str(t) for t in RIGHT_TO_LEFT)
     assert (chance[0], at[0]) == (0.99, "47 second")
-    before = tooth_chances(assessment, "arbitrary axis")
+    before = tooth_chances(assessment, "as planned")
     np.testing.assert_array_equal(chance[1:], before[1][1:])
     assert at[1:] == before[2][1:]
 
@@ -58,12 +58,12 @@ def test_chance_of_a_tooth_is_that_of_its_worst_landmark(assessment):
 @pytest.mark.parametrize("role", ["arbitrary", "located"])
 def test_bars_are_the_chances_of_the_teeth_then_of_the_whole_arch(assessment, role):
     bars = by_gid(draw_risk_figure("probability", assessment), f"chance-{role}-")
-    option = assessment.risk.spread.option(f"{role} axis")
+    way = assessment.risk.spread.way(WAY[role])
     heights = [bars[f"chance-{role}-{i}"].get_height() for i in range(len(bars))]
     # One landmark a tooth here, in the order of the arch.
     names = [f"{t} highest point" for t in RIGHT_TO_LEFT]
-    beyond = [option.beyond[assessment.risk.spread.names.index(n)] for n in names]
-    np.testing.assert_allclose(heights, [*(100.0 * b for b in beyond), 100.0 * option.beyond_any])
+    beyond = [way.beyond[assessment.risk.spread.names.index(n)] for n in names]
+    np.testing.assert_allclose(heights, [*(100.0 * b for b in beyond), 100.0 * way.beyond_any])
 
 
 def test_the_two_axes_differ_by_more_than_colour(assessment):
@@ -78,7 +78,7 @@ def test_the_two_axes_differ_by_more_than_colour(assessment):
 @pytest.mark.parametrize("role", ["arbitrary", "located"])
 def test_spread_holds_every_trial_and_its_bar_the_coverage(assessment, role):
     figure = draw_risk_figure("worst", assessment)
-    values = 1e3 * assessment.risk.spread.worst_error_mm[f"{role} axis"]
+    values = 1e3 * assessment.risk.spread.worst_error_mm[WAY[role]]
     stairs = by_gid(figure, f"spread-{role}")[f"spread-{role}"].get_data()
     assert stairs.values.sum() == pytest.approx(100.0)
     mean = np.average(0.5 * (stairs.edges[1:] + stairs.edges[:-1]), weights=stairs.values)
@@ -106,7 +106,7 @@ def test_a_tolerance_far_beyond_every_error_leaves_the_errors_legible(assessment
 def test_trials_that_never_differ_are_drawn(assessment):
     spread = replace(
         assessment.risk.spread,
-        worst_error_mm={"arbitrary axis": np.full(50, 0.12), "located axis": np.zeros(50)},
+        worst_error_mm={"as planned": np.full(50, 0.12), "true axis": np.zeros(50)},
     )
     figure = draw_risk_figure(
         "worst", replace(assessment, risk=replace(assessment.risk, spread=spread))

@@ -161,14 +161,14 @@ def test_angles_repeat_the_record(page, assessment):
         assert number(row[4]) == pytest.approx(1e3 * result.magnitude_mm.max(), abs=0.501)
 
 
-def test_remedies_repeat_the_record(page, assessment):
+def test_ways_out_repeat_the_record(page, assessment):
     rows = page.tables["What would reduce the error"][1:]
-    assert len(rows) == len(assessment.verdict.remedies)
-    for row, remedy in zip(rows, assessment.verdict.remedies):
-        assert row[:2] == [remedy.name, remedy.what]
-        assert number(row[2]) == pytest.approx(remedy.departure_mm, abs=5.1e-3)
-        assert number(row[3]) == pytest.approx(1e3 * remedy.worst_error_mm, abs=0.501)
-        assert row[5].endswith("yes" if remedy.within else "no")
+    assert len(rows) == len(assessment.verdict.ways_out)
+    for row, way in zip(rows, assessment.verdict.ways_out):
+        assert row[:2] == [way.name, way.what]
+        assert number(row[2]) == pytest.approx(way.departure_mm, abs=5.1e-3)
+        assert number(row[3]) == pytest.approx(1e3 * way.error_mm, abs=0.501)
+        assert row[5].endswith("yes" if way.within else "no")
 
 
 def test_first_contact_inputs_and_findings_are_there(page, assessment):
@@ -276,7 +276,7 @@ def test_errors_and_warnings_are_announced_beside_the_answer(assessment):
 def test_the_interval_of_the_largest_error_stands_beside_it():
     found = assess(landmarks_only(uncertainty={"true_axis_sd_mm": 0.5, "seed": 1}))
     told = dict(facts(found))
-    worst = found.uncertainty.worst_error_mm["arbitrary axis"]
+    worst = found.uncertainty.worst_error_mm["as planned"]
     low, high = (1e3 * np.percentile(worst, end) for end in (2.5, 97.5))
     assert told["largest error, 95 % of trials"] == f"{low:.0f} to {high:.0f} µm"
     assert low < 1e3 * found.verdict.worst_error_mm < high

@@ -13,6 +13,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 from rich.console import Console
 
+from kinematics.base.words import room_words
+from kinematics.decision.words import spread_sentences
 from kinematics.uncertainty.summary import wilson_interval
 from tests.makers.small_assessment import hand_assessment
 from tests.report.test_page import Page, number, page_of
@@ -119,7 +121,7 @@ def test_the_page_with_all_sections_is_well_formed_with_unique_ids(page):
 
 def test_sentences_of_the_record_are_in_the_report(full, page):
     spread = full.risk.spread
-    for sentence in (*spread.sentences, *spread.assumptions, *full.transfer.sentences):
+    for sentence in (*spread_sentences(spread), *spread.assumptions, *full.transfer.sentences):
         assert sentence in page.text
     assert full.risk.ranking[0].sentence in page.text
     assert spread.population in page.text
@@ -142,14 +144,14 @@ def test_a_run_that_did_not_settle_says_so(full):
 def test_chances_repeat_the_record(full, page):
     spread = full.risk.spread
     rows = page.tables["Chance of an error beyond 100 µm, by tooth"]
-    assert rows[0][2:] == [o.name for o in spread.options]
+    assert rows[0][2:] == [way.name for way in spread.ways]
     for row in rows[1:-1]:
         at = spread.names.index(row[1])
         assert str(spread.teeth[at]) == row[0]
-        for text, option in zip(row[2:], spread.options):
-            assert text == chance(float(option.beyond[at]), spread.trials)
+        for text, way in zip(row[2:], spread.ways):
+            assert text == chance(float(way.beyond[at]), spread.trials)
     assert rows[-1][0] == "anywhere"
-    assert rows[-1][2] == chance(spread.options[0].beyond_any, spread.trials)
+    assert rows[-1][2] == chance(spread.ways[0].beyond_any, spread.trials)
 
 
 def test_coverage_intervals_repeat_the_record_worst_first(full, page):
@@ -169,9 +171,10 @@ def test_coverage_intervals_repeat_the_record_worst_first(full, page):
 
 def test_largest_departures_and_value_of_locating_are_said(full, page):
     spread = full.risk.spread
-    note = re.search(r"Locating the axis changes the chance by (\S+) percentage", page.text)
-    assert number(note[1]) == pytest.approx(-100.0 * spread.value_of_locating, abs=0.501)
-    assert f"{spread.largest_departure_mm:.1f} mm on the arbitrary axis" in page.text
+    note = re.search(r"Locating the axis lowers that probability by (\S+) percentage", page.text)
+    assert number(note[1]) == pytest.approx(100.0 * spread.value_of_locating, abs=0.501)
+    room = room_words(spread.largest_departure_mm)
+    assert f"may reach {room} at the incisors on the arbitrary axis" in page.text
 
 
 def test_third_point_table_repeats_the_record(full, page):
@@ -297,6 +300,6 @@ def test_the_terminal_says_the_chance_and_the_worst_excursion_in_few_lines(full,
         return console.export_text()
 
     text = said(full)
-    assert full.risk.spread.sentences[0] in text
+    assert spread_sentences(full.risk.spread)[0] in text
     assert "In excursions the articulator is off by up to" in text
     assert len(text.splitlines()) - len(said(bare).splitlines()) <= 5

@@ -14,8 +14,9 @@ from kinematics.closure.place import place
 from kinematics.uncertainty import risk
 from kinematics.uncertainty.inputs import APART_FROM_GIVEN, inputs_from_case
 from kinematics.uncertainty.populations import OFFSETS
-from kinematics.uncertainty.propagate import summary_dict, uncertainty_of
+from kinematics.uncertainty.propagate import uncertainty_of
 from kinematics.uncertainty.risk import risk_dict, risk_of
+from kinematics.uncertainty.summary import summary_dict
 from tests.makers.cases import landmarks_only
 from tests.makers.small_study import CASE, casts_case
 
@@ -34,9 +35,8 @@ def test_a_case_is_propagated_from_its_own_table():
     assert result.tolerance_mm == 0.2
     assert "walker_1980" in result.population
     assert "READ-2nd" in result.population
-    assert result.option("arbitrary axis").departure_mm == pytest.approx(-3.0, abs=1e-9)
-    assert result.option("record nearer the target").departure_mm == pytest.approx(-1.5)
-    assert result.option("record at the target").departure_mm == 0.0
+    assert result.way("as planned").departure_mm == pytest.approx(-3.0, abs=1e-9)
+    assert result.way("record at the target vertical dimension").departure_mm == 0.0
     assert result.value_of_locating > 0.3
     assert json.loads(json.dumps(summary_dict(result)))["trials"] == result.trials
 

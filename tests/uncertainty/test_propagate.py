@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -15,11 +16,13 @@ from kinematics.base.words import percent
 from kinematics.closure.batch import DROP, OpeningRule
 from kinematics.closure.stops import error_motion, pin_closing
 from kinematics.contact.first_contact import first_contact, prepare
+from kinematics.decision.words import spread_sentences
 from kinematics.uncertainty.departure import decision_chart, largest_departure, risk_at
 from kinematics.uncertainty.monte_carlo import open_uniform
 from kinematics.uncertainty.populations import NormalPopulation, study_population
-from kinematics.uncertainty.propagate import propagate, summary_dict, wilson_interval
-from kinematics.uncertainty.summary import OptionRisk, sentences
+from kinematics.uncertainty.propagate import propagate
+from kinematics.uncertainty.summary import WayChance, summary_dict, wilson_interval
+from kinematics.uncertainty.ways import AS_PLANNED, AT_TARGET, TRUE_AXIS
 from tests import AUTHORITIES
 from tests.contact.test_samples import arches
 from tests.makers.small_uncertainty import LOCATED, MARKS, inputs
@@ -46,7 +49,7 @@ def test_a_parallel_axis_scatter_gives_the_rayleigh_law_of_the_closed_form():
     assert magnitude.mean == pytest.approx(np.full(3, told.mean()), abs=4 * told.std() / n**0.5)
     assert magnitude.uncertainty == pytest.approx(np.full(3, told.std()), rel=0.02)
     assert magnitude.symmetric[0] == pytest.approx(told.ppf([0.025, 0.975]), abs=0.004)
-    risk = result.option("arbitrary axis")
+    risk = result.way("as planned")
     assert risk.beyond_any == pytest.approx(told.sf(0.3), abs=4 * (0.25 / n) ** 0.5)
     assert risk.beyond == pytest.approx(np.full(3, risk.beyond_any), abs=1e-12)
     low, high = risk.beyond_any_interval
@@ -86,11 +89,11 @@ def test_progress_only_grows_from_0_to_1():
 
 def test_a_located_axis_without_uncertainty_has_no_error_and_any_departure():
     result = propagate(inputs(population=PARALLEL))
-    located = result.option("located axis")
+    located = result.way("true axis")
     assert located.beyond_any == 0.0
     assert located.worst_high_mm < 1e-12
     assert result.largest_departure_located_mm == np.inf
-    assert result.value_of_locating == result.option("arbitrary axis").beyond_any
+    assert result.value_of_locating == result.way("as planned").beyond_any
 
 
 def test_the_located_axis_carries_its_own_uncertainty():
@@ -251,7 +254,7 @@ def test_the_same_seed_repeats_and_another_seed_differs():
 def test_a_wider_scatter_is_never_less_risky():
     risks = [
         propagate(inputs(population=NormalPopulation(s, s)), max_trials=20_000)
-        .option("arbitrary axis")
+        .way("as planned")
         .beyond_any
         for s in (1.0, 2.0, 4.0, 8.0)
     ]
@@ -393,8 +396,9 @@ def test_a_chance_is_told_as_finely_as_its_trials_allow(probability, high, words
     ],
 )
 def test_what_locating_changes_is_said_in_whole_points(arbitrary, located, words):
-    def option(chance):
-        return OptionRisk("", "", 0.0, np.zeros(1), chance, (chance, chance), 0.0, 0.0, 0.0)
+    def way(name, chance):
+        return WayChance(name, "", 0.0, np.zeros(1), chance, (chance, chance), 0.0, 0.0, 0.0)
 
-    options = (option(arbitrary), option(located), option(0.0), option(0.0))
-    assert words in sentences(0.3, options, 1.0, 2.0, 0.05)[1]
+    ways = way(AS_PLANNED, arbitrary), way(AT_TARGET, 0.0), way(TRUE_AXIS, located)
+    spread = replace(propagate(inputs(), max_trials=100), ways=ways)
+    assert words in spread_sentences(spread)[1]

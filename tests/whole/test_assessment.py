@@ -88,22 +88,20 @@ def test_the_break_even_departure_gives_exactly_the_tolerance(plain):
     assert assess(case).verdict.worst_error_mm == pytest.approx(0.3, abs=1e-6)
 
 
-def test_every_remedy_is_the_error_of_its_own_assessment(plain):
+def test_every_way_out_is_the_error_of_its_own_assessment(plain):
     tight = assess(landmarks_only(decision={"tolerance_mm": 0.05}))
-    by_name = {r.name: r for r in tight.verdict.remedies}
+    by_name = {r.name: r for r in tight.verdict.ways_out}
     assert not tight.verdict.within
     planned = by_name["as planned"]
-    assert planned.worst_error_mm == pytest.approx(tight.verdict.worst_error_mm, abs=1e-12)
+    assert planned.error_mm == pytest.approx(tight.verdict.worst_error_mm, abs=1e-12)
     thinner = by_name["thinner record"]
     again = assess(
         landmarks_only(record={"thickness_mm": -thinner.departure_mm, "site": "incisors"})
     )
-    assert again.verdict.worst_error_mm == pytest.approx(thinner.worst_error_mm, abs=1e-9)
+    assert again.verdict.worst_error_mm == pytest.approx(thinner.error_mm, abs=1e-9)
     none = {f"{s}_{d}_mm": 0.0 for s in ("left", "right") for d in ("anterior", "superior")}
     located = assess(landmarks_only(arbitrary_axis=none))
-    assert located.verdict.worst_error_mm == pytest.approx(
-        by_name["true axis"].worst_error_mm, abs=1e-12
-    )
+    assert located.verdict.worst_error_mm == pytest.approx(by_name["true axis"].error_mm, abs=1e-12)
 
 
 def test_curve_passes_through_the_plan_and_through_zero(plain):

@@ -25,6 +25,8 @@ LEFT_OUT = r"\.versions|\.inputs\.(upper|lower)\.sha256"
 """What the kept files do not hold: it tells of the machine and of the casts' bytes."""
 PERMITTED = {
     r"\.excursions\.caution": "one wording of the cautions, kinematics.base.words.CAUTIONS",
+    r"\.uncertainty\.(options|worst_error_percentiles_mm)": "ways out by the verdict's names; the "
+    "same numbers (tested below)",
 }
 """Keys that may differ from the kept result, each with its reason."""
 
@@ -70,6 +72,23 @@ def test_the_demo_gives_the_kept_result(demo_assessment):
 
 def test_landmarks_with_uncertainty_and_articulator_give_the_kept_result():
     assert_kept("landmarks", assess(read_case(KEPT / "landmarks.toml")))
+
+
+def test_the_ways_out_have_the_kept_chances_under_the_verdicts_names(demo_assessment):
+    before, now = kept("demo")["uncertainty"], result_dict(demo_assessment)["uncertainty"]
+    options = {option["name"]: option for option in before["options"]}
+    names = {
+        "as planned": "arbitrary axis",
+        "record at the target vertical dimension": "record at the target",
+        "true axis": "located axis",
+    }
+    assert [way["name"] for way in now["options"]] == list(names)
+    for way in now["options"]:
+        old = options[names[way["name"]]]
+        assert not list(differences(old, json.loads(json.dumps(way | {"name": old["name"]}))))
+    for name, percentiles in now["worst_error_percentiles_mm"].items():
+        old = before["worst_error_percentiles_mm"][names[name]]
+        assert not list(differences(old, percentiles))
 
 
 @pytest.mark.parametrize(

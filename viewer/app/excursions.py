@@ -174,7 +174,7 @@ def excursions_state(
     Superseded
         ``check`` said so.
     """
-    if not_measured(reading.case, reading.true_axis, reading.arbitrary_axis):
+    if not_measured(reading):
         return BLANK | {"sentence": NOTHING_TO_COMPARE, "rev": rev}
     try:
         e = reading_excursions(reading, check)

@@ -17,7 +17,8 @@ from kinematics.case.read import Case
 from kinematics.closure.close import Closures, close
 from kinematics.closure.place import place
 from kinematics.closure.stops import Stop
-from kinematics.decision.by_error import DepartureCurve, departure_curve, judge, worst_by_departure
+from kinematics.decision.by_error import DepartureCurve, departure_curve, worst_by_departure
+from kinematics.decision.decide import decide
 from kinematics.decision.verdict import Verdict
 from kinematics.uncertainty.propagate import UncertaintySummary, uncertainty_of
 from viewer.app.controls import changed
@@ -43,11 +44,10 @@ def weigh(reading: Closures) -> tuple[Verdict | None, DepartureCurve]:
     DepartureCurve
         Of the closed-form stops.
     """
-    worst = worst_by_departure(reading.geometry, reading.placed.contacts)
-    closed = {s: r for s, r in reading.stops.items() if s != "contact"}
+    closed = [s for s in reading.stops if s != "contact"]
     stop: Stop = "pin" if reading.decision == "contact" else reading.decision
-    verdict = judge(reading.case, reading.geometry, reading.stops, stop, worst)
-    curve = departure_curve(verdict, reading.geometry, closed, worst)
+    verdict = decide(reading, stop=stop)
+    curve = departure_curve(reading, verdict.break_even_departure_mm, closed)
     return (verdict if stop == reading.decision else None), curve
 
 
@@ -84,9 +84,9 @@ def complete(
         excursions=excursions,
         closed=reading,
     )
-    worst = worst_by_departure(found.geometry, reading.placed.contacts)
-    closed = {s: r for s, r in found.stops.items() if s != "contact"}
-    curve = departure_curve(found.verdict, found.geometry, closed, worst)
+    worst = worst_by_departure(reading)
+    closed = [s for s in found.stops if s != "contact"]
+    curve = departure_curve(reading, found.verdict.break_even_departure_mm, closed, worst)
     errors = dict(curve.worst_error_mm)
     if "contact" in found.charted:
         traced = np.empty(len(curve.departure_mm))

@@ -8,7 +8,8 @@ import numpy as np
 
 from kinematics.base.words import room_words
 from kinematics.closure.stops import STOPS
-from kinematics.decision.by_chance import chance_sentence, not_measured
+from kinematics.decision.by_chance import not_measured
+from kinematics.decision.words import chance_sentence, spread_sentences
 from kinematics.uncertainty.inputs import APART
 from kinematics.uncertainty.propagate import MAX_TRIALS_CONTACT
 from viewer.app.controls import axis_note, control_values
@@ -66,7 +67,7 @@ def numbers_state(reading: Closures) -> dict[str, Any]:
         "at": marks.names[worst] if size[worst] > 1e-6 else "",
         "tolerance": plain(1e3 * tolerance),
         "within": bool(size[worst] <= tolerance),
-        "not_measured": not_measured(reading.case, reading.true_axis, reading.arbitrary_axis),
+        "not_measured": not_measured(reading),
         "decision": reading.decision,
         "decision_name": STOP_LABEL[reading.decision],
         "departure": signed(reading.departure_mm, 2),
@@ -134,21 +135,21 @@ def _contact_row(what: str, report: ContactReport) -> dict[str, str]:
 def answer_state(reading: Closures, verdict: Verdict | None) -> dict[str, Any]:
     """The answer in words; empty texts while it is being worked out."""
     if verdict is None:
-        return {"sentence": "", "reason": "", "even": "", "remedies": []}
+        return {"sentence": "", "reason": "", "even": "", "ways_out": []}
     even = verdict.break_even_departure_mm
     return {
         "sentence": verdict.sentence,
         "reason": verdict.reason,
         "even": room_words(even) if np.isfinite(even) else "none within hinge range",
-        "remedies": [
+        "ways_out": [
             {
                 "name": r.name,
-                "size": plain(1e3 * r.worst_error_mm),
+                "size": plain(1e3 * r.error_mm),
                 "departure": signed(r.departure_mm, 2),
                 "within": r.within,
                 "what": r.what,
             }
-            for r in (verdict.remedies if verdict.basis == "error" else ())
+            for r in (verdict.ways_out if verdict.basis == "error" else ())
         ],
     }
 
@@ -168,9 +169,9 @@ def spread_state(found: UncertaintySummary | None, verdict: Verdict) -> dict[str
     """How sure the answer is: sentences, and the chance that stands beside (or is) the answer."""
     if found is None:
         return {"spread": [], "chance": None}
-    said = list(found.sentences)
+    said = list(spread_sentences(found))
     if found.stop == "contact":
-        low, high = found.options[0].beyond_any_interval
+        low, high = found.ways[0].beyond_any_interval
         said.append(
             f"From {found.trials:,} trials, each with its own first contacts; the limit with this "
             f"stop is {MAX_TRIALS_CONTACT:,}, fewer than the 10,000 of JCGM 101. From their number "
@@ -178,7 +179,7 @@ def spread_state(found: UncertaintySummary | None, verdict: Verdict) -> dict[str
             f"{100.0 * high:.1f} %."
         )
         said += [a for a in found.assumptions if a == APART]
-    planned, even = found.options[0], found.largest_departure_mm
+    planned, even = found.ways[0], found.largest_departure_mm
     return {
         "spread": said,
         "chance": {
@@ -186,7 +187,7 @@ def spread_state(found: UncertaintySummary | None, verdict: Verdict) -> dict[str
             "within": planned.beyond_any <= found.risk_limit,
             "limit": f"{100.0 * found.risk_limit:g} %",
             "even": room_words(even) if np.isfinite(even) else "none within hinge range",
-            "sentence": chance_sentence(verdict, found) if verdict.basis == "chance" else "",
+            "sentence": chance_sentence(verdict.stop, found) if verdict.basis == "chance" else "",
         },
     }
 

@@ -13,8 +13,9 @@ from rich.table import Table
 
 from kinematics.base.errors import Finding
 from kinematics.base.words import CAUTION
+from kinematics.uncertainty.ways import AS_PLANNED, TRUE_AXIS
 from viewer.look.text import chance, plain, signed, um
-from viewer.report.plan import remedy_table
+from viewer.report.plan import ways_out_table
 from viewer.report.tables import STOP_LABEL, worst_first
 
 if TYPE_CHECKING:
@@ -23,8 +24,8 @@ if TYPE_CHECKING:
 
 LEVEL_STYLE = {"error": "bold red", "warning": "yellow", "note": "dim"}
 MICROMETRES = 1000.0
-LEFT_OUT = ("what it means", "at")
-"""Columns of the remedies that the report has and the terminal leaves out."""
+LEFT_OUT = ("what it means", "at", "interval, %", "below, µm")
+"""Ends of the heads of columns that the report has and the terminal leaves out."""
 
 
 def print_findings(console: Console, findings: Iterable[Finding]) -> None:
@@ -36,12 +37,11 @@ def print_findings(console: Console, findings: Iterable[Finding]) -> None:
 
 
 def print_assessment(console: Console, a: Assessment, written: Sequence[Path]) -> None:
-    """Print the answer, the landmark table, the contacts and the remedies."""
+    """Print the answer, the landmark table, the contacts and the ways out."""
     console.print(f"\n[bold]{escape(a.verdict.sentence)}[/]")
     console.print(escape(a.verdict.reason))
-    if a.uncertainty is not None:
-        for sentence in a.uncertainty.sentences:
-            console.print(escape(sentence))
+    for sentence in a.verdict.how_sure:
+        console.print(escape(sentence))
     if a.excursions is not None:
         from viewer.report.excursions import excursion_sentences
 
@@ -61,15 +61,15 @@ def print_assessment(console: Console, a: Assessment, written: Sequence[Path]) -
             console.print(escape(report.message))
     if a.mouth is not None:
         console.print(escape(a.mouth.contact.message))
-    ways = remedy_table(a)
-    remedies = Table(title="Remedies, each computed")
+    ways = ways_out_table(a)
+    table = Table(title="Ways out, each computed")
     for head, numeric in zip(ways.head, ways.numeric, strict=True):
-        if head not in LEFT_OUT:
-            remedies.add_column(head, justify="right" if numeric else "left")
+        if not head.endswith(LEFT_OUT):
+            table.add_column(head, justify="right" if numeric else "left")
     for row in ways.rows:
-        shown = (c for c, head in zip(row, ways.head, strict=True) if head not in LEFT_OUT)
-        remedies.add_row(*(escape(c) for c in shown))
-    console.print(remedies)
+        shown = (c for c, head in zip(row, ways.head, strict=True) if not head.endswith(LEFT_OUT))
+        table.add_row(*(escape(c) for c in shown))
+    console.print(table)
     print_findings(console, a.findings)
     for path in written:
         console.print(f"wrote {escape(str(path))}", soft_wrap=True)
@@ -100,7 +100,7 @@ def _chance_table(a: Assessment) -> Table:
     table.add_column("landmark")
     if a.uncertainty is None:
         return table
-    options = [a.uncertainty.option(name) for name in ("arbitrary axis", "located axis")]
+    options = [a.uncertainty.way(name) for name in (AS_PLANNED, TRUE_AXIS)]
     for option in options:
         table.add_column(option.name, justify="right")
     for i in _worst_by_tooth(a):
@@ -113,7 +113,7 @@ def _worst_by_tooth(a: Assessment) -> list[int]:
     """One landmark a tooth (its largest error or chance), and every landmark without a tooth."""
     size = a.stops[a.verdict.stop].magnitude_mm
     if a.verdict.basis == "chance" and a.uncertainty is not None:
-        size = a.uncertainty.option("arbitrary axis").beyond
+        size = a.uncertainty.way(AS_PLANNED).beyond
     best: dict[int, int] = {}
     loose: list[int] = []
     for i, tooth in enumerate(a.landmarks.teeth):

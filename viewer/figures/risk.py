@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from kinematics.base.arrays import FloatArray
+from kinematics.uncertainty.ways import AS_PLANNED, TRUE_AXIS
 from viewer.figures.decision import decision_figure
 from viewer.figures.numbers import tooth_table
 from viewer.figures.style import (
@@ -32,8 +33,8 @@ if TYPE_CHECKING:
     from kinematics.uncertainty.summary import UncertaintySummary
 
 
-OPTION = {"arbitrary": "arbitrary axis", "located": "located axis"}
-"""Options of the uncertainty that the figures compare, by role of the palette (located: true)."""
+WAY = {"arbitrary": AS_PLANNED, "located": TRUE_AXIS}
+"""Ways out that the figures compare, by role of the palette (located: true)."""
 MAX_RANKED = 10
 """Inputs drawn in the ranking; what comes after them hardly matters (ours)."""
 BINS = 60
@@ -60,7 +61,7 @@ def risk_in(assessment: Assessment) -> Risk:
 
 
 def tooth_chances(
-    assessment: Assessment, option: str
+    assessment: Assessment, way: str
 ) -> tuple[tuple[str, ...], FloatArray, tuple[str, ...]]:
     """P(error beyond tolerance) of every tooth, from the patient's right to left.
 
@@ -68,8 +69,8 @@ def tooth_chances(
     ----------
     assessment : Assessment
         With ``risk``.
-    option : str
-        Name of an :class:`~kinematics.uncertainty.summary.OptionRisk`.
+    way : str
+        Name of an :class:`~kinematics.uncertainty.summary.WayChance`.
 
     Returns
     -------
@@ -78,7 +79,7 @@ def tooth_chances(
         is largest, 0 to 1; name of that landmark.
     """
     spread = risk_in(assessment).spread
-    beyond = spread.option(option).beyond
+    beyond = spread.way(way).beyond
     labels = tooth_table(assessment, assessment.verdict.stop).labels
     chance, at = [], []
     for label in labels:
@@ -96,7 +97,7 @@ def tooth_chances(
 def probability_figure(assessment: Assessment) -> Any:
     """Draw the probability beyond tolerance of every tooth, arbitrary against located axis."""
     spread = risk_in(assessment).spread
-    labels, _, _ = tooth_chances(assessment, OPTION["arbitrary"])
+    labels, _, _ = tooth_chances(assessment, WAY["arbitrary"])
     long = max(len(t) for t in labels) > LONG_NAME
     turned = long and len(labels) > 5
     height = 5.8 if turned else 4.4
@@ -105,8 +106,8 @@ def probability_figure(assessment: Assessment) -> Any:
     at = np.append(np.arange(len(labels), dtype=np.float64), len(labels) + 0.6)
     highest = 0.0
     for role, side in (("arbitrary", -0.5), ("located", 0.5)):
-        _, chance, _ = tooth_chances(assessment, OPTION[role])
-        percent = 100.0 * np.append(chance, spread.option(OPTION[role]).beyond_any)
+        _, chance, _ = tooth_chances(assessment, WAY[role])
+        percent = 100.0 * np.append(chance, spread.way(WAY[role]).beyond_any)
         highest = max(highest, float(percent.max()))
         chance_bars(axes, at + side * CHANCE_WIDTH, percent, role)
     limit = 100.0 * spread.risk_limit
@@ -145,7 +146,7 @@ def chance_bars(axes: Any, at: FloatArray, percent: FloatArray, role: str) -> No
         hatch="" if located else "////",
         edgecolor=colour,
         lw=1.3,
-        label=OPTION[role],
+        label=WAY[role],
         zorder=2,
     )
     for i, (bar, x, value) in enumerate(zip(bars, at, percent)):
@@ -160,7 +161,7 @@ def worst_error_figure(assessment: Assessment) -> Any:
     spread = risk_in(assessment).spread
     figure = new_figure(10.4, 4.6)
     axes = figure.add_axes((0.08, 0.14, 0.9, 0.66))
-    values = {role: 1e3 * spread.worst_error_mm[name] for role, name in OPTION.items()}
+    values = {role: 1e3 * spread.worst_error_mm[name] for role, name in WAY.items()}
     tolerance = 1e3 * spread.tolerance_mm
     largest = max(1.0, *(float(v.max()) for v in values.values()))
     far = tolerance > FAR * largest
@@ -215,8 +216,8 @@ def draw_interval(
     axes.plot([low, end], [y, y], lw=2.6, gid=f"interval-{role}", zorder=3, **look)
     axes.plot([low, end], [y, y], marker="|", ms=12, mew=2.2, **dots)
     axes.plot([middle], [y], marker="o", ms=7, **dots)
-    beyond = chance_words(spread.option(OPTION[role]).beyond_any, spread.trials)
-    text = f"{OPTION[role]}: {low:.0f} to {end:.0f} µm, {beyond} beyond"
+    beyond = chance_words(spread.way(WAY[role]).beyond_any, spread.trials)
+    text = f"{WAY[role]}: {low:.0f} to {end:.0f} µm, {beyond} beyond"
     at, shift, ha = (low, -10, "right") if end >= 0.62 * high else (end, 10, "left")
     note(axes, text, (at, y), (shift, 0), look["color"], ha=ha, zorder=4)
 

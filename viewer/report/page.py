@@ -13,10 +13,11 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from kinematics.base.words import room_words
+from kinematics.uncertainty.ways import AS_PLANNED
 from viewer.look import text
 from viewer.look.palette import THEMES, Theme, css_variables
 from viewer.report import tables
-from viewer.report.plan import plan_table, remedy_table, verdict_mark
+from viewer.report.plan import plan_table, verdict_mark, ways_out_table
 
 if TYPE_CHECKING:
     from kinematics.assessment import Assessment
@@ -131,10 +132,10 @@ def facts(a: Assessment) -> list[tuple[str, str]]:
         ("stop", tables.STOP_LABEL[verdict.stop]),
     ]
     if spread is not None:
-        chance = text.chance(spread.options[0].beyond_any, spread.trials)
+        chance = text.chance(spread.ways[0].beyond_any, spread.trials)
         if verdict.basis == "error":
             tail = 50.0 * (1.0 - spread.coverage)
-            ends = np.percentile(spread.worst_error_mm["arbitrary axis"], [tail, 100.0 - tail])
+            ends = np.percentile(spread.worst_error_mm[AS_PLANNED], [tail, 100.0 - tail])
             low, high = (text.plain(1e3 * float(end)) for end in ends)
             share = f"{100.0 * spread.coverage:g} %"
             out.append((f"largest error, {share} of trials", f"{low} to {high} µm"))
@@ -209,7 +210,7 @@ def render_report(
             (s, [(*words, Markup(svg)) for words, (_, svg) in zip(s.captions, s.svgs)])
             for s in extra
         ],
-        remedies=remedy_table(a),
+        ways_out=ways_out_table(a),
         findings_line=tables.findings_line(a),
         findings=found,
         mark=verdict_mark(a.verdict, 0.0 if a.uncertainty is None else a.uncertainty.risk_limit),

@@ -10,7 +10,8 @@ from viewer.report.tables import STOP_LABEL, Table
 if TYPE_CHECKING:
     from kinematics.assessment import Assessment
     from kinematics.case.read import Case
-    from kinematics.decision.verdict import Remedy, Verdict
+    from kinematics.decision.verdict import Verdict, WayOut
+    from kinematics.uncertainty.summary import UncertaintySummary
 
 SCANNED_AT = {"intercuspation": "intercuspation, as scanned", "record": "the record, as scanned"}
 """The pose that openings are counted from, by the case's ``casts.scanned_at``."""
@@ -103,40 +104,53 @@ def verdict_mark(verdict: Verdict, risk_limit: float) -> str:
     return "✓ within your tolerance" if verdict.within else "✗ beyond your tolerance"
 
 
-def remedy_table(a: Assessment) -> Table:
-    """Ways to reduce the error, each computed."""
+def ways_out_table(a: Assessment) -> Table:
+    """The ways out, each computed; with their chances where something is uncertain."""
     spread = a.uncertainty
     note = "Each line was computed for this case at the verdict's stop."
     size, within = "largest error, µm", "within tolerance"
-    if spread is not None and a.verdict.basis == "chance":
-        limit = f"{100.0 * spread.risk_limit:g} %"
-        size, within = f"{100.0 * spread.coverage:g} % stay within, µm", f"chance at most {limit}"
-    elif spread is not None:
-        note += (
-            " Errors and their place within the tolerance count no uncertainty; the chance does, "
-            "and it includes how exactly the axis was located."
-        )
+    chances: tuple[str, ...] = ()
+    if spread is not None:
+        coverage, limit = f"{100.0 * spread.coverage:g} %", f"{100.0 * spread.risk_limit:g} %"
+        chances = ("chance beyond tolerance", "its 95 % interval, %", "error: half below, µm",
+                   f"error: {coverage} below, µm")  # fmt: skip
+        if a.verdict.basis == "chance":
+            size, within = f"{coverage} stay within, µm", f"chance at most {limit}"
+        else:
+            note += (
+                " Errors and their place within the tolerance count no uncertainty; the chance "
+                "does, and it includes how exactly the axis was located."
+            )
+        note += " Interval of the chance: for the number of trials alone."
     return Table(
         "What would reduce the error",
-        ("way", "what it means", "departure at the incisors, mm", size, "at", within,
-         *(() if spread is None else ("chance beyond tolerance",))),
-        (False, False, True, True, False, False, *(() if spread is None else (True,))),
+        ("way", "what it means", "departure at the incisors, mm", size, "at", within, *chances),
+        (False, False, True, True, False, False, *(True for _ in chances)),
         tuple(
             (
-                r.name,
-                r.what,
-                signed(r.departure_mm, 2),
-                plain(1e3 * r.worst_error_mm),
-                r.worst_landmark if r.worst_error_mm > NOTHING_MM else NONE,
-                yes_no(r.within),
-                *(() if spread is None else (remedy_chance(r, spread.trials),)),
+                way.name,
+                way.what,
+                signed(way.departure_mm, 2),
+                plain(1e3 * way.error_mm),
+                way.landmark if way.error_mm > NOTHING_MM else NONE,
+                yes_no(way.within),
+                *(() if spread is None else chance_cells(way, spread)),
             )
-            for r in a.verdict.remedies
+            for way in a.verdict.ways_out
         ),
         note,
-    )  # fmt: skip
+    )
 
 
-def remedy_chance(remedy: Remedy, trials: int) -> str:
-    """A remedy's chance to leave the tolerance in words."""
-    return NONE if remedy.chance is None else chance(remedy.chance, trials)
+def chance_cells(way: WayOut, spread: UncertaintySummary) -> tuple[str, ...]:
+    """Chance of one way out, its interval, and the middle and the upper end of its errors."""
+    told = NONE if way.chance is None else chance(way.chance, spread.trials)
+    found = next((w for w in spread.ways if w.name == way.name), None)
+    if found is None:
+        return told, NONE, NONE, NONE
+    return (
+        told,
+        " to ".join(plain(100.0 * end, 2) for end in found.beyond_any_interval),
+        plain(1e3 * found.worst_median_mm),
+        plain(1e3 * found.worst_high_mm),
+    )

@@ -6,13 +6,13 @@ names the tables of the case file that would bring the others.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from kinematics.decision.words import spread_sentences
 from viewer.figures.draw import to_svg
 from viewer.figures.excursions import draw_excursion_figure
 from viewer.figures.risk import draw_risk_figure, tooth_chances
@@ -193,9 +193,9 @@ def _how_sure(
     )
     return Section(
         "How sure is it",
-        (*spread.sentences, worst, run),
+        (*spread_sentences(spread), worst, run),
         svgs,
-        (_chance_table(a, spread), _options_table(spread), _coverage_table(spread)),
+        (_chance_table(a, spread), _coverage_table(spread)),
         (("What this takes for granted, and from where", assumed),),
     )
 
@@ -207,7 +207,7 @@ def _fine(value_mm: float) -> str:
 
 
 def _chance_table(a: Assessment, spread: UncertaintySummary) -> Table:
-    named = [(o, tooth_chances(a, o.name)) for o in spread.options]
+    named = [(o, tooth_chances(a, o.name)) for o in spread.ways]
     labels, _, at = named[0][1]
     rows = [
         (label, at[i], *(chance(float(c[i]), spread.trials) for _, (_, c, _) in named))
@@ -217,47 +217,16 @@ def _chance_table(a: Assessment, spread: UncertaintySummary) -> Table:
         (
             "anywhere",
             NONE,
-            *(chance(o.beyond_any, spread.trials) for o in spread.options),
+            *(chance(o.beyond_any, spread.trials) for o in spread.ways),
         )
     )
     return Table(
         f"Chance of an error beyond {plain(1e3 * spread.tolerance_mm)} µm, by tooth",
-        ("tooth", "where it is likeliest", *(o.name for o in spread.options)),
-        (False, False, *[True] * len(spread.options)),
+        ("tooth", "where it is likeliest", *(o.name for o in spread.ways)),
+        (False, False, *[True] * len(spread.ways)),
         tuple(rows),
-        "Each tooth at the landmark of it where the chance is largest (named for the arbitrary "
-        "axis).",
+        "Each tooth at the landmark of it where the chance is largest (named for the plan).",
     )
-
-
-def _options_table(spread: UncertaintySummary) -> Table:
-    def room(value_mm: float) -> str:
-        return f"{plain(value_mm, 1)} mm" if math.isfinite(value_mm) else "20 mm and more"
-
-    limit = f"{100.0 * spread.risk_limit:g} %"
-    gain = 100.0 * spread.value_of_locating
-    return Table(
-        "Ways to proceed, by their chance",
-        ("way", "what it means", "departure, mm", "chance beyond tolerance", "its 95 % interval, %",
-         "largest error: half below, µm", f"{100 * spread.coverage:g} % below, µm"),
-        (False, False, True, True, True, True, True),
-        tuple(
-            (
-                o.name,
-                o.what,
-                signed(o.departure_mm, 2),
-                chance(o.beyond_any, spread.trials),
-                " to ".join(plain(100.0 * end, 2) for end in o.beyond_any_interval),
-                plain(1e3 * o.worst_median_mm),
-                plain(1e3 * o.worst_high_mm),
-            )
-            for o in spread.options
-        ),
-        "Interval of the chance: for the number of trials alone. Locating the axis changes the "
-        f"chance by {signed(-gain)} percentage points. Largest departure with a chance of at most "
-        f"{limit}: {room(spread.largest_departure_mm)} on the arbitrary axis, "
-        f"{room(spread.largest_departure_located_mm)} on the located one.",
-    )  # fmt: skip
 
 
 def _coverage_table(spread: UncertaintySummary) -> Table:
