@@ -12,7 +12,6 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from kinematics.decision.words import spread_sentences
 from viewer.figures.draw import to_svg
 from viewer.figures.excursions import draw_excursion_figure
 from viewer.figures.risk import draw_risk_figure, tooth_chances
@@ -193,7 +192,7 @@ def _how_sure(
     )
     return Section(
         "How sure is it",
-        (*spread_sentences(spread), worst, run),
+        (*a.verdict.how_sure, worst, run),
         svgs,
         (_chance_table(a, spread), _coverage_table(spread)),
         (("What this takes for granted, and from where", assumed),),
