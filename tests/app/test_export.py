@@ -4,6 +4,7 @@ import os
 import socket
 import sys
 import zipfile
+from pathlib import Path
 
 import pytest
 
@@ -116,9 +117,7 @@ def test_a_port_out_of_range_is_refused(port):
 def test_the_page_loads_only_relative_addresses_and_holds_no_inline_script():
     from trame_client.module import vue3
 
-    from viewer.app.server import vue3_index
-
-    page = index_html(vue3_index(vue3.www).read_text(encoding="utf-8"))
+    page = index_html((Path(vue3.www) / "index.html").read_text(encoding="utf-8"))
     body = page.replace("http:%2F%2Fwww.w3.org", "")  # the icon's name space, inside a data address
     assert "http:" not in body
     assert "https:" not in body
@@ -140,9 +139,9 @@ def test_the_page_has_both_themes_and_a_map_centred_on_zero():
 
 
 def test_serving_reads_nothing_of_the_caller_s_command_line(monkeypatch):
-    from viewer.app.server import _bare_command_line
+    from viewer.app.server import bare_command_line
 
     monkeypatch.setattr(sys, "argv", ["hingewise", "--host", "0.0.0.0"])
-    with _bare_command_line():
+    with bare_command_line():
         assert sys.argv == ["hingewise"]
     assert sys.argv[1:] == ["--host", "0.0.0.0"]

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import asyncio
 import contextlib
+import json
 import os
 import socket
 import sys
 import webbrowser
-from collections.abc import Callable
+from collections.abc import Awaitable, Callable
 from pathlib import Path
 from typing import Any
 
@@ -20,6 +21,8 @@ from viewer.app.security import HOST, guard, new_token
 from viewer.app.session import Session
 
 LARGEST_PORT = 65535
+SECRET = "wslink-secret"
+"""The library's own word, the same everywhere: the token of the address is what protects."""
 
 
 def check_port(port: int) -> None:
@@ -78,15 +81,16 @@ def serve(
     check_port(port)
     session = Session(case)
     with contextlib.suppress(KeyboardInterrupt):
-        asyncio.run(_serve(session, port, open_browser, started or _tell, stop))
+        asyncio.run(run_server(session, port, open_browser, started or tell_address, stop))
 
 
-def _tell(address: str) -> None:
+def tell_address(address: str) -> None:
+    """Print where the page is."""
     print(f"hingewise: {address}\nOnly this machine can open it. Stop with Ctrl+C.", flush=True)
 
 
 @contextlib.contextmanager
-def _bare_command_line() -> Any:
+def bare_command_line() -> Any:
     """trame reads options (host, port) from the command line: it must see none of ours."""
     kept = sys.argv
     sys.argv = kept[:1]
@@ -96,66 +100,73 @@ def _bare_command_line() -> Any:
         sys.argv = kept
 
 
-async def _serve(
+def add_routes(app: Any, token: str, desk: Desk, page: str) -> None:
+    """The addresses that the page asks for, each below the token."""
+    from aiohttp import web
+
+    def fixed(text: str, kind: str) -> Callable[[web.Request], Awaitable[web.Response]]:
+        async def answer(request: web.Request) -> web.Response:
+            return web.Response(text=text, content_type=kind)
+
+        return answer
+
+    async def casts(request: web.Request) -> web.Response:
+        return web.Response(body=await desk.casts(), content_type="application/octet-stream")
+
+    async def made(request: web.Request) -> web.StreamResponse:
+        path = desk.made_file(request.match_info["name"])
+        if path is None:
+            raise web.HTTPNotFound
+        return web.FileResponse(path)
+
+    socket_address = {"sessionURL": f"ws://USE_HOST/{token}/ws", "secret": SECRET}
+    home = fixed(page, "text/html")
+    app.add_routes(
+        [
+            web.get(f"/{token}/", home),
+            web.get(f"/{token}/index.html", home),
+            web.get(f"/{token}/palette.css", fixed(palette_css(), "text/css")),
+            web.get(f"/{token}/casts", casts),
+            web.get(f"/{token}/made/{{name}}", made),
+            # trame's client asks this first
+            web.post(f"/{token}/paraview/", fixed(json.dumps(socket_address), "application/json")),
+        ]
+    )
+
+
+def trame_server(session: Session, token: str) -> tuple[Any, Desk]:
+    """A trame server with our page behind a token, and the desk that works for it."""
+    from trame.app import get_server
+    from trame_client.module import vue3
+
+    server = get_server(f"hingewise-{token}", client_type="vue3")
+    server.cli.set_defaults(ws=f"{token}/ws", authKey=SECRET)
+    server.enable_module(vue3)
+    server.serve[token] = vue3.www
+    server.serve[f"{token}/client"] = str(CLIENT)
+    page = index_html((Path(vue3.www) / "index.html").read_text(encoding="utf-8"))
+    desk = Desk(session, server)
+
+    def bind(wslink_server: Any) -> None:
+        guard(wslink_server.app, token, lambda: int(wslink_server.get_port()))
+        add_routes(wslink_server.app, token, desk, page)
+
+    server.controller.on_server_bind.add(bind)
+    return server, desk
+
+
+async def run_server(
     session: Session,
     port: int,
     open_browser: bool,
     started: Callable[[str], None],
     stop: asyncio.Event | None,
 ) -> None:
-    from aiohttp import web
-    from trame.app import get_server
-
+    """Serve until the server, the desk or ``stop`` ends."""
     os.environ["WSLINK_READY_MSG"] = ""
     token = new_token()
-    with _bare_command_line():
-        server = get_server(f"hingewise-{token}", client_type="vue3")
-        server.cli.set_defaults(ws=f"{token}/ws", authKey="wslink-secret")
-        from trame_client.module import vue3
-
-        server.enable_module(vue3)
-        server.serve[token] = vue3.www
-        server.serve[f"{token}/client"] = str(CLIENT)
-        page = index_html(vue3_index(vue3.www).read_text(encoding="utf-8"))
-        desk = Desk(session, server)
-
-        def bind(wslink_server: Any) -> None:
-            app = wslink_server.app
-            guard(app, token, lambda: int(wslink_server.get_port()))
-
-            async def home(request: web.Request) -> web.Response:
-                return web.Response(text=page, content_type="text/html")
-
-            async def where(request: web.Request) -> web.Response:
-                return web.json_response(
-                    {"sessionURL": f"ws://USE_HOST/{token}/ws", "secret": "wslink-secret"}
-                )
-
-            async def colours(request: web.Request) -> web.Response:
-                return web.Response(text=palette_css(), content_type="text/css")
-
-            async def casts(request: web.Request) -> web.Response:
-                body = await desk.casts()
-                return web.Response(body=body, content_type="application/octet-stream")
-
-            async def made(request: web.Request) -> web.StreamResponse:
-                path = desk.made_file(request.match_info["name"])
-                if path is None:
-                    raise web.HTTPNotFound
-                return web.FileResponse(path)
-
-            app.add_routes(
-                [
-                    web.get(f"/{token}/", home),
-                    web.get(f"/{token}/index.html", home),
-                    web.get(f"/{token}/palette.css", colours),
-                    web.get(f"/{token}/casts", casts),
-                    web.get(f"/{token}/made/{{name}}", made),
-                    web.post(f"/{token}/paraview/", where),  # trame's client asks this first
-                ]
-            )
-
-        server.controller.on_server_bind.add(bind)
+    with bare_command_line():
+        server, desk = trame_server(session, token)
 
         def ready(**_: Any) -> None:
             address = f"http://{HOST}:{server.port}/{token}/"
@@ -186,8 +197,3 @@ async def _serve(
         desk.close()
         with contextlib.suppress(Exception):
             await server.stop()
-
-
-def vue3_index(www: str) -> Path:
-    """Path of trame's own index page."""
-    return Path(www) / "index.html"

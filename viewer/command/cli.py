@@ -16,11 +16,7 @@ from kinematics.base.errors import Finding, HingewiseError
 from kinematics.base.words import CAUTION
 
 if TYPE_CHECKING:
-    from rich.console import Console
-
     from kinematics.assessment import Assessment
-    from kinematics.sweep.study import Study
-    from kinematics.uncertainty.ranking import RankedInput
 
 EXIT_OK, EXIT_OUR_FAULT, EXIT_INPUT = 0, 1, 2
 MOUNTING_NAMES = "axis_points, fiducials, matrix, distances, located_axis, average, none"
@@ -41,60 +37,60 @@ def build_parser() -> argparse.ArgumentParser:
     parser.add_argument("--version", action="version", version=f"hingewise {__version__}")
     jobs = parser.add_subparsers(dest="job", metavar="COMMAND")
 
-    def job(name: str, text: str, run: Callable[[argparse.Namespace], int]) -> Any:
+    def job(name: str, text: str, run: Callable[[argparse.Namespace], int]) -> Callable[..., Any]:
         sub = jobs.add_parser(name, help=text, description=text, epilog=CAUTION)
         sub.set_defaults(run=run)
-        return sub
+        return sub.add_argument
 
-    def talk(sub: argparse.ArgumentParser) -> None:
-        sub.add_argument("--quiet", action="store_true", help="print nothing but errors")
-        sub.add_argument("--json", action="store_true", help="print the result as JSON")
+    case = {"type": Path, "metavar": "CASE", "help": "case file (TOML)"}
+    out = {"type": Path, "required": True}
+    yes = {"action": "store_true"}
+    no_pictures = {**yes, "help": "leave out the 3D pictures"}
 
-    sub = job("assess", "answer the question of one case and write the report", run_assess)
-    sub.add_argument("case", type=Path, metavar="CASE", help="case file (TOML)")
-    sub.add_argument("-o", "--out", type=Path, required=True, help="folder for the results")
-    sub.add_argument("--no-pictures", action="store_true", help="leave out the 3D pictures")
-    talk(sub)
+    add = job("assess", "answer the question of one case and write the report", run_assess)
+    add("case", **case)
+    add("-o", "--out", **out, help="folder for the results")
+    add("--no-pictures", **no_pictures)
+    add_talk(add)
 
-    sub = job("view", "look at a case and change it, in the browser or a window", run_view)
-    sub.add_argument("case", type=Path, metavar="CASE", help="case file (TOML)")
-    sub.add_argument("--window", action="store_true", help="a plain desktop window instead")
-    sub.add_argument("--port", type=int, default=0, help="port on this machine (free one if 0)")
-    sub.add_argument("--no-browser", action="store_true", help="print the address, open nothing")
+    add = job("view", "look at a case and change it, in the browser or a window", run_view)
+    add("case", **case)
+    add("--window", **yes, help="a plain desktop window instead")
+    add("--port", type=int, default=0, help="port on this machine (free one if 0)")
+    add("--no-browser", **yes, help="print the address, open nothing")
 
-    sub = job("inspect", "check a case's inputs and the health of its meshes", run_inspect)
-    sub.add_argument("case", type=Path, metavar="CASE", help="case file (TOML)")
-    talk(sub)
+    add = job("inspect", "check a case's inputs and the health of its meshes", run_inspect)
+    add("case", **case)
+    add_talk(add)
 
-    sub = job("start", "write a commented case to fill in, and a recording sheet", run_start)
-    sub.add_argument("folder", type=Path, metavar="FOLDER", help="made where it does not exist")
-    sub.add_argument(
-        "--mounting",
-        help=f"how the casts relate to the axis: {MOUNTING_NAMES} (asked if left out)",
-    )
-    sub.add_argument(
-        "--have",
-        action="append",
-        default=[],
-        metavar="MEASUREMENT",
-        help=f"a measurement that exists: {MEASUREMENT_NAMES}; repeat it (asked if --mounting is "
-        "left out)",
-    )
-    sub.add_argument("--force", action="store_true", help="replace files that are there")
+    add = job("start", "write a commented case to fill in, and a recording sheet", run_start)
+    add("folder", type=Path, metavar="FOLDER", help="made where it does not exist")
+    how = f"how the casts relate to the axis: {MOUNTING_NAMES} (asked if left out)"
+    add("--mounting", help=how)
+    what = f"a measurement that exists: {MEASUREMENT_NAMES}; repeat it (asked if --mounting is "
+    have = {"action": "append", "default": [], "metavar": "MEASUREMENT"}
+    add("--have", **have, help=what + "left out)")
+    add("--force", **yes, help="replace files that are there")
 
-    sub = job("sweep", "compute a study: many samples of a case, into Parquet", run_sweep_job)
-    sub.add_argument("study", type=Path, metavar="STUDY", help="study file (TOML)")
-    sub.add_argument("-o", "--out", type=Path, required=True, help="folder for the rows")
-    sub.add_argument("--workers", type=int, help="local processes (all cores by default)")
-    sub.add_argument("--rank", action="store_true", help="say which varied number matters most")
-    sub.add_argument("--scheduler", metavar="ADDRESS", help="a running Dask scheduler instead")
-    talk(sub)
+    add = job("sweep", "compute a study: many samples of a case, into Parquet", run_sweep_job)
+    add("study", type=Path, metavar="STUDY", help="study file (TOML)")
+    add("-o", "--out", **out, help="folder for the rows")
+    add("--workers", type=int, help="local processes (all cores by default)")
+    add("--rank", **yes, help="say which varied number matters most")
+    add("--scheduler", metavar="ADDRESS", help="a running Dask scheduler instead")
+    add_talk(add)
 
-    sub = job("demo", "assess the demo case that the project ships", run_demo)
-    sub.add_argument("-o", "--out", type=Path, default=Path("demo_out"), help="folder")
-    sub.add_argument("--no-pictures", action="store_true", help="leave out the 3D pictures")
-    talk(sub)
+    add = job("demo", "assess the demo case that the project ships", run_demo)
+    add("-o", "--out", type=Path, default=Path("demo_out"), help="folder")
+    add("--no-pictures", **no_pictures)
+    add_talk(add)
     return parser
+
+
+def add_talk(add: Callable[..., Any]) -> None:
+    """What a command prints: the options that several share."""
+    add("--quiet", action="store_true", help="print nothing but errors")
+    add("--json", action="store_true", help="print the result as JSON")
 
 
 def main(argv: Sequence[str] | None = None) -> int:
@@ -130,7 +126,7 @@ def run_assess(args: argparse.Namespace) -> int:
     """Assess a case and write its results."""
     from kinematics.case.read import read_case
 
-    return _assess(read_case(args.case), args)
+    return assess_and_write(read_case(args.case), args)
 
 
 def run_demo(args: argparse.Namespace) -> int:
@@ -138,7 +134,7 @@ def run_demo(args: argparse.Namespace) -> int:
     from kinematics.case.read import read_case
     from viewer.command.demo import demo_case_path
 
-    return _assess(read_case(demo_case_path()), args)
+    return assess_and_write(read_case(demo_case_path()), args)
 
 
 def run_inspect(args: argparse.Namespace) -> int:
@@ -150,9 +146,11 @@ def run_inspect(args: argparse.Namespace) -> int:
     if args.json:
         print(json.dumps(inspection.as_dict(), indent=2, ensure_ascii=False))
     elif not args.quiet:
+        from rich.console import Console
+
         from viewer.command.terminal import print_inspection
 
-        print_inspection(_console(), inspection)
+        print_inspection(Console(highlight=False), inspection)
     return EXIT_INPUT if any(f.level == "error" for f in inspection.findings) else EXIT_OK
 
 
@@ -178,8 +176,10 @@ def run_view(args: argparse.Namespace) -> int:
 
 def run_sweep_job(args: argparse.Namespace) -> int:
     """Run or continue a sweep; what is finished is kept and never computed twice."""
+    from kinematics.sweep.ranking import study_sensitivity
     from kinematics.sweep.run import SweepProgress, run_sweep
     from kinematics.sweep.study import read_study
+    from kinematics.uncertainty.ranking import ranked
 
     study = read_study(args.study)
     with progress_bar(args.quiet or args.json) as tell:
@@ -198,7 +198,7 @@ def run_sweep_job(args: argparse.Namespace) -> int:
             progress=report,
             study_text=args.study.read_text(encoding="utf-8"),
         )
-    ranking = _rank(study) if args.rank else ()
+    ranking = ranked(study_sensitivity(study)) if args.rank else ()
     if args.json:
         rows = [vars(row) for row in ranking]
         print(json.dumps({**vars(result), "folder": str(result.folder), "ranking": rows}, indent=2))
@@ -213,13 +213,6 @@ def run_sweep_job(args: argparse.Namespace) -> int:
     return EXIT_OK
 
 
-def _rank(study: Study) -> tuple[RankedInput, ...]:
-    from kinematics.sweep.ranking import study_sensitivity
-    from kinematics.uncertainty.ranking import ranked
-
-    return ranked(study_sensitivity(study))
-
-
 def run_start(args: argparse.Namespace) -> int:
     """Write a commented case and the recording sheet for the measurements that exist."""
     from viewer.command.start import start_case
@@ -230,7 +223,8 @@ def run_start(args: argparse.Namespace) -> int:
     return EXIT_OK
 
 
-def _assess(case: Any, args: argparse.Namespace) -> int:
+def assess_and_write(case: Any, args: argparse.Namespace) -> int:
+    """Assess, write everything to the folder, print what was asked for."""
     from kinematics.assessment import assess
     from viewer.look.extras import left_out
     from viewer.report.outputs import check_folder, write_outputs
@@ -250,9 +244,11 @@ def _assess(case: Any, args: argparse.Namespace) -> int:
 
         print(json.dumps(result_dict(assessment), indent=2, ensure_ascii=False))
     elif not args.quiet:
+        from rich.console import Console
+
         from viewer.command.terminal import print_assessment
 
-        print_assessment(_console(), assessment, written)
+        print_assessment(Console(highlight=False), assessment, written)
     else:
         warn(assessment)
     if not args.quiet:
@@ -271,12 +267,6 @@ def warn(assessment: Assessment) -> None:
 def finding_text(finding: Finding) -> str:
     """One finding as one line."""
     return f"{finding.level}: {finding.where}: {finding.message}. {finding.fix}"
-
-
-def _console() -> Console:
-    from rich.console import Console
-
-    return Console(highlight=False)
 
 
 @contextmanager

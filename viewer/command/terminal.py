@@ -47,7 +47,7 @@ def print_assessment(console: Console, a: Assessment, written: Sequence[Path]) -
 
         for sentence in excursion_sentences(a.excursions):
             console.print(escape(sentence))
-    console.print(_chance_table(a) if a.verdict.basis == "chance" else _error_table(a))
+    console.print(chance_table(a) if a.verdict.basis == "chance" else error_table(a))
     closing = f"about the true axis {signed(a.true_closing_deg, 3)}"
     if a.verdict.basis == "error":
         named = (f"{STOP_LABEL[s]} {signed(r.closing_deg, 3)}" for s, r in a.stops.items())
@@ -76,7 +76,7 @@ def print_assessment(console: Console, a: Assessment, written: Sequence[Path]) -
     console.print(f"[dim]{CAUTION}[/]")
 
 
-def _error_table(a: Assessment) -> Table:
+def error_table(a: Assessment) -> Table:
     """Closure error of each tooth's worst landmark."""
     table = Table(title="Closure error at the lower's landmarks, µm")
     table.add_column("landmark")
@@ -84,7 +84,7 @@ def _error_table(a: Assessment) -> Table:
         table.add_column(name, justify="right")
     result = a.stops[a.verdict.stop]
     size = result.magnitude_mm
-    for i in _worst_by_tooth(a):
+    for i in worst_by_tooth(a):
         table.add_row(
             escape(a.landmarks.names[i]),
             *(um(mm) for mm in result.error_mm[i]),
@@ -94,7 +94,7 @@ def _error_table(a: Assessment) -> Table:
     return table
 
 
-def _chance_table(a: Assessment) -> Table:
+def chance_table(a: Assessment) -> Table:
     """Chance of an error beyond tolerance at each tooth's worst landmark, by axis."""
     table = Table(title="Chance beyond tolerance at the lower's landmarks")
     table.add_column("landmark")
@@ -103,13 +103,13 @@ def _chance_table(a: Assessment) -> Table:
     options = [a.uncertainty.way(name) for name in (AS_PLANNED, TRUE_AXIS)]
     for option in options:
         table.add_column(option.name, justify="right")
-    for i in _worst_by_tooth(a):
+    for i in worst_by_tooth(a):
         chances = (chance(float(o.beyond[i]), a.uncertainty.trials) for o in options)
         table.add_row(escape(a.landmarks.names[i]), *chances)
     return table
 
 
-def _worst_by_tooth(a: Assessment) -> list[int]:
+def worst_by_tooth(a: Assessment) -> list[int]:
     """One landmark a tooth (its largest error or chance), and every landmark without a tooth."""
     size = a.stops[a.verdict.stop].magnitude_mm
     if a.verdict.basis == "chance" and a.uncertainty is not None:
@@ -145,7 +145,13 @@ def print_inspection(console: Console, inspection: Inspection) -> None:
         )
         for title, name in rows:
             values = [getattr(h, name) for h in inspection.health.values()]
-            table.add_row(title, *[_plain(v) for v in values])
+            table.add_row(
+                title,
+                *[
+                    {True: "yes", False: "no"}.get(v, str(v)) if isinstance(v, bool) else str(v)
+                    for v in values
+                ],
+            )
         sizes = [np.subtract(h.high_mm, h.low_mm) for h in inspection.health.values()]
         table.add_row("size, mm", *[" x ".join(f"{s:.1f}" for s in size) for size in sizes])
         means = [f"{h.mean_edge_mm:.2f}" for h in inspection.health.values()]
@@ -172,9 +178,3 @@ def print_inspection(console: Console, inspection: Inspection) -> None:
     errors = sum(f.level == "error" for f in inspection.findings)
     console.print("Ready to assess." if not errors else "Not ready: mend the errors above first.")
     console.print(f"[dim]{CAUTION}[/]")
-
-
-def _plain(value: object) -> str:
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    return f"{value}"
