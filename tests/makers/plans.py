@@ -7,7 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from kinematics import assess, case_from_dict
+from kinematics import assess, case_from_dict, place
 from kinematics.case.read import Case
 from kinematics.result import result_dict
 from tests import AUTHORITIES
@@ -75,17 +75,50 @@ def decision_of(case: Case) -> dict[str, Any]:
 def random_plan(rng: np.random.Generator) -> Plan:
     """A plan that a practice could have, drawn."""
     far = rng.uniform(1.0, 9.0)
+    offsets = np.round(rng.uniform(-far, far, 4), 1).tolist()
+    scatter = round(float(rng.uniform(0.9, 6.0)), 2) if rng.random() < 0.3 else None
     record, change = ((rng.uniform(0.5, 5.0), 0.0), (0.0, rng.uniform(0.5, 5.0)),
                       (rng.uniform(1.0, 4.0), rng.uniform(0.5, 2.0)))[rng.integers(3)]  # fmt: skip
     return Plan(
         record_mm=round(float(record), 2),
         ovd_change_mm=round(float(change), 2),
         tolerance_mm=float(rng.choice([0.1, 0.2, 0.3, 0.5])),
-        offsets_mm=tuple(np.round(rng.uniform(-far, far, 4), 1).tolist()),
-        scatter_sd_mm=round(float(rng.uniform(0.9, 6.0)), 2) if rng.random() < 0.3 else None,
+        offsets_mm=tuple(offsets) if scatter is None else (0.0, 0.0, 0.0, 0.0),
+        scatter_sd_mm=scatter,
         axis_sd_mm=round(float(rng.uniform(0.2, 2.0)), 2),
         record_sd_mm=round(float(rng.uniform(0.0, 0.3)), 2),
         ovd_sd_mm=round(float(rng.uniform(0.0, 0.5)), 2) if rng.random() < 0.5 else 0.0,
         half_width_mm=round(float(rng.uniform(48.0, 60.0)), 1),
         stop=str(rng.choice(["pin", "equal_angle"])),
+    )
+
+
+def plan_on_casts(case: Case) -> Plan:
+    """The plan of a case whose arbitrary axis was measured, as the plain Monte Carlo takes it."""
+    placed = place(case)
+    marks, axes = placed.landmarks, placed.mounting
+    record, target, table = case.record, case.target, case.uncertainty
+    assert record.site == target.site == "incisors"
+    assert table is not None
+    assert axes.covariance is None
+    offsets = [
+        arbitrary - true
+        for true, arbitrary in (
+            (axes.true_axis.left_point_mm, axes.arbitrary_axis.left_point_mm),
+            (axes.true_axis.right_point_mm, axes.arbitrary_axis.right_point_mm),
+        )
+    ]
+    return Plan(
+        record_mm=float(record.thickness_mm or 0.0),
+        ovd_change_mm=float(target.vdo_change_mm or 0.0),
+        tolerance_mm=case.decision.tolerance_mm,
+        offsets_mm=tuple(float(o[c]) for o in offsets for c in (0, 2)),
+        axis_sd_mm=table.true_axis_sd_mm,
+        record_sd_mm=table.record_thickness_sd_mm,
+        ovd_sd_mm=table.target_sd_mm,
+        half_width_mm=float(axes.true_axis.left_point_mm[1]),
+        pin_mm=tuple(placed.poses().pin_tip_scanned_mm),
+        landmarks_mm=tuple(tuple(point) for point in marks.points_mm),
+        incisal_mm=tuple(marks.incisal_point_mm),
+        stop=case.decision.stop,
     )

@@ -32,8 +32,8 @@ class Plan:
 
     ``record_mm`` and ``ovd_change_mm`` count from the scanned pose at the incisors, opening
     positive. ``offsets_mm``: arbitrary points from the located ones (left anterior, left superior,
-    right anterior, right superior), the measured points or the middle of the scatter. Where
-    ``scatter_sd_mm`` is given the arbitrary points are drawn about the true axis instead.
+    right anterior, right superior). Where ``scatter_sd_mm`` is given, the arbitrary points are
+    drawn about the true axis instead.
     """
 
     record_mm: float
@@ -47,6 +47,7 @@ class Plan:
     half_width_mm: float = 55.0
     pin_mm: tuple[float, float, float] = (130.0, 0.0, -35.0)
     landmarks_mm: tuple[tuple[float, float, float], ...] = LANDMARKS
+    incisal_mm: tuple[float, float, float] = LANDMARKS[0]
     stop: str = "pin"
 
     @property
@@ -106,11 +107,10 @@ def lines_of(plan: Plan, z: Array) -> tuple[Array, Array, Array]:
 
     located = np.array([[0.0, plan.half_width_mm, 0.0], [0.0, -plan.half_width_mm, 0.0]])
     true = moved(located, plan.axis_sd_mm * z[:, :4])
-    offsets = np.tile(np.array(plan.offsets_mm), (len(z), 1))
     if plan.scatter_sd_mm is None:
-        arbitrary = moved(located, offsets)
+        arbitrary = moved(located, np.tile(np.array(plan.offsets_mm), (len(z), 1)))
     else:
-        arbitrary = moved(true, offsets + plan.scatter_sd_mm * z[:, 4:8])
+        arbitrary = moved(true, plan.scatter_sd_mm * z[:, 4:8])
     return true, moved(located, np.zeros((len(z), 4))), arbitrary
 
 
@@ -123,7 +123,7 @@ def displacements(plan: Plan, z: Array, axis: str, closure_mm: float | None = No
     """
     true, located, arbitrary = lines_of(plan, z)
     used = {"arbitrary": arbitrary, "located": located}[axis]
-    incisal = np.array(plan.landmarks_mm[0])
+    incisal = np.array(plan.incisal_mm)
     record_mm = plan.record_mm if closure_mm is None else plan.ovd_change_mm + closure_mm
     record = opening_to(true, incisal, incisal[2] - record_mm - plan.record_sd_mm * z[:, 8])
     target = opening_to(true, incisal, incisal[2] - plan.ovd_change_mm - plan.ovd_sd_mm * z[:, 9])
