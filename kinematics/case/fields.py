@@ -33,12 +33,43 @@ MAX_COORDINATE_MM = 1000.0
 """Largest accepted coordinate; a scan frame may lie off the head, but not by metres (ours)."""
 
 
+def unit_of(name: str) -> str:
+    """The unit that the name of a field carries; empty where it has none."""
+    suffix = name.rpartition("_")[2]
+    return {"mm": "mm", "deg": "deg"}.get(suffix, "")
+
+
+def say_units(schema: dict[str, Any]) -> None:
+    """Add its unit to every field of a table's JSON schema."""
+    for name, field in schema["properties"].items():
+        if unit_of(name):
+            field["unit"] = unit_of(name)
+
+
 class Table(BaseModel):
-    """One table of the case file: immutable, no unknown keys, finite numbers, no conversions."""
+    """One table of the case file: immutable, no unknown keys, finite numbers, no conversions.
+
+    Every field says what it is: form, recording sheet, example and JSON schema are made from it.
+    """
 
     model_config = ConfigDict(
-        extra="forbid", frozen=True, strict=True, allow_inf_nan=False, serialize_by_alias=True
+        extra="forbid",
+        frozen=True,
+        strict=True,
+        allow_inf_nan=False,
+        serialize_by_alias=True,
+        json_schema_extra=say_units,
     )
+
+
+def required(description: str) -> Any:
+    """A field that its table must have."""
+    return Field(description=description)
+
+
+def optional(description: str, default: Any = None) -> Any:
+    """A field that may be left out."""
+    return Field(default=default, description=description)
 
 
 def refuse(got: str, allowed: str, fix: str, field: str = "") -> NoReturn:
@@ -198,8 +229,12 @@ Tooth = Annotated[int, AfterValidator(checked_tooth)]
 class LowerPosition(Table):
     """A position of the lower: its pose, or the file of a scan of it there, in ``upper_scan``."""
 
-    file: FileName | None = None
-    upper_scan_from_lower_scan: RigidMatrix | None = None
+    file: FileName | None = optional(
+        "Scan of the lower in this position, in the frame of the upper scan"
+    )
+    upper_scan_from_lower_scan: RigidMatrix | None = optional(
+        "Its pose instead; 4x4, translation in mm in the last column"
+    )
 
     @model_validator(mode="after")
     def one_form(self) -> Self:

@@ -12,7 +12,7 @@ from pydantic import Field, PrivateAttr, model_validator
 
 from kinematics.base.axis import MIN_POINT_DISTANCE_MM
 from kinematics.base.errors import InputError
-from kinematics.case.fields import Table, Text, refuse
+from kinematics.case.fields import Table, Text, optional, refuse, required
 from kinematics.case.mounting_tables import AnyMounting, AxisPointsMounting, check_unique
 from kinematics.case.tables import (
     ArbitraryAxis,
@@ -49,21 +49,25 @@ class Case(Table):
         :func:`kinematics.mounting.mount.mount`, not from here.
     """
 
-    schema_id: Literal["hingewise-case/1"] = Field(alias="schema")
-    label: Text
-    casts: Casts | None = None
-    mounting: AnyMounting | None = None
-    true_axis: TrueAxis | None = None
-    arbitrary_axis: ArbitraryAxis | None = None
-    marks: Marks | None = None
-    third_point: ThirdPoint | None = None
-    record: Record
-    target: Target
-    pin: Pin = Pin()
-    decision: Decision = Decision()
-    articulator: ArticulatorTable | None = None
-    uncertainty: Uncertainty | None = None
-    landmarks: list[Landmark] = Field(default_factory=list)
+    schema_id: Literal["hingewise-case/1"] = Field(
+        alias="schema", description="Layout of this file"
+    )
+    label: Text = required("Pseudonym, never a name")
+    casts: Casts | None = optional("Meshes of both jaws")
+    mounting: AnyMounting | None = optional("How the casts relate to the axis")
+    true_axis: TrueAxis | None = optional("True axis")
+    arbitrary_axis: ArbitraryAxis | None = optional("Arbitrary axis")
+    marks: Marks | None = optional("Skin marks of both axes")
+    third_point: ThirdPoint | None = optional("Anterior reference point")
+    record: Record = required("Interocclusal record")
+    target: Target = required("Jaw relation wanted")
+    pin: Pin = optional("Incisal pin", Pin())
+    decision: Decision = optional("Tolerance and stop", Decision())
+    articulator: ArticulatorTable | None = optional("Settings of the articulator")
+    uncertainty: Uncertainty | None = optional("How sure the readings are")
+    landmarks: list[Landmark] = Field(
+        default_factory=list, description="Points where the error is told"
+    )
     _folder: Path = PrivateAttr(default=Path())
 
     @property

@@ -16,7 +16,9 @@ from kinematics.case.fields import (
     Table,
     Text,
     Tooth,
+    optional,
     refuse,
+    required,
 )
 from kinematics.case.tables import check_apart
 
@@ -28,26 +30,34 @@ AXIS_POINTS = ("left_axis_point", "right_axis_point", "third_point")
 class MatrixMounting(Table):
     """A ready 4x4 from a scanner, tracker or registered volume."""
 
-    method: Literal["matrix"]
-    axis_orbital_from_upper_scan: RigidMatrix
-    rotation_sd_deg: Annotated[float, Field(ge=0.0, le=45.0)] | None = None
-    translation_sd_mm: Annotated[float, Field(ge=0.0, le=50.0)] | None = None
+    method: Literal["matrix"] = required("How the casts relate to the axis")
+    axis_orbital_from_upper_scan: RigidMatrix = required(
+        "Pose of the upper scan; 4x4, translation in mm in the last column"
+    )
+    rotation_sd_deg: Annotated[float, Field(ge=0.0, le=45.0)] | None = optional(
+        "Standard uncertainty, turn"
+    )
+    translation_sd_mm: Annotated[float, Field(ge=0.0, le=50.0)] | None = optional(
+        "Standard uncertainty, shift"
+    )
 
 
 class Fiducial(Table):
     """One point known in both frames."""
 
-    name: Text
-    upper_scan_mm: Point
-    axis_orbital_mm: Point
+    name: Text = required("Name")
+    upper_scan_mm: Point = required("In the upper scan")
+    axis_orbital_mm: Point = required("Against the axis")
 
 
 class FiducialsMounting(Table):
     """Three or more points known in ``upper_scan`` and in ``axis_orbital``."""
 
-    method: Literal["fiducials"]
-    fiducials: Annotated[list[Fiducial], Field(min_length=3)]
-    sd_mm: Positive | None = None
+    method: Literal["fiducials"] = required("How the casts relate to the axis")
+    fiducials: Annotated[list[Fiducial], Field(min_length=3)] = required(
+        "Points known in both frames, spread wide and not on a line"
+    )
+    sd_mm: Positive | None = optional("Standard uncertainty of a coordinate")
 
     @model_validator(mode="after")
     def names_differ(self) -> FiducialsMounting:
@@ -65,15 +75,19 @@ class AverageMounting(Table):
     the occlusal plane (Woelfel, Igarashi & Dong 2014); it turns the frame, not the hinge error.
     """
 
-    method: Literal["average"]
-    bonwill_arm_mm: Annotated[float, Field(ge=70.0, le=140.0)] = 103.3
-    bonwill_base_mm: Annotated[float, Field(ge=60.0, le=150.0)] = 99.6
-    balkwill_deg: Annotated[float, Field(ge=0.0, le=45.0)] = 20.4
-    occlusal_to_axis_orbital_deg: Annotated[float, Field(ge=-30.0, le=45.0)] = 13.6
+    method: Literal["average"] = required("How the casts relate to the axis")
+    bonwill_arm_mm: Annotated[float, Field(ge=70.0, le=140.0)] = optional("Bonwill arm", 103.3)
+    bonwill_base_mm: Annotated[float, Field(ge=60.0, le=150.0)] = optional(
+        "Bonwill base; between the condyles", 99.6
+    )
+    balkwill_deg: Annotated[float, Field(ge=0.0, le=45.0)] = optional("Balkwill angle", 20.4)
+    occlusal_to_axis_orbital_deg: Annotated[float, Field(ge=-30.0, le=45.0)] = optional(
+        "Occlusal to axis-orbital plane", 13.6
+    )
     # Three points in lower_scan: incisal point, distobuccal cusps of 37 and 47.
-    incisal_point_mm: Point | None = None
-    left_molar_point_mm: Point | None = None
-    right_molar_point_mm: Point | None = None
+    incisal_point_mm: Point | None = optional("Incisal point, in the lower scan")
+    left_molar_point_mm: Point | None = optional("Distobuccal cusp of 37, in the lower scan")
+    right_molar_point_mm: Point | None = optional("Distobuccal cusp of 47, in the lower scan")
 
     @model_validator(mode="after")
     def all_points_or_none(self) -> AverageMounting:
@@ -88,12 +102,12 @@ class AverageMounting(Table):
 class AxisPointsMounting(Table):
     """Axis points and third reference point, all seen in ``upper_scan`` (mm)."""
 
-    method: Literal["axis_points"]
-    axis: WhichAxis = "true"
-    left_point_mm: Point
-    right_point_mm: Point
-    third_point_mm: Point
-    sd_mm: NotNegative | None = None
+    method: Literal["axis_points"] = required("How the casts relate to the axis")
+    axis: WhichAxis = optional("Axis they lie on", "true")
+    left_point_mm: Point = required("Left axis point")
+    right_point_mm: Point = required("Right axis point")
+    third_point_mm: Point = required("Third reference point")
+    sd_mm: NotNegative | None = optional("Standard uncertainty of a coordinate")
 
     @model_validator(mode="after")
     def spread(self) -> AxisPointsMounting:
@@ -117,9 +131,9 @@ class AxisPointsMounting(Table):
 class MeasuredPoint(Table):
     """A point of the casts that readings refer to, in ``upper_scan`` (mm)."""
 
-    name: Text
-    tooth: Tooth | None = None
-    upper_scan_mm: Point
+    name: Text = required("Name")
+    tooth: Tooth | None = optional("Tooth, ISO")
+    upper_scan_mm: Point = required("In the upper scan")
 
 
 class Reading(Table):
@@ -129,12 +143,12 @@ class Reading(Table):
     ``anterior`` in front of the axis, ``left`` of the midline (each negative the other way).
     """
 
-    kind: Literal["distance", "height", "anterior", "left"]
-    from_: Annotated[Text | None, Field(alias="from")] = None
-    to: Text | None = None
-    of: Text | None = None
-    mm: Annotated[float, Field(ge=-400.0, le=400.0)]
-    sd_mm: Annotated[float, Field(gt=0.0, le=50.0)] = 0.5
+    kind: Literal["distance", "height", "anterior", "left"] = required("Kind")
+    from_: Text | None = Field(default=None, alias="from", description="From (or of)")
+    to: Text | None = optional("To")
+    of: Text | None = optional("Point of a height, anterior or left reading")
+    mm: Annotated[float, Field(ge=-400.0, le=400.0)] = required("Reading")
+    sd_mm: Annotated[float, Field(gt=0.0, le=50.0)] = optional("Repeat or sd", 0.5)
 
     @model_validator(mode="after")
     def own_keys(self) -> Reading:
@@ -165,10 +179,12 @@ class Reading(Table):
 class DistancesMounting(Table):
     """Caliper readings between axis points, third point and points of the casts."""
 
-    method: Literal["distances"]
-    axis: WhichAxis = "true"
-    points: Annotated[list[MeasuredPoint], Field(min_length=1)]
-    readings: Annotated[list[Reading], Field(min_length=1)]
+    method: Literal["distances"] = required("How the casts relate to the axis")
+    axis: WhichAxis = optional("Axis that the axis points lie on", "true")
+    points: Annotated[list[MeasuredPoint], Field(min_length=1)] = required(
+        "Points of the upper that the calipers touch"
+    )
+    readings: Annotated[list[Reading], Field(min_length=1)] = required("Caliper readings")
 
     @model_validator(mode="after")
     def names_known(self) -> DistancesMounting:
@@ -210,16 +226,18 @@ Points = Annotated[
 class Opening(LowerPosition):
     """One opening: the lower's mesh in ``upper_scan``, or its pose."""
 
-    name: Text | None = None
-    opening_deg: Annotated[float, Field(ge=-60.0, le=60.0)] | None = None
-    weight: Annotated[float, Field(gt=0.0, le=100.0)] = 1.0
+    name: Text | None = optional("Name of the opening")
+    opening_deg: Annotated[float, Field(ge=-60.0, le=60.0)] | None = optional("Opening, roughly")
+    weight: Annotated[float, Field(gt=0.0, le=100.0)] = optional("Weight in the fit", 1.0)
 
 
 class Track(Table):
     """Positions of one point of the lower while it opens, in ``upper_scan``."""
 
-    name: Text | None = None
-    points_mm: Annotated[Points, Field(min_length=4, max_length=100_000)]
+    name: Text | None = optional("Name of the tracked point")
+    points_mm: Annotated[Points, Field(min_length=4, max_length=100_000)] = required(
+        "Positions of the point, in the upper scan"
+    )
 
 
 class AxisLocation(Table):
@@ -239,15 +257,25 @@ class AxisLocation(Table):
         Where residual motion is measured; the lower's own vertices where it is given.
     """
 
-    left: Point
-    openings: list[Opening] = Field(default_factory=list)
-    tracks: list[Track] = Field(default_factory=list)
-    registration_rms_mm: Noise | None = None
-    tracking_sd_mm: Noise | None = None
-    left_half_width_mm: HalfWidth = 55.0
-    right_half_width_mm: HalfWidth = 55.0
-    include_scanned_pose: bool = True
-    reference_points_mm: Points | None = None
+    left: Point = required("Direction to the patient's left, in the upper scan")
+    openings: list[Opening] = Field(
+        default_factory=list, description="The lower at two or more openings"
+    )
+    tracks: list[Track] = Field(
+        default_factory=list, description="Tracked points, in place of openings"
+    )
+    registration_rms_mm: Noise | None = optional(
+        "Registration error at the arch; 3-D, root mean square"
+    )
+    tracking_sd_mm: Noise | None = optional("Standard deviation of a tracked coordinate")
+    left_half_width_mm: HalfWidth = optional("From the midline to the left axis point", 55.0)
+    right_half_width_mm: HalfWidth = optional("From the midline to the right axis point", 55.0)
+    include_scanned_pose: bool = optional(
+        "Whether the scanned pose counts as an opening of 0 degrees", True
+    )
+    reference_points_mm: Points | None = optional(
+        "Where the fit is judged; else at the lower's own vertices"
+    )
 
     @model_validator(mode="after")
     def enough(self) -> AxisLocation:
@@ -282,8 +310,8 @@ class AxisLocation(Table):
 class LocatedAxisMounting(AxisLocation):
     """``[mounting] method = "located_axis"``: the located axis and a third reference point."""
 
-    method: Literal["located_axis"]
-    third_point_mm: Point
+    method: Literal["located_axis"] = required("How the casts relate to the axis")
+    third_point_mm: Point = required("Third reference point")
 
 
 AnyMounting = Annotated[

@@ -25,7 +25,9 @@ from kinematics.case.fields import (
     Table,
     Text,
     Tooth,
+    optional,
     refuse,
+    required,
 )
 
 AxisWidth = Annotated[float, Field(ge=MIN_POINT_DISTANCE_MM, le=MAX_POINT_DISTANCE_MM)]
@@ -54,30 +56,32 @@ class Casts(Table):
     Mesh coordinates are multiplied to mm first; every ``*_scan_mm`` point is in mm after that.
     """
 
-    upper: FileName
-    lower: FileName
-    unit: Literal["mm", "cm", "m", "inch"] = "mm"
-    scanned_at: Literal["intercuspation", "record"] = "intercuspation"
-    upper_scan_from_lower_scan: RigidMatrix = IDENTITY
-    allow_outside: bool = False
+    upper: FileName = required("Mesh of the upper; STL, PLY, OBJ or OFF")
+    lower: FileName = required("Mesh of the lower")
+    unit: Literal["mm", "cm", "m", "inch"] = optional("Unit of the mesh files", "mm")
+    scanned_at: Literal["intercuspation", "record"] = optional("Lower scanned in", "intercuspation")
+    upper_scan_from_lower_scan: RigidMatrix = optional(
+        "Pose of the lower in the upper's frame, where they differ", IDENTITY
+    )
+    allow_outside: bool = optional("Whether files outside the case's folder may be named", False)
 
 
 class TrueAxis(Table):
     """``[true_axis]``: in ``axis_orbital``, symmetric about the origin by definition."""
 
-    width_mm: AxisWidth
+    width_mm: AxisWidth = required("Distance of the two true axis points")
 
 
 class ArbitraryAxis(Table):
     """``[arbitrary_axis]``: offsets from the true points by side, or two points in a frame."""
 
-    left_anterior_mm: Offset | None = None
-    left_superior_mm: Offset | None = None
-    right_anterior_mm: Offset | None = None
-    right_superior_mm: Offset | None = None
-    left_point_mm: Point | None = None
-    right_point_mm: Point | None = None
-    frame: Literal["axis_orbital", "upper_scan"] | None = None
+    left_anterior_mm: Offset | None = optional("Anterior")
+    left_superior_mm: Offset | None = optional("Superior")
+    right_anterior_mm: Offset | None = optional("Anterior")
+    right_superior_mm: Offset | None = optional("Superior")
+    left_point_mm: Point | None = optional("Left point of the axis, in place of offsets")
+    right_point_mm: Point | None = optional("Right point of the axis")
+    frame: Literal["axis_orbital", "upper_scan"] | None = optional("Frame of the two points")
 
     @property
     def by_offsets(self) -> bool:
@@ -130,10 +134,12 @@ def exactly_one(table: Table, names: tuple[str, ...]) -> str:
 class Record(Table):
     """``[record]``: how far the interocclusal record held the jaws open, from the scanned pose."""
 
-    thickness_mm: Annotated[float, Field(gt=0.0, le=40.0)] | None = None
-    site: Text | None = None
-    opening_deg: Opening | None = None
-    as_scanned: bool = False
+    thickness_mm: Annotated[float, Field(gt=0.0, le=40.0)] | None = optional(
+        "Interocclusal record's thickness"
+    )
+    site: Text | None = optional("measured at (incisors, pin or tooth)")
+    opening_deg: Opening | None = optional("Opening of the record from the scanned pose")
+    as_scanned: bool = optional("Whether the record is the scanned pose", False)
 
     @model_validator(mode="after")
     def one_form(self) -> Record:
@@ -146,11 +152,15 @@ class Record(Table):
 class Target(Table):
     """``[target]``: the jaw relation wanted, from the scanned pose, opening (raise) positive."""
 
-    vdo_change_mm: Annotated[float, Field(ge=-40.0, le=40.0)] | None = None
-    site: Text | None = None
-    opening_deg: Opening | None = None
-    as_scanned: bool = False
-    first_contact: bool = False
+    vdo_change_mm: Annotated[float, Field(ge=-40.0, le=40.0)] | None = optional(
+        "Planned change of the vertical"
+    )
+    site: Text | None = optional("measured at")
+    opening_deg: Opening | None = optional("Opening of the target from the scanned pose")
+    as_scanned: bool = optional("Whether the target is the scanned pose", False)
+    first_contact: bool = optional(
+        "Whether the target is the first contact about the true axis", False
+    )
 
     @model_validator(mode="after")
     def one_form(self) -> Target:
@@ -177,22 +187,26 @@ def check_site(site: str | None, needed: bool, by: str) -> None:
 class Pin(Table):
     """``[pin]``: the incisal pin's tip in ``axis_orbital`` at the scanned pose."""
 
-    tip_mm: Point | None = None
+    tip_mm: Point | None = optional("Tip against the axis")
 
 
 class Decision(Table):
     """``[decision]``: the user's tolerance and the stop that the verdict is about."""
 
-    tolerance_mm: Annotated[float, Field(gt=0.0, le=10.0)] = 0.3
-    stop: Literal["equal_angle", "pin", "contact"] = "pin"
+    tolerance_mm: Annotated[float, Field(gt=0.0, le=10.0)] = optional(
+        "Tolerance; no consensus: 0.1, 0.2, 0.3 and 0.5 are in use", 0.3
+    )
+    stop: Literal["equal_angle", "pin", "contact"] = optional(
+        "What ends the closure on the articulator", "pin"
+    )
 
 
 class Landmark(Table):
     """``[[landmarks]]``: a named point in ``lower_scan`` (mm)."""
 
-    name: Text
-    tooth: Tooth | None = None
-    point_mm: Point
+    name: Text = required("Name")
+    tooth: Tooth | None = optional("Tooth, ISO")
+    point_mm: Point = required("In the lower scan; without casts, against the axis")
 
 
 class Marks(Table):
@@ -202,19 +216,25 @@ class Marks(Table):
     ruler's anterior end points above the axis-orbital plane.
     """
 
-    face_landmark: Text
-    left_arbitrary_anterior_mm: Offset
-    left_arbitrary_superior_mm: Offset
-    left_located_anterior_mm: Offset
-    left_located_superior_mm: Offset
-    right_arbitrary_anterior_mm: Offset
-    right_arbitrary_superior_mm: Offset
-    right_located_anterior_mm: Offset
-    right_located_superior_mm: Offset
-    facial_width_mm: Annotated[float, Field(ge=60.0, le=MAX_POINT_DISTANCE_MM)]
-    stand_width_mm: Annotated[float, Field(ge=60.0, le=MAX_POINT_DISTANCE_MM)] | None = None
-    slip_left_mm: Offset = 0.0
-    ruler_tilt_deg: Annotated[float, Field(ge=-45.0, le=45.0)] = 0.0
+    face_landmark: Text = required("Landmark of the ruler's zero")
+    left_arbitrary_anterior_mm: Offset = required("Arbitrary mark, anterior")
+    left_arbitrary_superior_mm: Offset = required("Arbitrary mark, superior")
+    left_located_anterior_mm: Offset = required("Located mark, anterior")
+    left_located_superior_mm: Offset = required("Located mark, superior")
+    right_arbitrary_anterior_mm: Offset = required("Arbitrary mark, anterior")
+    right_arbitrary_superior_mm: Offset = required("Arbitrary mark, superior")
+    right_located_anterior_mm: Offset = required("Located mark, anterior")
+    right_located_superior_mm: Offset = required("Located mark, superior")
+    facial_width_mm: Annotated[float, Field(ge=60.0, le=MAX_POINT_DISTANCE_MM)] = required(
+        "Facial width at the located marks"
+    )
+    stand_width_mm: Annotated[float, Field(ge=60.0, le=MAX_POINT_DISTANCE_MM)] | None = optional(
+        "Width of the mounting stand; it gives the side extension"
+    )
+    slip_left_mm: Offset = optional("Slip of the facebow to the patient's left", 0.0)
+    ruler_tilt_deg: Annotated[float, Field(ge=-45.0, le=45.0)] = optional(
+        "Ruler above the axis-orbital plane; of its anterior end", 0.0
+    )
 
 
 class ThirdPoint(Table):
@@ -225,12 +245,18 @@ class ThirdPoint(Table):
     guidance angles uncertain and no part of the closure error.
     """
 
-    kind: Literal["orbitale", "below_nasion", "incisal_height"]
-    below_nasion_mm: Annotated[float, Field(gt=0.0, le=60.0)] | None = None
-    incisal_height_mm: Annotated[float, Field(gt=0.0, le=90.0)] | None = None
-    reach_mm: Annotated[float, Field(ge=MIN_POINT_DISTANCE_MM, le=200.0)] | None = None
-    error_superior_mm: Offset = 0.0
-    sd_superior_mm: NotNegative = 0.0
+    kind: Literal["orbitale", "below_nasion", "incisal_height"] = required(
+        "Anterior reference point used"
+    )
+    below_nasion_mm: Annotated[float, Field(gt=0.0, le=60.0)] | None = optional("Below nasion")
+    incisal_height_mm: Annotated[float, Field(gt=0.0, le=90.0)] | None = optional(
+        "Above the incisal edge"
+    )
+    reach_mm: Annotated[float, Field(ge=MIN_POINT_DISTANCE_MM, le=200.0)] | None = optional(
+        "Distance from the axis"
+    )
+    error_superior_mm: Offset = optional("Used too high by (negative: too low)", 0.0)
+    sd_superior_mm: NotNegative = optional("Standard uncertainty of its height", 0.0)
 
     @model_validator(mode="after")
     def own_number_only(self) -> ThirdPoint:
@@ -254,20 +280,34 @@ class Uncertainty(Table):
     the axis from recordings.
     """
 
-    arbitrary_axis: Literal["measured", "study", "normal", "disc", "empirical"] = "measured"
-    study: Text | None = None
-    sd_anterior_mm: NotNegative | None = None
-    sd_superior_mm: NotNegative | None = None
-    bias_anterior_mm: Offset = 0.0
-    bias_superior_mm: Offset = 0.0
-    left_right_correlation: Annotated[float, Field(ge=-1.0, le=1.0)] = 0.0
-    radius_mm: Annotated[float, Field(gt=0.0, le=50.0)] | None = None
-    file: FileName | None = None
-    true_axis_sd_mm: Annotated[float, Field(ge=0.0, le=50.0)] = 1.0
-    record_thickness_sd_mm: Annotated[float, Field(ge=0.0, le=10.0)] = 0.1
-    target_sd_mm: Annotated[float, Field(ge=0.0, le=10.0)] = 0.0
-    coverage: Annotated[float, Field(gt=0.0, lt=1.0)] = 0.95
-    seed: Annotated[int, Field(ge=0, lt=2**63)] = 1
+    arbitrary_axis: Literal["measured", "study", "normal", "disc", "empirical"] = optional(
+        "Where the arbitrary point's uncertainty comes from", "measured"
+    )
+    study: Text | None = optional("Published study; for example schallhorn_1957")
+    sd_anterior_mm: NotNegative | None = optional("Arbitrary point, anterior; standard uncertainty")
+    sd_superior_mm: NotNegative | None = optional("Arbitrary point, superior; standard uncertainty")
+    bias_anterior_mm: Offset = optional("Mean of the anterior error", 0.0)
+    bias_superior_mm: Offset = optional("Mean of the superior error", 0.0)
+    left_right_correlation: Annotated[float, Field(ge=-1.0, le=1.0)] = optional(
+        "Correlation between left and right", 0.0
+    )
+    radius_mm: Annotated[float, Field(gt=0.0, le=50.0)] | None = optional(
+        "Radius of the disc in which the point lies"
+    )
+    file: FileName | None = optional("CSV file of measured offsets")
+    true_axis_sd_mm: Annotated[float, Field(ge=0.0, le=50.0)] = optional(
+        "Located point, each way and side; standard uncertainty", 1.0
+    )
+    record_thickness_sd_mm: Annotated[float, Field(ge=0.0, le=10.0)] = optional(
+        "Record's thickness; standard uncertainty", 0.1
+    )
+    target_sd_mm: Annotated[float, Field(ge=0.0, le=10.0)] = optional(
+        "Vertical dimension reached; standard uncertainty", 0.0
+    )
+    coverage: Annotated[float, Field(gt=0.0, lt=1.0)] = optional(
+        "Share of outcomes that an interval holds", 0.95
+    )
+    seed: Annotated[int, Field(ge=0, lt=2**63)] = optional("Start of the random numbers", 1)
 
     @model_validator(mode="after")
     def form_has_its_keys(self) -> Uncertainty:
@@ -297,7 +337,9 @@ class GuidanceRecord(LowerPosition):
     A left lateral record tells the guide of the right side, which orbits.
     """
 
-    kind: Literal["protrusive", "left_lateral", "right_lateral"]
+    kind: Literal["protrusive", "left_lateral", "right_lateral"] = required(
+        "Movement that was recorded"
+    )
 
     def tells(self, name: str) -> bool:
         """Whether the record alone sets an angle of the articulator, by its field."""
@@ -315,21 +357,31 @@ class ArticulatorTable(Table):
     the articulator is then set by them as it stands, on the arbitrary axis.
     """
 
-    intercondylar_mm: ElementDistance | None = None
-    sagittal_inclination_left_deg: Inclination | None = None
-    sagittal_inclination_right_deg: Inclination | None = None
-    bennett_left_deg: Bennett | None = None
-    bennett_right_deg: Bennett | None = None
-    immediate_side_shift_left_mm: SideShift | None = None
-    immediate_side_shift_right_mm: SideShift | None = None
-    guide_radius_left_mm: GuideRadius | None = None
-    guide_radius_right_mm: GuideRadius | None = None
-    incisal_sagittal_deg: TableSagittal | None = None
-    incisal_lateral_deg: TableLateral | None = None
-    front: Literal["pin", "teeth", "first"] | None = None
-    bennett_rule: bool | None = None
-    settings_from: Literal["same_angles", "records"] | None = None
-    records: list[GuidanceRecord] = Field(default_factory=list, max_length=3)
+    intercondylar_mm: ElementDistance | None = optional("Distance of the condylar elements")
+    sagittal_inclination_left_deg: Inclination | None = optional("Sagittal condylar inclination")
+    sagittal_inclination_right_deg: Inclination | None = optional("Sagittal condylar inclination")
+    bennett_left_deg: Bennett | None = optional("Bennett angle")
+    bennett_right_deg: Bennett | None = optional("Bennett angle")
+    immediate_side_shift_left_mm: SideShift | None = optional("Immediate side shift")
+    immediate_side_shift_right_mm: SideShift | None = optional("Immediate side shift")
+    guide_radius_left_mm: GuideRadius | None = optional(
+        "Radius of a curved guide; left out for a flat one"
+    )
+    guide_radius_right_mm: GuideRadius | None = optional(
+        "Radius of a curved guide; left out for a flat one"
+    )
+    incisal_sagittal_deg: TableSagittal | None = optional("Table, sagittal")
+    incisal_lateral_deg: TableLateral | None = optional("Table, lateral")
+    front: Literal["pin", "teeth", "first"] | None = optional("Front guided by")
+    bennett_rule: bool | None = optional("Whether a Bennett angle not given follows L = H / 8 + 12")
+    settings_from: Literal["same_angles", "records"] | None = optional(
+        "Settings by the records on this axis, or the patient's own angles"
+    )
+    records: list[GuidanceRecord] = Field(
+        default_factory=list,
+        max_length=3,
+        description="Interocclusal records of guidance, one a movement",
+    )
 
     @model_validator(mode="after")
     def each_angle_once(self) -> ArticulatorTable:

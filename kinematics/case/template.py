@@ -11,6 +11,7 @@ from scipy.spatial.transform import RigidTransform, Rotation
 
 from kinematics.base.errors import InputError
 from kinematics.base.words import CAUTIONS
+from kinematics.case.layout import choices, field_of, toml
 
 MOUNTINGS = {
     "axis_points": "axis points and a third reference point seen in the upper scan (facebow: the "
@@ -80,6 +81,8 @@ def template(kind: str, measurements: Collection[str] = ()) -> str:
         undefined=jinja2.StrictUndefined,
     )  # fmt: skip
     return environment.from_string(FORM.read_text(encoding="utf-8")).render(
+        one_of=lambda path: " | ".join(choices(field_of(path))),
+        default=lambda path: toml(field_of(path)["default"]),
         kind=kind,
         chosen=chosen,
         cautions=CAUTIONS,
