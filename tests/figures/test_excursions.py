@@ -12,7 +12,7 @@ from kinematics.base.axis import HingeAxis
 from kinematics.excursions.border import sagittal_border
 from kinematics.excursions.compare import ExcursionGeometry, excursion_errors
 from kinematics.excursions.settings import DEFAULT_THIRD_MM
-from viewer.figures.excursions import draw_excursion_figure
+from viewer.figures.draw import draw_figure
 
 TRUE = HingeAxis([0.0, 55.0, 0.0], [0.0, -55.0, 0.0])
 POINTS = np.array([[90.0, 0.0, -35.0], [50.0, 25.0, -35.0]])
@@ -33,7 +33,7 @@ def lines(figure):
 
 
 def test_path_figure_draws_every_excursion_of_both_in_three_views(errors):
-    drawn = lines(draw_excursion_figure("paths", errors, 1))
+    drawn = lines(draw_figure("paths", errors, 1))
     assert sum(name.startswith("path-") for name in drawn) == 3 * 2 * 3
     move = errors.kinds["left_lateral"].patient_mm[:, 1] - POINTS[1]
     shown = drawn["path-left_lateral-true-10"].get_xydata()
@@ -41,14 +41,14 @@ def test_path_figure_draws_every_excursion_of_both_in_three_views(errors):
 
 
 def test_patient_and_articulator_differ_in_line_and_colour(errors):
-    drawn = lines(draw_excursion_figure("paths", errors))
+    drawn = lines(draw_figure("paths", errors))
     patient, machine = (drawn[f"path-protrusion-{role}-02"] for role in ("true", "arbitrary"))
     assert patient.get_color() != machine.get_color()
     assert patient.get_linestyle() != machine.get_linestyle()
 
 
 def test_error_figure_draws_every_landmark_in_micrometres(errors):
-    drawn = lines(draw_excursion_figure("error", errors))
+    drawn = lines(draw_figure("error", errors))
     size = 1e3 * np.linalg.norm(errors.kinds["right_lateral"].error_mm[:, 0], axis=1)
     np.testing.assert_allclose(drawn["excursion-error-right_lateral-0"].get_ydata(), size)
     np.testing.assert_allclose(
@@ -71,6 +71,6 @@ def test_default_hinge_part_is_as_long_as_the_published_ones():
 
 
 def test_drawing_leaves_no_global_figure_behind(errors):
-    draw_excursion_figure("paths", errors)
+    draw_figure("paths", errors)
     module = sys.modules.get("matplotlib.pyplot")
     assert module is None or module.get_fignums() == []

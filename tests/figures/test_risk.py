@@ -10,8 +10,8 @@ import pytest
 
 from kinematics.uncertainty.departure import DecisionChart
 from tests.makers.small_assessment import RIGHT_TO_LEFT, hand_assessment
-from viewer.figures.draw import to_png, to_svg
-from viewer.figures.risk import RISK_FIGURES, WAY, draw_risk_figure, tooth_chances
+from viewer.figures.draw import draw_figure, to_png, to_svg
+from viewer.figures.risk import RISK_FIGURES, WAY, tooth_chances
 from viewer.look.palette import LIGHT
 
 
@@ -57,7 +57,7 @@ def test_chance_of_a_tooth_is_that_of_its_worst_landmark(assessment):
 
 @pytest.mark.parametrize("role", ["arbitrary", "located"])
 def test_bars_are_the_chances_of_the_teeth_then_of_the_whole_arch(assessment, role):
-    bars = by_gid(draw_risk_figure("probability", assessment), f"chance-{role}-")
+    bars = by_gid(draw_figure("probability", assessment), f"chance-{role}-")
     way = assessment.risk.spread.way(WAY[role])
     heights = [bars[f"chance-{role}-{i}"].get_height() for i in range(len(bars))]
     # One landmark a tooth here, in the order of the arch.
@@ -67,17 +67,17 @@ def test_bars_are_the_chances_of_the_teeth_then_of_the_whole_arch(assessment, ro
 
 
 def test_the_two_axes_differ_by_more_than_colour(assessment):
-    bars = by_gid(draw_risk_figure("probability", assessment), "chance-")
+    bars = by_gid(draw_figure("probability", assessment), "chance-")
     assert bars["chance-arbitrary-0"].get_hatch()
     assert not bars["chance-located-0"].get_hatch()
-    drawn = by_gid(draw_risk_figure("worst", assessment), "interval-")
+    drawn = by_gid(draw_figure("worst", assessment), "interval-")
     styles = {name: line.get_linestyle() for name, line in drawn.items()}
     assert styles["interval-arbitrary"] != styles["interval-located"]
 
 
 @pytest.mark.parametrize("role", ["arbitrary", "located"])
 def test_spread_holds_every_trial_and_its_bar_the_coverage(assessment, role):
-    figure = draw_risk_figure("worst", assessment)
+    figure = draw_figure("worst", assessment)
     values = 1e3 * assessment.risk.spread.worst_error_mm[WAY[role]]
     stairs = by_gid(figure, f"spread-{role}")[f"spread-{role}"].get_data()
     assert stairs.values.sum() == pytest.approx(100.0)
@@ -89,15 +89,13 @@ def test_spread_holds_every_trial_and_its_bar_the_coverage(assessment, role):
 
 
 def test_tolerance_stands_where_the_case_put_it(assessment):
-    line = by_gid(draw_risk_figure("worst", assessment), "tolerance")["tolerance"]
+    line = by_gid(draw_figure("worst", assessment), "tolerance")["tolerance"]
     np.testing.assert_allclose(line.get_xdata(), 100.0)
 
 
 def test_a_tolerance_far_beyond_every_error_leaves_the_errors_legible(assessment):
     spread = replace(assessment.risk.spread, tolerance_mm=9.0)
-    figure = draw_risk_figure(
-        "worst", replace(assessment, risk=replace(assessment.risk, spread=spread))
-    )
+    figure = draw_figure("worst", replace(assessment, risk=replace(assessment.risk, spread=spread)))
     largest = 1e3 * max(v.max() for v in spread.worst_error_mm.values())
     assert figure.axes[0].get_xlim()[1] == pytest.approx(2.0 * largest)
     assert any("9000 µm →" in t.get_text() for t in figure.axes[0].texts)
@@ -108,16 +106,14 @@ def test_trials_that_never_differ_are_drawn(assessment):
         assessment.risk.spread,
         worst_error_mm={"as planned": np.full(50, 0.12), "true axis": np.zeros(50)},
     )
-    figure = draw_risk_figure(
-        "worst", replace(assessment, risk=replace(assessment.risk, spread=spread))
-    )
+    figure = draw_figure("worst", replace(assessment, risk=replace(assessment.risk, spread=spread)))
     for role in ("arbitrary", "located"):
         stairs = by_gid(figure, f"spread-{role}")[f"spread-{role}"].get_data()
         np.testing.assert_allclose(stairs.values, [100.0])
 
 
 def test_tolerance_line_of_the_chart_is_the_hyperbola_of_a_product_error(assessment):
-    figure = draw_risk_figure("decision", with_chart(assessment, product_chart()))
+    figure = draw_figure("decision", with_chart(assessment, product_chart()))
     for gid, share in (("tolerance-dotted", 1.0), ("tolerance-dashed", 0.8)):
         path = by_gid(figure, gid)[gid].get_paths()[0].vertices
         # 20 d a = 100 µm; both grids are fine enough for linear pieces between their lines.
@@ -126,7 +122,7 @@ def test_tolerance_line_of_the_chart_is_the_hyperbola_of_a_product_error(assessm
 
 
 def test_the_chart_marks_this_case_at_its_departure_and_its_axis_errors(assessment):
-    mark = by_gid(draw_risk_figure("decision", assessment), "this-case")["this-case"]
+    mark = by_gid(draw_figure("decision", assessment), "this-case")["this-case"]
     off = sorted([np.hypot(4.0, 3.0), np.hypot(5.5, 1.0)])
     np.testing.assert_allclose(mark.get_xdata(), abs(assessment.departure_mm))
     np.testing.assert_allclose(mark.get_ydata(), off)
@@ -137,7 +133,7 @@ def test_a_case_of_a_population_is_marked_by_its_departure_alone(assessment):
         update={"arbitrary_axis": "disc", "radius_mm": 5.0}
     )
     a = replace(assessment, case=assessment.case.model_copy(update={"uncertainty": table}))
-    mark = by_gid(draw_risk_figure("decision", a), "this-case")["this-case"]
+    mark = by_gid(draw_figure("decision", a), "this-case")["this-case"]
     np.testing.assert_allclose(mark.get_xdata(), abs(assessment.departure_mm))
     assert list(mark.get_ydata()) == [0, 1]  # from the bottom of the chart to its top
 
@@ -145,20 +141,20 @@ def test_a_case_of_a_population_is_marked_by_its_departure_alone(assessment):
 @pytest.mark.parametrize("tolerance", [1e-4, 50.0])
 def test_a_chart_wholly_on_one_side_of_the_tolerance_is_drawn(assessment, tolerance):
     a = with_chart(assessment, product_chart(tolerance))
-    figure = draw_risk_figure("decision", a)
+    figure = draw_figure("decision", a)
     assert ("tolerance-dotted" in by_gid(figure, "tolerance-")) == (tolerance < 1.0)
 
 
 def test_a_case_off_the_chart_is_kept_at_its_edge_and_says_so(assessment):
     chart = product_chart()
     small = replace(chart, axis_error_mm=chart.axis_error_mm / 4.0)
-    figure = draw_risk_figure("decision", with_chart(assessment, small))
+    figure = draw_figure("decision", with_chart(assessment, small))
     assert max(by_gid(figure, "this-case")["this-case"].get_ydata()) == 3.0
     assert any("beyond the chart" in t.get_text() for t in figure.axes[0].texts)
 
 
 def test_ranking_bars_are_the_total_shares_largest_on_top(assessment):
-    figure = draw_risk_figure("ranking", assessment)
+    figure = draw_figure("ranking", assessment)
     bars = by_gid(figure, "share-")
     widths = [bars[f"share-{i}"].get_width() for i in range(len(bars))]
     np.testing.assert_allclose(widths, [100.0 * r.total for r in assessment.risk.ranking])
@@ -168,7 +164,7 @@ def test_ranking_bars_are_the_total_shares_largest_on_top(assessment):
 
 @pytest.mark.parametrize("name", list(RISK_FIGURES))
 def test_figures_become_svg_with_the_palette_and_png(assessment, name):
-    figure = draw_risk_figure(name, assessment)
+    figure = draw_figure(name, assessment)
     svg = to_svg(figure, name, "title")
     roles = {value: role for role, value in vars(LIGHT).items()}
     for text in {part[:7] for part in svg.split("#")[1:] if len(part) > 6}:
@@ -181,12 +177,12 @@ def test_figures_become_svg_with_the_palette_and_png(assessment, name):
 
 @pytest.mark.parametrize("name", list(RISK_FIGURES))
 def test_equal_records_give_equal_figures(assessment, name):
-    first, second = (to_svg(draw_risk_figure(name, assessment), name, "t") for _ in range(2))
+    first, second = (to_svg(draw_figure(name, assessment), name, "t") for _ in range(2))
     assert first == second
 
 
 def test_bars_wear_the_colours_of_the_axes(assessment):
-    bars = by_gid(draw_risk_figure("probability", assessment), "chance-")
+    bars = by_gid(draw_figure("probability", assessment), "chance-")
     seen = {r: matplotlib.colors.to_hex(bars[f"chance-{r}-0"].get_edgecolor()) for r in
             ("arbitrary", "located")}  # fmt: skip
     assert seen == {"arbitrary": LIGHT.arbitrary, "located": LIGHT.true}
@@ -196,4 +192,4 @@ def test_without_uncertainty_there_is_nothing_to_draw():
     bare = hand_assessment(meshes=False)
     for name in RISK_FIGURES:
         with pytest.raises(ValueError, match="without risk"):
-            draw_risk_figure(name, bare)
+            draw_figure(name, bare)

@@ -19,10 +19,12 @@ from kinematics.uncertainty.summary import wilson_interval
 from tests.makers.small_assessment import hand_assessment
 from tests.report.test_page import Page, number, page_of
 from viewer.command.terminal import print_assessment
+from viewer.figures.risk import RISK_FIGURES
 from viewer.look.text import chance
 from viewer.report import outputs
+from viewer.report.captions import FIGURE_TEXT
 from viewer.report.excursions import excursion_paragraphs, excursion_table
-from viewer.report.sections import CAPTIONS, extra_figures, extra_sections
+from viewer.report.sections import extra_figures, extra_sections
 from viewer.report.tables import what_would_add
 
 TITLES = (
@@ -115,8 +117,8 @@ def test_without_anything_that_varies_there_is_no_ranking(full):
 def test_the_page_with_all_sections_is_well_formed_with_unique_ids(page):
     assert len(page.ids) == len(set(page.ids))
     assert all(a.startswith(("data:", "#")) for a in page.addresses)
-    for title, _ in CAPTIONS.values():
-        assert title in page.text
+    for name in (*RISK_FIGURES, "paths", "error"):
+        assert FIGURE_TEXT[name][0] in page.text
 
 
 def test_sentences_of_the_record_are_in_the_report(full, page):

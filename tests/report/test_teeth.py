@@ -12,11 +12,11 @@ from kinematics.casts.cast import load_cast
 from kinematics.casts.clearance import CLEARANCE_LIMIT_MM, NEAR_CONTACT_MM
 from tests.excursions.test_details import demo, quick, small_case, wall, wide  # noqa: F401
 from tests.report.test_page import Page, number, page_of
-from viewer.figures.draw import to_svg
-from viewer.figures.excursions import draw_excursion_figure
-from viewer.figures.teeth import MAP_LIMIT_MM, draw_tooth_figure, touching_places
+from viewer.figures.draw import draw_figure, to_svg
+from viewer.figures.teeth import MAP_LIMIT_MM, TOOTH_FIGURES, touching_places
 from viewer.look.palette import clearance_colours, signed_colours
 from viewer.report import outputs
+from viewer.report.captions import FIGURE_TEXT
 from viewer.report.excursions import (
     contact_sentence,
     depth_words,
@@ -25,12 +25,13 @@ from viewer.report.excursions import (
 )
 from viewer.report.sections import extra_figures, extra_sections
 from viewer.report.teeth import (
-    GUIDE_CAPTIONS,
-    TOOTH_CAPTIONS,
     clearance_table,
     contact_tables,
     tooth_paragraphs,
 )
+
+SHOWN = (*TOOTH_FIGURES, "borders", "arcon")
+"""Figures of both sections."""
 
 
 @pytest.fixture(scope="module")
@@ -47,14 +48,15 @@ def patches(figure, start):
 
 def test_both_sections_come_with_all_their_figures_and_tables(demo):  # noqa: F811
     figures = extra_figures(demo)
-    assert set(TOOTH_CAPTIONS) | set(GUIDE_CAPTIONS) <= set(figures)
+    assert set(SHOWN) <= set(figures)
     sections = {s.title: s for s in extra_sections(demo, figures)}
     assert len(sections["Teeth in the excursions"].svgs) == 3
     assert len(sections["Border figure and guidance"].svgs) == 2
     page = Page(page_of(demo, svgs={}, plates={}, extra=tuple(sections.values())))
     assert len(page.ids) == len(set(page.ids))
     assert all(a.startswith(("data:", "#")) for a in page.addresses)
-    for title, text in (TOOTH_CAPTIONS | GUIDE_CAPTIONS).values():
+    for name in SHOWN:
+        title, text = FIGURE_TEXT[name]
         assert title in page.text
         assert text in page.text
     assert contact_sentence(demo.excursions) in page.text
@@ -71,7 +73,7 @@ def test_without_casts_only_the_guidance_is_told(demo):  # noqa: F811
 
 def test_the_bars_are_the_spans_of_the_contacts(demo):  # noqa: F811
     d = demo.excursions.details
-    figure = draw_tooth_figure("contacts", d)
+    figure = draw_figure("contacts", d)
     for kind, both in d.teeth.items():
         for who, along in (("patient", both.patient), ("articulator", both.articulator)):
             half = 0.5 * np.diff(along.way_mm).mean()
@@ -84,7 +86,7 @@ def test_the_bars_are_the_spans_of_the_contacts(demo):  # noqa: F811
 
 
 def test_the_two_rows_of_bars_differ_in_place_and_colour(demo):  # noqa: F811
-    figure = draw_tooth_figure("contacts", demo.excursions.details)
+    figure = draw_figure("contacts", demo.excursions.details)
     mouth, machine = (patches(figure, f"touch-left_lateral-{w}")[0] for w in
                       ("patient", "articulator"))  # fmt: skip
     assert mouth.get_facecolor() != machine.get_facecolor()
@@ -93,7 +95,7 @@ def test_the_two_rows_of_bars_differ_in_place_and_colour(demo):  # noqa: F811
 
 def test_the_traces_drawn_are_the_records(demo):  # noqa: F811
     d = demo.excursions.details
-    figure = draw_tooth_figure("traces", d)
+    figure = draw_figure("traces", d)
     lines = {x.get_gid(): x for axes in figure.axes for x in axes.lines if x.get_gid()}
     for panel in ("lower", "upper"):
         drawn = [t for t in d.traces if t.traced_on == panel]
@@ -107,7 +109,7 @@ def test_the_traces_drawn_are_the_records(demo):  # noqa: F811
 
 def test_the_map_is_coloured_by_the_clearance_at_each_vertex(demo):  # noqa: F811
     d = demo.excursions.details
-    figure = draw_tooth_figure("clearance", d)
+    figure = draw_figure("clearance", d)
     drawn = {c.get_gid(): c for axes in figure.axes for c in axes.collections if c.get_gid()}
     assert set(drawn) == {f"clearance-{k}-{w}" for k in d.teeth for w in ("patient", "articulator")}
     along = d.teeth["left_lateral"].patient
@@ -173,7 +175,7 @@ def test_a_tooth_in_the_way_of_the_pin_is_told_with_its_depth(biting):
     assert f"31 into 11 ({depth_words(deepest)})" in words
     assert words in excursion_sentences(e)[1]
     assert "Casts do not yield" in " ".join(tooth_paragraphs(e))
-    figure = draw_tooth_figure("contacts", e.details)
+    figure = draw_figure("contacts", e.details)
     assert patches(figure, "deep-protrusion-patient")
     one = way_sentence(e, 1)
     assert one.count("(") == 1
@@ -187,7 +189,7 @@ def test_a_depth_near_the_limit_of_the_search_is_told_as_a_lower_bound_alone():
 
 def test_every_figure_is_a_picture_that_keeps_to_itself(demo):  # noqa: F811
     for name, figure in extra_figures(demo).items():
-        if name in TOOTH_CAPTIONS or name in GUIDE_CAPTIONS:
+        if name in SHOWN:
             svg = to_svg(figure, name, "a <title>")
             assert 'href="http' not in svg
             assert "var(--true," in svg or name in ("arcon",)
@@ -196,7 +198,7 @@ def test_every_figure_is_a_picture_that_keeps_to_itself(demo):  # noqa: F811
 
 def test_the_border_figure_draws_both_parts_of_both(demo):  # noqa: F811
     b = demo.excursions.details.border
-    figure = draw_excursion_figure("borders", b)
+    figure = draw_figure("borders", b)
     lines = {x.get_gid(): x for axes in figure.axes for x in axes.lines if x.get_gid()}
     for who in ("patient", "articulator"):
         for part, places in (("hinge", b.hinge_mm), ("protrusion", b.protrusive_mm)):
@@ -208,7 +210,7 @@ def test_the_border_figure_draws_both_parts_of_both(demo):  # noqa: F811
 
 def test_the_arcon_figure_draws_before_and_after_in_micrometres(demo):  # noqa: F811
     c = demo.excursions.details.arcon
-    figure = draw_excursion_figure("arcon", c)
+    figure = draw_figure("arcon", c)
     lines = {x.get_gid(): x for axes in figure.axes for x in axes.lines if x.get_gid()}
     for kind in c.difference_mm:
         for role, moves in (("ink", c.difference_mm), ("quiet", c.unchanged_mm)):
@@ -221,7 +223,7 @@ def test_the_arcon_figure_draws_before_and_after_in_micrometres(demo):  # noqa: 
 
 def test_a_locked_excursion_is_marked_where_it_stops(tmp_path):
     a = quick(small_case(tmp_path, [*wide(), wall()], front="teeth"))
-    figure = draw_tooth_figure("contacts", a.excursions.details)
+    figure = draw_figure("contacts", a.excursions.details)
     protrusion, lateral = figure.axes[0], figure.axes[1]
     said = {t.get_text().strip() for t in protrusion.texts}
     assert said == {"patient stops", "articulator stops"}

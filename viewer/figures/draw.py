@@ -9,23 +9,27 @@ from __future__ import annotations
 
 import io
 import re
+from collections.abc import Callable
 from typing import TYPE_CHECKING, Any
 
 from viewer.figures.arcs import arcs_figure
 from viewer.figures.charts import arch_figure, departure_figure, teeth_figure
+from viewer.figures.excursions import EXCURSION_FIGURES
+from viewer.figures.risk import RISK_FIGURES
 from viewer.figures.style import RC
+from viewer.figures.teeth import TOOTH_FIGURES
 from viewer.look.palette import LIGHT
 
 if TYPE_CHECKING:
     from kinematics.assessment import Assessment
 
-FIGURES = {
+FIGURES: dict[str, Callable[[Assessment], Any]] = {
     "arcs": arcs_figure,
     "departure": departure_figure,
     "teeth": teeth_figure,
     "arch": arch_figure,
 }
-"""Every figure by the name of its file."""
+"""The figures that every case has, apart from one without a measured axis."""
 
 
 def figures_for(assessment: Assessment) -> tuple[str, ...]:
@@ -33,12 +37,18 @@ def figures_for(assessment: Assessment) -> tuple[str, ...]:
     return () if assessment.verdict.basis == "chance" else tuple(FIGURES)
 
 
-def draw_figure(name: str, assessment: Assessment) -> Any:
-    """Draw one of :data:`FIGURES` in the project's look."""
+def draw_figure(name: str, *what: Any) -> Any:
+    """Draw a figure by its name in the project's look, of what its function takes."""
     import matplotlib
 
+    every: dict[str, Callable[..., Any]] = {
+        **FIGURES,
+        **RISK_FIGURES,
+        **EXCURSION_FIGURES,
+        **TOOTH_FIGURES,
+    }
     with matplotlib.rc_context(RC):
-        return FIGURES[name](assessment)
+        return every[name](*what)
 
 
 def to_svg(figure: Any, key: str, title: str) -> str:

@@ -1,7 +1,6 @@
 """Figures of the excursions: paths of a landmark, error along the way, border, arcon guidance.
 
-matplotlib is imported inside the functions, with its object interface only. Draw them within
-``matplotlib.rc_context(RC)`` (:func:`draw_excursion_figure` does).
+Draw them with :func:`viewer.figures.draw.draw_figure`, which sets the project's look.
 """
 
 from __future__ import annotations
@@ -11,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from viewer.figures.style import DASH, RC, halo, new_figure, spread
+from viewer.figures.style import DASH, halo, new_figure, spread
 from viewer.look.palette import LIGHT
 
 if TYPE_CHECKING:
@@ -38,20 +37,6 @@ ROLES: tuple[tuple[Who, str, str, str], ...] = (
     ("articulator", "arbitrary", "dashed", ARTICULATOR_LABEL),
 )
 """Colour, line and label of each of the two."""
-
-
-def draw_excursion_figure(name: str, *arguments: Any, **keys: Any) -> Any:
-    """Draw ``paths``, ``error``, ``borders`` or ``arcon`` in the project's look."""
-    import matplotlib
-
-    drawn: dict[str, Callable[..., Any]] = {
-        "paths": excursion_paths_figure,
-        "error": excursion_error_figure,
-        "borders": border_pair_figure,
-        "arcon": arcon_figure,
-    }
-    with matplotlib.rc_context(RC):
-        return drawn[name](*arguments, **keys)
 
 
 def excursion_paths_figure(errors: ExcursionErrors, landmark: int = 0) -> Any:
@@ -273,3 +258,12 @@ def _legend(figure: Any, name: str, stopped: str) -> None:
     figure.legend(
         handles=handles, loc="upper left", bbox_to_anchor=(0.06, 0.945), ncols=3, fontsize=9
     )
+
+
+EXCURSION_FIGURES: dict[str, Callable[..., Any]] = {
+    "paths": excursion_paths_figure,
+    "error": excursion_error_figure,
+    "borders": border_pair_figure,
+    "arcon": arcon_figure,
+}
+"""Every figure by name."""

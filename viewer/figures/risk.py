@@ -1,7 +1,6 @@
 """Figures of the uncertainty: chance by tooth, spread of the worst error, decision chart, ranking.
 
-matplotlib is imported inside the functions, with its object interface only. Draw them with
-:func:`draw_risk_figure`, which sets the project's look.
+Draw them with :func:`viewer.figures.draw.draw_figure`, which sets the project's look.
 """
 
 from __future__ import annotations
@@ -17,7 +16,6 @@ from viewer.figures.decision import decision_figure
 from viewer.figures.numbers import tooth_table
 from viewer.figures.style import (
     DASH,
-    RC,
     grid_behind,
     legend_above,
     new_figure,
@@ -43,14 +41,6 @@ FAR = 2.0
 CHANCE_WIDTH = 0.4
 LONG_NAME = 4
 """Characters from which a tooth's name is wrapped."""
-
-
-def draw_risk_figure(name: str, assessment: Assessment) -> Any:
-    """Draw one of :data:`RISK_FIGURES` of an assessment with ``[uncertainty]``."""
-    import matplotlib
-
-    with matplotlib.rc_context(RC):
-        return RISK_FIGURES[name](assessment)
 
 
 def risk_in(assessment: Assessment) -> Risk:

@@ -1,7 +1,6 @@
 """Figures of the teeth in excursions: contacts along the way, clearance map, traced paths.
 
-matplotlib is imported inside the functions, with its object interface only. Draw them with
-:func:`draw_tooth_figure`.
+Draw them with :func:`viewer.figures.draw.draw_figure`, which sets the project's look.
 """
 
 from __future__ import annotations
@@ -16,7 +15,7 @@ from kinematics.base.teeth import arch_order
 from kinematics.casts.clearance import CLEARANCE_LIMIT_MM, NEAR_CONTACT_MM
 from kinematics.excursions.teeth import spans_mm
 from viewer.figures.excursions import KIND_LABEL, ROLES
-from viewer.figures.style import DASH, RC, halo, new_figure, wrapped
+from viewer.figures.style import DASH, halo, new_figure, wrapped
 from viewer.look.palette import LIGHT, clearance_colours
 
 if TYPE_CHECKING:
@@ -31,19 +30,6 @@ END_MARKER = {"protrusion": "o", "left_lateral": "<", "right_lateral": ">"}
 """Marker at the end of a traced path; from above with the incisors below, the way it runs."""
 ZOOM_MM = 7.0
 """Half width of the enlarged part of the traced paths (ours)."""
-
-
-def draw_tooth_figure(name: str, details: ExcursionDetails) -> Any:
-    """Draw ``contacts``, ``clearance`` or ``traces`` in the project's look."""
-    import matplotlib
-
-    drawn: dict[str, Callable[[ExcursionDetails], Any]] = {
-        "contacts": contacts_figure,
-        "clearance": clearance_figure,
-        "traces": traces_figure,
-    }
-    with matplotlib.rc_context(RC):
-        return drawn[name](details)
 
 
 def contacts_figure(details: ExcursionDetails) -> Any:
@@ -383,3 +369,11 @@ def _trace_legend(figure: Any, kinds: Sequence[str]) -> None:
         handles=handles, loc="upper left", bbox_to_anchor=(0.0, 1.0), ncols=6, fontsize=9,
         columnspacing=1.3, handletextpad=0.5,
     )  # fmt: skip
+
+
+TOOTH_FIGURES: dict[str, Callable[[ExcursionDetails], Any]] = {
+    "contacts": contacts_figure,
+    "clearance": clearance_figure,
+    "traces": traces_figure,
+}
+"""Every figure by name."""

@@ -222,7 +222,8 @@ def _make_report(
     a: Assessment, stage: Path, pictures: bool, tell: Callable[[str, float], None]
 ) -> None:
     from viewer.figures.draw import draw_figure, figures_for, to_png, to_svg
-    from viewer.report.page import FIGURE_TEXT, render_report
+    from viewer.report.captions import FIGURE_TEXT
+    from viewer.report.page import render_report
     from viewer.report.sections import extra_figures, extra_sections
 
     svgs = {}

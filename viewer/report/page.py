@@ -17,6 +17,7 @@ from kinematics.uncertainty.ways import AS_PLANNED
 from viewer.look import text
 from viewer.look.palette import THEMES, Theme, css_variables
 from viewer.report import tables
+from viewer.report.captions import FIGURE_TEXT, PLATE_TEXT
 from viewer.report.plan import plan_table, verdict_mark, ways_out_table
 
 if TYPE_CHECKING:
@@ -28,48 +29,6 @@ CONTROL = frozenset({"Cc", "Cf", "Cs", "Co", "Zl", "Zp"})
 
 PlatePictures = Mapping[str, Mapping[Theme, bytes]]
 """PNG bytes by view and theme."""
-
-PLATE_TEXT = {
-    "oblique": (
-        "Casts at the target, with both axes",
-        "Seen from the front and the patient's left, at true scale. Thin arcs continue the path of "
-        "a molar and an incisor beyond record and target, solid about the true axis, dashed about "
-        "the arbitrary one.",
-    ),
-    "left": (
-        "The same from the patient's left, see-through",
-        "First contacts and landmarks lie inside the outline; each landmark is drawn twice, in the "
-        "mouth and on the articulator.",
-    ),
-    "occlusal": (
-        "High and open areas of the lower",
-        "Onto the lower's occlusal surface. A restoration made on the articulator is high in the "
-        "mouth where the map is magenta, and leaves the teeth apart where it is green.",
-    ),
-}
-FIGURE_TEXT = {
-    "arcs": (
-        "Two hinges, two arcs",
-        "From the same record, each hinge carries a tooth along its own arc. Left: true scale. "
-        "Right: the difference between the arcs multiplied by the factor written there.",
-    ),
-    "departure": (
-        "Error against departure",
-        "The departure is how far the target lies from the record. At 0 there is no error, "
-        "whatever the axis.",
-    ),
-    "teeth": (
-        "Error at every tooth",
-        "Above: size of the error at each tooth, by what stops the articulator; an arrow in the "
-        "legend marks a line that runs out of the picture. Below: its parts at the stop that the "
-        "verdict is about.",
-    ),
-    "arch": (
-        "Error over the arch",
-        "Onto the lower, incisors below. The colour and the number tell high or open; the arrow "
-        "tells where the articulator puts the tooth instead of the mouth.",
-    ),
-}
 
 
 @dataclass(frozen=True)
@@ -205,7 +164,7 @@ def render_report(
         dark=Markup(css_variables("dark")),
         plates=shown,
         no_plates_reason=no_plates_reason,
-        figures=[(n, *FIGURE_TEXT[n], Markup(svgs[n])) for n in FIGURE_TEXT if n in svgs],
+        figures=[(n, *FIGURE_TEXT[n], Markup(svg)) for n, svg in svgs.items()],
         extra=[
             (s, [(*words, Markup(svg)) for words, (_, svg) in zip(s.captions, s.svgs)])
             for s in extra

@@ -12,11 +12,11 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from viewer.figures.draw import to_svg
-from viewer.figures.excursions import draw_excursion_figure
-from viewer.figures.risk import draw_risk_figure, tooth_chances
+from viewer.figures.draw import draw_figure
+from viewer.figures.risk import tooth_chances
 from viewer.figures.style import wrapped
 from viewer.look.text import NONE, chance, plain, signed, yes_no
+from viewer.report.captions import captioned
 from viewer.report.excursions import excursion_paragraphs, excursion_table, stop_sentences
 from viewer.report.guidance import (
     record_table,
@@ -31,62 +31,26 @@ from viewer.report.teeth import tooth_figures, tooth_sections
 if TYPE_CHECKING:
     from kinematics.assessment import Assessment
     from kinematics.decision.transfer import Transfer
+    from kinematics.excursions.results import ExcursionErrors
     from kinematics.uncertainty.risk import Risk
     from kinematics.uncertainty.summary import UncertaintySummary
 
 WORST_ROWS = 6
 """Landmarks in the table of coverage intervals, those of largest mean error (ours)."""
-CAPTIONS = {
-    "probability": (
-        "Chance of leaving the tolerance, tooth by tooth",
-        "At the landmark of each tooth where the chance is largest; on the right, that it happens "
-        "at any landmark of the arch. Bars show the axis as it is transferred and the axis located "
-        "on the patient.",
-    ),
-    "worst": (
-        "How far the largest error spreads",
-        "The largest error on the arch in each trial. Green ground: within your tolerance; rose: "
-        "beyond.",
-    ),
-    "decision": (
-        "Departure against axis error",
-        "Along: how far the target lies from the record. Up: how far each arbitrary point lies "
-        "from the true axis, in the direction that is worst for this patient. Left of the dotted "
-        "line the tolerance holds whichever way the points are off. A case's own direction is "
-        "usually milder than the worst.",
-    ),
-    "ranking": (
-        "Share of each uncertain input",
-        "Part of each uncertain input in the variance of the largest error: by itself, and "
-        "together with other inputs. The parts together can exceed 100 %, since a joint effect "
-        "counts for each input in it.",
-    ),
-    "paths": (
-        "Paths of the tooth that errs most",
-        "From where the patient's path starts, at true scale. Solid: the patient, about the true "
-        "axis. Dashed: the articulator, with the casts as they were transferred to it.",
-    ),
-    "error": (
-        "Error along each excursion",
-        "Distance between where the articulator carries a tooth and where it goes in the patient, "
-        "at the same way of the condyles. One line a landmark; the worst is drawn strongly.",
-    ),
-}
-"""Title and text of every figure of these sections."""
 RISK_NAMES = ("probability", "worst", "decision", "ranking")
 
 
 def extra_figures(a: Assessment) -> dict[str, Any]:
-    """Draw the figures that the case has material for, by their names in :data:`CAPTIONS`."""
+    """Draw the figures that the case has material for, by name."""
     drawn = {}
     if a.risk is not None:
         names = RISK_NAMES if a.risk.ranking else RISK_NAMES[:-1]
-        drawn.update({name: draw_risk_figure(name, a) for name in names})
+        drawn.update({name: draw_figure(name, a) for name in names})
     if a.excursions is not None and a.excursions.kinds:
         landmark = a.excursions.names.index(a.excursions.worst()[1])
-        drawn["paths"] = draw_excursion_figure("paths", a.excursions, landmark)
+        drawn["paths"] = draw_figure("paths", a.excursions, landmark)
         short = tuple(wrapped(name, 15, 2) for name in a.excursions.names)
-        drawn["error"] = draw_excursion_figure("error", replace(a.excursions, names=short))
+        drawn["error"] = draw_figure("error", replace(a.excursions, names=short))
         drawn |= tooth_figures(a.excursions)
     return drawn
 
@@ -109,52 +73,47 @@ def extra_sections(
     a = assessment
     drawn = extra_figures(a) if figures is None else figures
 
-    def svgs(*names: str) -> tuple[tuple[str, str], ...]:
-        return tuple(
-            ("\n".join(CAPTIONS[n]), to_svg(drawn[n], n, CAPTIONS[n][0]))
-            for n in names
-            if n in drawn
-        )
-
     found = []
     if a.risk is not None:
         found += [
-            _how_sure(a, a.risk.spread, svgs("probability", "worst")),
+            how_sure(
+                a,
+                a.risk.spread,
+                captioned(drawn, "probability", "worst"),
+            ),
             Section(
                 "When does it matter",
-                (_when(a.risk.spread),),
-                svgs("decision"),
+                (when(a.risk.spread),),
+                captioned(drawn, "decision"),
             ),
         ]
         if a.risk.ranking:
-            found.append(_ranking(a.risk, svgs("ranking")))
+            found.append(ranking(a.risk, captioned(drawn, "ranking")))
     if a.transfer.sentences or a.transfer.mounting_sd_mm is not None:
-        found.append(_transfer(a, a.transfer))
+        found.append(transfer(a, a.transfer))
     if a.excursions is not None and a.excursions.kinds:
-        e = a.excursions
-        found.append(
-            Section(
-                "Excursions",
-                (
-                    *excursion_paragraphs(
-                        e,
-                        a.verdict.tolerance_mm,
-                        0.0 if a.case.third_point is None else a.case.third_point.error_superior_mm,
-                    ),
-                    *filter(None, (rule_sentence(a.case),)),
-                ),
-                svgs("paths", "error"),
-                (
-                    *(excursion_table(e, k, a.landmarks.teeth) for k in e.kinds),
-                    settings_table(e, setting_sources(a.case.articulator, e.guidance)),
-                    *([] if e.guidance is None else [record_table(e.guidance)]),
-                ),
-            )
-        )
-        found += tooth_sections(e, drawn)
+        found.append(excursion_section(a, a.excursions, drawn))
+        found += tooth_sections(a.excursions, drawn)
     elif a.excursions is not None:
         found.append(Section("Excursions", stop_sentences(a.excursions)))
     return tuple(found)
+
+
+def excursion_section(a: Assessment, e: ExcursionErrors, drawn: Mapping[str, Any]) -> Section:
+    """What the articulator does in excursions, with the settings it was computed with."""
+    third = 0.0 if a.case.third_point is None else a.case.third_point.error_superior_mm
+    paragraphs = excursion_paragraphs(e, a.verdict.tolerance_mm, third)
+    rule = rule_sentence(a.case)
+    tables = [excursion_table(e, k, a.landmarks.teeth) for k in e.kinds]
+    tables.append(settings_table(e, setting_sources(a.case.articulator, e.guidance)))
+    if e.guidance is not None:
+        tables.append(record_table(e.guidance))
+    return Section(
+        "Excursions",
+        (*paragraphs, rule) if rule else paragraphs,
+        captioned(drawn, "paths", "error"),
+        tuple(tables),
+    )
 
 
 def count(n: int) -> str:
@@ -162,15 +121,16 @@ def count(n: int) -> str:
     return f"{n:,}".replace(",", " ")
 
 
-def _how_sure(
+def how_sure(
     a: Assessment, spread: UncertaintySummary, svgs: tuple[tuple[str, str], ...]
 ) -> Section:
+    """How often the tolerance is left, how the error spreads, and what that rests on."""
     q = spread.quantities["magnitude"]
     i = int(np.argmax(q.mean))
     low, high = 1e3 * q.symmetric[i]
     worst = (
         f"The error is largest on average at {spread.names[i]}: {plain(1e3 * q.mean[i])} µm, with "
-        f"a standard uncertainty of {_fine(q.uncertainty[i])} µm; "
+        f"a standard uncertainty of {fine(q.uncertainty[i])} µm; "
         f"{100 * spread.coverage:g} % of the trials lie between {plain(low)} and {plain(high)} µm."
     )
     settled = (
@@ -194,18 +154,19 @@ def _how_sure(
         "How sure is it",
         (*a.verdict.how_sure, worst, run),
         svgs,
-        (_chance_table(a, spread), _coverage_table(spread)),
+        (chance_table(a, spread), coverage_table(spread)),
         (("What this takes for granted, and from where", assumed),),
     )
 
 
-def _fine(value_mm: float) -> str:
+def fine(value_mm: float) -> str:
     """Micrometres of an uncertainty: one decimal where it is small."""
     um = 1e3 * float(value_mm)
     return plain(um, 1 if um < 9.95 else 0)
 
 
-def _chance_table(a: Assessment, spread: UncertaintySummary) -> Table:
+def chance_table(a: Assessment, spread: UncertaintySummary) -> Table:
+    """Chance of leaving the tolerance by tooth, one column a way to proceed."""
     named = [(o, tooth_chances(a, o.name)) for o in spread.ways]
     labels, _, at = named[0][1]
     rows = [
@@ -228,7 +189,8 @@ def _chance_table(a: Assessment, spread: UncertaintySummary) -> Table:
     )
 
 
-def _coverage_table(spread: UncertaintySummary) -> Table:
+def coverage_table(spread: UncertaintySummary) -> Table:
+    """Coverage intervals of the landmarks of largest mean error, by draws and to first order."""
     q = spread.quantities["magnitude"]
     order = np.argsort(-q.mean, kind="stable")[:WORST_ROWS]
 
@@ -245,11 +207,11 @@ def _coverage_table(spread: UncertaintySummary) -> Table:
             (
                 spread.names[i],
                 plain(1e3 * float(q.mean[i])),
-                _fine(q.uncertainty[i]),
+                fine(q.uncertainty[i]),
                 pair(q.symmetric[i]),
                 pair(q.shortest[i]),
                 plain(1e3 * float(q.gum_estimate[i])),
-                _fine(q.gum_uncertainty[i]),
+                fine(q.gum_uncertainty[i]),
                 pair(q.gum_interval[i]),
                 yes_no(bool(q.gum_validated[i])),
             )
@@ -259,7 +221,8 @@ def _coverage_table(spread: UncertaintySummary) -> Table:
     )  # fmt: skip
 
 
-def _when(spread: UncertaintySummary) -> str:
+def when(spread: UncertaintySummary) -> str:
+    """What the decision chart says."""
     return (
         f"At a tolerance of {plain(1e3 * spread.tolerance_mm)} µm the chart says how much "
         "departure an axis error allows, and how near the true axis a planned departure needs the "
@@ -268,7 +231,9 @@ def _when(spread: UncertaintySummary) -> str:
     )
 
 
-def _ranking(risk: Risk, svgs: tuple[tuple[str, str], ...]) -> Section:
+def ranking(risk: Risk, svgs: tuple[tuple[str, str], ...]) -> Section:
+    """What the spread of the largest error comes from."""
+
     def interval(ends: tuple[float, float]) -> str:
         return " to ".join(plain(100.0 * min(max(e, 0.0), 1.0)) for e in ends)
 
@@ -294,7 +259,8 @@ def _ranking(risk: Risk, svgs: tuple[tuple[str, str], ...]) -> Section:
     )
 
 
-def _transfer(a: Assessment, t: Transfer) -> Section:
+def transfer(a: Assessment, t: Transfer) -> Section:
+    """What the transfer costs: the third point, the mounting."""
     found = []
     if t.third_point is not None:
         p = t.third_point
@@ -304,9 +270,9 @@ def _transfer(a: Assessment, t: Transfer) -> Section:
                 ("what", "without its error", "with its error", "change"),
                 (False, True, True, True),
                 (
-                    ("sagittal condylar inclination, °", *_change(*p.sagittal_deg, 1)),
-                    ("Bennett angle, °", *_change(*p.bennett_deg, 1)),
-                    ("tilt of the casts, °", *_change(0.0, p.tilt_deg, 2)),
+                    ("sagittal condylar inclination, °", *change(*p.sagittal_deg, 1)),
+                    ("Bennett angle, °", *change(*p.bennett_deg, 1)),
+                    ("tilt of the casts, °", *change(0.0, p.tilt_deg, 2)),
                     ("closure error at equal angles or tooth contact, µm", NONE, NONE,
                      plain(1e3 * p.equal_angle_change_mm, 1)),
                     ("closure error with the incisal pin, µm", NONE, NONE,
@@ -318,7 +284,7 @@ def _transfer(a: Assessment, t: Transfer) -> Section:
         )  # fmt: skip
     if a.mounting.influences:
         average = a.mounting.method == "average"
-        unit, shown = _fitting_unit(a.mounting.influences[0][1])
+        unit, shown = fitting_unit(a.mounting.influences[0][1])
         what = "average" if average else "reading"
         found.append(
             Table(
@@ -334,7 +300,7 @@ def _transfer(a: Assessment, t: Transfer) -> Section:
     if t.mounting_sd_mm is not None:
         size = np.linalg.norm(t.mounting_sd_mm, axis=1)
         order = np.argsort(-size, kind="stable")[:WORST_ROWS]
-        unit, shown = _fitting_unit(float(size.max()))
+        unit, shown = fitting_unit(float(size.max()))
         found.append(
             Table(
                 "Where the mounting leaves the casts uncertain",
@@ -354,15 +320,13 @@ def _transfer(a: Assessment, t: Transfer) -> Section:
     return Section("The transfer", t.sentences, (), tuple(found))
 
 
-def _fitting_unit(largest_mm: float) -> tuple[str, Callable[[float], str]]:
+def fitting_unit(largest_mm: float) -> tuple[str, Callable[[float], str]]:
     """The unit of a column of uncertainties, and how it shows one: mm from one millimetre on."""
     if largest_mm >= 1.0:
         return "mm", lambda mm: plain(float(mm), 1)
     return "µm", lambda mm: plain(1e3 * float(mm))
 
 
-def _change(before: float, after: float, digits: int) -> tuple[str, str, str]:
+def change(before: float, after: float, digits: int) -> tuple[str, str, str]:
+    """A number before and after, and their difference."""
     return plain(before, digits), plain(after, digits), signed(after - before, digits)
-
-
-__all__ = ["CAPTIONS", "extra_figures", "extra_sections"]

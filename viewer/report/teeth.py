@@ -10,10 +10,11 @@ import numpy as np
 from kinematics.base.teeth import arch_order
 from kinematics.casts.clearance import CLEARANCE_LIMIT_MM, NEAR_CONTACT_MM
 from kinematics.excursions.teeth import ALONG_LIMIT_MM, CLEARLY_APART_MM
-from viewer.figures.draw import to_svg
-from viewer.figures.excursions import KIND_LABEL, draw_excursion_figure
-from viewer.figures.teeth import SIDE_WORDS, draw_tooth_figure, touching_places
+from viewer.figures.draw import draw_figure
+from viewer.figures.excursions import KIND_LABEL
+from viewer.figures.teeth import SIDE_WORDS, TOOTH_FIGURES, touching_places
 from viewer.look.text import NONE, plain
+from viewer.report.captions import captioned
 from viewer.report.excursions import (
     DEEP_SHARE,
     contact_sentence,
@@ -28,40 +29,6 @@ if TYPE_CHECKING:
     from kinematics.excursions.results import ArconComparison, ExcursionDetails, ExcursionErrors
     from kinematics.excursions.teeth import TeethAlong, TeethCompared
 
-TOOTH_CAPTIONS = {
-    "contacts": (
-        "Where along the way each tooth touches",
-        "Lower teeth that come within 50 µm of the upper after the start. Above, in each row: in "
-        "the mouth; below: on the articulator. A magenta core: the tooth would reach into the "
-        "upper, so that one of the two is in the way.",
-    ),
-    "clearance": (
-        "Clearance at the end of each excursion",
-        "Onto the lower, incisors below, in mm from each point to the upper cast. Dark green: "
-        "touching, ringed where nearest; pale: clear by 3 mm and more; magenta: through the upper. "
-        "Grey shades show the relief only.",
-    ),
-    "traces": (
-        "Paths that the cusps trace on the opposing teeth",
-        "From the start, at true scale, incisors below; the upper is seen from above, through its "
-        "base. Solid: in the mouth; dashed: on the articulator. Enlarged where the two end "
-        "farthest apart.",
-    ),
-}
-GUIDE_CAPTIONS = {
-    "borders": (
-        "Sagittal border figure",
-        "From the patient's right, at true scale: pure hinge opening, downwards and backwards, "
-        "and protrusion, forwards. The parts of the figure that an articulator does not guide are "
-        "not drawn.",
-    ),
-    "arcon": (
-        "Guidance on the mandible instead of on the upper",
-        "Largest distance between where condylar guides on the lower member and where guides on "
-        "the upper member (arcon) carry a landmark, both set alike at the record.",
-    ),
-}
-"""Title and text of every figure of these sections."""
 APART_WORDS = f"{plain(CLEARLY_APART_MM, 1)} mm"
 
 
@@ -72,11 +39,11 @@ def tooth_figures(e: ExcursionErrors) -> dict[str, Any]:
         return {}
     drawn: dict[str, Any] = {}
     if d.teeth:
-        drawn |= {name: draw_tooth_figure(name, d) for name in TOOTH_CAPTIONS}
+        drawn |= {name: draw_figure(name, d) for name in TOOTH_FIGURES}
     if d.border is not None:
-        drawn["borders"] = draw_excursion_figure("borders", d.border)
+        drawn["borders"] = draw_figure("borders", d.border)
     if d.arcon is not None:
-        drawn["arcon"] = draw_excursion_figure("arcon", d.arcon)
+        drawn["arcon"] = draw_figure("arcon", d.arcon)
     return drawn
 
 
@@ -86,20 +53,11 @@ def tooth_sections(e: ExcursionErrors, drawn: Mapping[str, Any]) -> tuple[Sectio
     if d is None:
         return ()
 
-    def svgs(captions: Mapping[str, tuple[str, str]]) -> tuple[tuple[str, str], ...]:
-        return tuple(
-            ("\n".join(words), to_svg(drawn[name], name, words[0]))
-            for name, words in captions.items()
-            if name in drawn
-        )
-
     found = []
     if d.teeth:
         tables = [*contact_tables(d), clearance_table(d)]
-        found.append(
-            Section("Teeth in the excursions", tooth_paragraphs(e), svgs(TOOTH_CAPTIONS),
-                    tuple(tables))
-        )  # fmt: skip
+        svgs = captioned(drawn, *TOOTH_FIGURES)
+        found.append(Section("Teeth in the excursions", tooth_paragraphs(e), svgs, tuple(tables)))
     if d.border is not None or d.arcon is not None:
         words = [border_sentence(d)] if d.border is not None else []
         words += [] if d.arcon is None else arcon_sentences(d.arcon)
@@ -107,7 +65,7 @@ def tooth_sections(e: ExcursionErrors, drawn: Mapping[str, Any]) -> tuple[Sectio
             Section(
                 "Border figure and guidance",
                 tuple(words),
-                svgs(GUIDE_CAPTIONS),
+                captioned(drawn, "borders", "arcon"),
                 () if d.arcon is None else (arcon_table(d.arcon),),
             )
         )
