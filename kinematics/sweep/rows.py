@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -137,94 +136,145 @@ def evaluate_chunk(job: SweepJob, chunk: int, *, threads: int | None = 1) -> Col
 
 def evaluate_batch(job: SweepJob, points: FloatArray, *, threads: int | None = 1) -> Columns:
     """Close all samples at once; only for fields of :data:`BATCHED`."""
-    placed, n = job.placed, len(points)
-    case, marks, mounting = placed.case, placed.landmarks, placed.mounting
-    varied = {v.field: points[:, i] for i, v in enumerate(job.study.vary)}
-    pin = pin_tip(case, marks)
-    record, target, _ = opening_rules(placed, 0.0, pin)
-    record_value = _value(varied, record, "record.thickness_mm", "record.opening_deg", n)
-    target_value = _value(varied, target, "target.vdo_change_mm", "target.opening_deg", n)
-    true = np.array([[mounting.true_axis.left_point_mm, mounting.true_axis.right_point_mm]])
-    arbitrary = np.array([mounting.arbitrary_axis.left_point_mm,
-                          mounting.arbitrary_axis.right_point_mm])  # fmt: skip
-    used = np.tile(arbitrary, (n, 1, 1))
-    for i, name in enumerate(OFFSETS):
-        if f"arbitrary_axis.{name}" in varied:
-            side, axis = divmod(i, 2)
-            used[:, side, 2 * axis] = true[0, side, 2 * axis] + varied[f"arbitrary_axis.{name}"]
-    tolerance = varied.get("decision.tolerance_mm", np.full(n, case.decision.tolerance_mm))
-
-    def closed(stop: Stop, landmarks: bool, contact: FloatArray | None = None) -> ClosureBatch:
-        index = slice(None) if landmarks else slice(0, 0)
-        return closures(
-            true,
-            used,
-            marks.points_mm[index],
-            marks.normals[index],
-            pin,
-            marks.incisal_point_mm,
-            record,
-            record_value,
-            target,
-            target_value,
-            stop,
-            contact_closing_deg=contact,
-        )
-
-    out: Columns = {}
-    contact = None
+    samples, out, contact = samples_of(job, points), Columns(), None
     if job.study.first_contact:
-        opening = closed("equal_angle", False).record_opening_deg
-        motions = record_motions(true, np.nan_to_num(opening))
-        # The true axis does not vary here: where the record does not either, one contact serves.
-        few = slice(0, 1) if (motions == motions[:1]).all() else slice(0, n)
-        about_true = np.broadcast_to(true, (n, 2, 3))[few]
-        status, closing, where = _contacts(job, motions[few], about_true, threads)
-        found = {
-            "true": (
-                np.broadcast_to(status, n),
-                np.broadcast_to(closing, n),
-                np.broadcast_to(where, (n, 3)),
-            ),
-            "arbitrary": _contacts(job, motions, used, threads),
-        }
-        for name, (status, closing, where) in found.items():
-            out |= _contact_columns(name, status, closing, where)
-        met = found["arbitrary"][0] == 1
-        contact = np.where(met, found["arbitrary"][1], np.nan)
-        if case.target.first_contact:
-            to_target = np.where(found["true"][0] == 1, found["true"][1], np.nan)
-            target = OpeningRule(ANGLE, 0.0, marks.incisal_point_mm)
-            target_value = opening - to_target
-    elif case.target.first_contact:
+        out, samples, contact = first_contacts(job, samples, threads)
+    elif job.placed.case.target.first_contact:
         raise InputError(
             "first_contact",
             "false with target.first_contact",
             "true: the target is the first contact",
             "Set first_contact = true in the study.",
         )
-    batches = {stop: closed(stop, True, contact) for stop in job.study.stops}
+    batches = {stop: samples.closed(stop, contact) for stop in job.study.stops}
     one = next(iter(batches.values()))
     openings = np.stack([one.record_opening_deg, one.target_opening_deg], axis=1)
     reached = np.abs(np.nan_to_num(openings, nan=np.inf)) <= MAX_OPENING_DEG
-    good = np.logical_and(reached[:, 0], reached[:, 1])
-    head = _head_columns(openings, good, true, marks.incisal_point_mm)
+    good = np.logical_and(*reached.T)
+    head = head_columns(openings, good, samples.true_mm, job.placed.landmarks.incisal_point_mm)
     for stop, batch in batches.items():
-        out |= _stop_columns(job, stop, batch, good, tolerance)
+        out |= stop_columns(job, stop, batch, good, samples.tolerance_mm)
     status = np.where(good, "ok", NO_CLOSURE).astype(object)
     return {"status": status, **head, **out}
 
 
+@dataclass(frozen=True, eq=False)
+class Samples:
+    """What one batch closes, ``n`` samples of a placed case.
+
+    Attributes
+    ----------
+    true_mm, used_mm : ndarray, shape (1, 2, 3) and (n, 2, 3), mm
+        Points of the true axis and of the articulator's.
+    record, target : OpeningRule
+    record_value, target_value, tolerance_mm : ndarray, shape (n,)
+    """
+
+    placed: PlacedCase
+    true_mm: FloatArray
+    used_mm: FloatArray
+    record: OpeningRule
+    record_value: FloatArray
+    target: OpeningRule
+    target_value: FloatArray
+    tolerance_mm: FloatArray
+
+    def closed(
+        self, stop: Stop, contact_deg: FloatArray | None = None, *, landmarks: bool = True
+    ) -> ClosureBatch:
+        """Close every sample; without ``landmarks`` for its openings only."""
+        marks, index = self.placed.landmarks, slice(None) if landmarks else slice(0, 0)
+        return closures(
+            self.true_mm,
+            self.used_mm,
+            marks.points_mm[index],
+            marks.normals[index],
+            pin_tip(self.placed.case, marks),
+            marks.incisal_point_mm,
+            self.record,
+            self.record_value,
+            self.target,
+            self.target_value,
+            stop,
+            contact_closing_deg=contact_deg,
+        )
+
+
+def samples_of(job: SweepJob, points: FloatArray) -> Samples:
+    """The samples whose varied fields have the values ``points``, shape (n, fields)."""
+    placed, n = job.placed, len(points)
+    case, mounting = placed.case, placed.mounting
+    varied = {v.field: points[:, i] for i, v in enumerate(job.study.vary)}
+    record, target, _ = opening_rules(placed, 0.0, pin_tip(case, placed.landmarks))
+
+    def value(rule: OpeningRule, drop: str, angle: str) -> FloatArray:
+        return varied.get({DROP: drop, ANGLE: angle}[rule.kind], np.full(n, rule.value))
+
+    true, arbitrary = (
+        np.array([axis.left_point_mm, axis.right_point_mm])
+        for axis in (mounting.true_axis, mounting.arbitrary_axis)
+    )
+    used = np.tile(arbitrary, (n, 1, 1))
+    for i, name in enumerate(OFFSETS):
+        if f"arbitrary_axis.{name}" in varied:
+            side, along = i // 2, 2 * (i % 2)
+            used[:, side, along] = true[side, along] + varied[f"arbitrary_axis.{name}"]
+    return Samples(
+        placed=placed,
+        true_mm=true[None],
+        used_mm=used,
+        record=record,
+        record_value=value(record, "record.thickness_mm", "record.opening_deg"),
+        target=target,
+        target_value=value(target, "target.vdo_change_mm", "target.opening_deg"),
+        tolerance_mm=varied.get("decision.tolerance_mm", np.full(n, case.decision.tolerance_mm)),
+    )
+
+
+def first_contacts(
+    job: SweepJob, samples: Samples, threads: int | None
+) -> tuple[Columns, Samples, FloatArray]:
+    """First contacts from every sample's record, about both axes.
+
+    Returns
+    -------
+    columns
+    samples
+        With the target at the first contact about the true axis, where the case asks for it.
+    closing_deg : ndarray, shape (n,)
+        About the articulator's axis; NaN where there is no contact.
+    """
+    n = len(samples.record_value)
+    opening = samples.closed("equal_angle", landmarks=False).record_opening_deg
+    motions = record_motions(samples.true_mm, np.nan_to_num(opening))
+    # The true axis does not vary here: where the record does not either, one contact serves.
+    few = slice(0, 1) if (motions == motions[:1]).all() else slice(0, n)
+    out, closings = Columns(), {}
+    for name, part, axes in (
+        ("true", few, np.broadcast_to(samples.true_mm, (n, 2, 3))[few]),
+        ("arbitrary", slice(None), samples.used_mm),
+    ):
+        found = sample_contacts(
+            job.pair, motions[part], axes, max_closing_deg=MAX_CLOSING_DEG, threads=threads
+        )
+        out |= {k: np.resize(v, n) for k, v in contact_columns(name, *found).items()}
+        closings[name] = out[f"contact_closing_deg.{name}"]
+    if job.placed.case.target.first_contact:
+        rule = OpeningRule(ANGLE, 0.0, job.placed.landmarks.incisal_point_mm)
+        samples = replace(samples, target=rule, target_value=opening - closings["true"])
+    return out, samples, closings["arbitrary"]
+
+
 def evaluate_each(job: SweepJob, points: FloatArray, *, threads: int | None = 1) -> Columns:
     """Close sample by sample: each is a changed case, placed anew where it must be."""
-    single, blank = np.empty((1, 0)), _empty_row(job)
+    single, blank = np.empty((1, 0)), empty_row(job)
     rows: list[Columns] = []
     for values in points:
         try:
             case = job.placed.case
             for v, value in zip(job.study.vary, values, strict=True):
                 case = set_field(case, v.field, float(value))
-            one = _changed(job, job.placed.with_case(case))
+            one = changed_job(job, job.placed.with_case(case))
             row = evaluate_batch(one, single, threads=threads)
             if job.study.excursions and row["status"][0] == "ok":
                 row |= excursion_columns(one.placed)
@@ -234,15 +284,7 @@ def evaluate_each(job: SweepJob, points: FloatArray, *, threads: int | None = 1)
     return {name: np.concatenate([r.get(name, blank[name]) for r in rows]) for name in blank}
 
 
-def _contacts(
-    job: SweepJob, motions: FloatArray, axes: FloatArray, threads: int | None
-) -> tuple[NDArray[np.int8], FloatArray, FloatArray]:
-    return sample_contacts(
-        job.pair, motions, axes, max_closing_deg=MAX_CLOSING_DEG, threads=threads
-    )
-
-
-def _changed(job: SweepJob, placed: PlacedCase) -> SweepJob:
+def changed_job(job: SweepJob, placed: PlacedCase) -> SweepJob:
     """The job of one changed case, with nothing left to vary; the casts are prepared once."""
     one = SweepJob(replace(job.study, case=placed.case, vary=()), placed)
     one.__dict__["landmark_index"] = np.array(
@@ -254,16 +296,10 @@ def _changed(job: SweepJob, placed: PlacedCase) -> SweepJob:
     return one
 
 
-def _value(
-    varied: Mapping[str, FloatArray], rule: OpeningRule, drop: str, angle: str, n: int
-) -> FloatArray:
-    name = {DROP: drop, ANGLE: angle}[rule.kind]
-    return varied.get(name, np.full(n, rule.value))
-
-
-def _head_columns(
+def head_columns(
     openings: FloatArray, good: NDArray[np.bool_], true: FloatArray, incisal: FloatArray
 ) -> Columns:
+    """Openings of record and target, (n, 2), and the departure; NaN where not ``good``."""
     heights = []
     for angle in np.nan_to_num(openings).T:
         motions = record_motions(true, np.ascontiguousarray(angle))
@@ -276,7 +312,7 @@ def _head_columns(
     }
 
 
-def _stop_columns(
+def stop_columns(
     job: SweepJob, stop: Stop, batch: ClosureBatch, good: NDArray[np.bool_], tolerance: FloatArray
 ) -> Columns:
     """The worst of all landmarks, and the errors of those that the study asks for."""
@@ -302,9 +338,10 @@ def _stop_columns(
     return out
 
 
-def _contact_columns(
+def contact_columns(
     name: str, status: NDArray[np.int8], closing: FloatArray, where: FloatArray
 ) -> Columns:
+    """Status, closing and point of first contacts; NaN where there is none."""
     out: Columns = {
         f"contact_status.{name}": np.array(CONTACT_WORDS, dtype=object)[status],
         f"contact_closing_deg.{name}": np.where(status == 1, closing, np.nan),
@@ -314,7 +351,7 @@ def _contact_columns(
     return out
 
 
-def _empty_row(job: SweepJob) -> Columns:
+def empty_row(job: SweepJob) -> Columns:
     """What stands in a row that the case refused."""
     nan = np.full(1, np.nan)
     k = len(job.placed.landmarks)
@@ -322,12 +359,10 @@ def _empty_row(job: SweepJob) -> Columns:
     out |= dict.fromkeys(("record_opening_deg", "target_opening_deg", "departure_mm"), nan)
     if job.study.first_contact:
         for name in ("true", "arbitrary"):
-            out |= _contact_columns(
-                name, np.array([3], dtype=np.int8), nan, np.full((1, 3), np.nan)
-            )
+            out |= contact_columns(name, np.array([3], dtype=np.int8), nan, np.full((1, 3), np.nan))
     for stop in job.study.stops:
         batch = ClosureBatch(np.full((1, k, 3), np.nan), np.full((1, k), np.nan), nan, nan, nan)
-        out |= _stop_columns(job, stop, batch, np.array([False]), nan)
+        out |= stop_columns(job, stop, batch, np.array([False]), nan)
     if job.study.excursions:
         out |= empty_excursion_columns()
     return out
