@@ -120,15 +120,15 @@ def third_point_effect(
     turned_pin = pin_closing(turned_true, turned_arbitrary, theta, pin_tip_record_mm)
     forward, side = 1.0, np.tan(np.radians(bennett_deg))
     path = np.array([forward, -side, -np.tan(np.radians(sagittal_deg))])
-    seen = opening_motion(_level(arbitrary_axis), tilt).rotation.apply(path)
+    seen = opening_motion(level_axis(arbitrary_axis), tilt).rotation.apply(path)
     return ThirdPointEffect(
         error_superior_mm=error_superior_mm,
         reach_mm=reach_mm,
         tilt_deg=tilt,
         equal_angle_change_mm=change(theta, theta),
         pin_change_mm=change(pin, turned_pin),
-        sagittal_deg=(sagittal_deg, _angle(-seen[2], seen[0])),
-        bennett_deg=(bennett_deg, _angle(-seen[1], seen[0])),
+        sagittal_deg=(sagittal_deg, rise_deg(-seen[2], seen[0])),
+        bennett_deg=(bennett_deg, rise_deg(-seen[1], seen[0])),
         sd_superior_mm=sd_superior_mm,
         tilt_sd_deg=float(
             np.degrees(sd_superior_mm * reach_mm / (reach_mm**2 + error_superior_mm**2))
@@ -169,11 +169,12 @@ def third_point_effect_of_case(
     )
 
 
-def _angle(rise: float, run: float) -> float:
+def rise_deg(rise: float, run: float) -> float:
+    """Angle of a path that rises so much over a run, degrees."""
     return float(np.degrees(np.arctan2(rise, run)))
 
 
-def _level(axis: HingeAxis) -> HingeAxis:
+def level_axis(axis: HingeAxis) -> HingeAxis:
     """The transverse axis of the articulator's own frame: guidance angles refer to it."""
     half: NDArray[np.float64] = np.array([0.0, axis.width_mm / 2.0, 0.0])
     return HingeAxis(half, -half)

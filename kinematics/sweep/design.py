@@ -46,7 +46,7 @@ def sample_points(study: Study, chunk: int) -> FloatArray:
             warnings.filterwarnings("ignore", message=".*balance properties.*")
             u = engine.random(n)
     else:
-        u = _latin(study.samples, d, study.seed)[rows.start : rows.stop]
+        u = latin_hypercube(study.samples, d, study.seed)[rows.start : rows.stop]
     u = np.clip(u, 2.0**-54, 1.0 - 2.0**-53)
     return np.stack([quantile(v, u[:, i]) for i, v in enumerate(study.vary)], axis=1)
 
@@ -79,6 +79,7 @@ def check_design(study: Study) -> None:
 
 
 @lru_cache(maxsize=1)
-def _latin(samples: int, dimensions: int, seed: int) -> FloatArray:
+def latin_hypercube(samples: int, dimensions: int, seed: int) -> FloatArray:
+    """The whole hypercube, shape (samples, dimensions), made once for all its chunks."""
     engine = qmc.LatinHypercube(dimensions, rng=np.random.default_rng(seed))
     return engine.random(samples)

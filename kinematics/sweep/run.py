@@ -141,12 +141,12 @@ def run_sweep(
         kept = study.chunks - len(todo)
         if todo:
             job = sweep_job(study)
-            _check_space(folder, job, len(todo))
+            check_space(folder, job, len(todo))
             rows_done = study.samples - sum(len(study.rows_of(i)) for i in todo)
             start = rows_done
             if progress is not None:
                 progress(SweepProgress(rows_done, study.samples, 0.0, float("nan")))
-            for chunk, content in _contents(job, folder, todo, workers, scheduler):
+            for chunk, content in finished_parts(job, folder, todo, workers, scheduler):
                 folder.write_part(chunk, content)
                 rows_done += len(study.rows_of(chunk))
                 if progress is not None:
@@ -182,7 +182,8 @@ def read_sweep(study: Study, out_folder: Path | str) -> Any:
     return pa.concat_tables(folder.read_part(i) for i in range(study.chunks))
 
 
-def _check_space(folder: SweepFolder, job: SweepJob, chunks: int) -> None:
+def check_space(folder: SweepFolder, job: SweepJob, chunks: int) -> None:
+    """Refuse a run that the disk has no room for."""
     study = job.study
     numbers = 10 + len(study.vary) + len(study.stops) * (4 + 4 * len(job.landmark_index))
     need = min(chunks * study.chunk, study.samples) * numbers * BYTES_PER_NUMBER
@@ -197,7 +198,7 @@ def _check_space(folder: SweepFolder, job: SweepJob, chunks: int) -> None:
         )
 
 
-def _contents(
+def finished_parts(
     job: SweepJob,
     folder: SweepFolder,
     todo: list[int],
@@ -207,26 +208,27 @@ def _contents(
     """Finished chunks as (chunk, bytes of its part), in whatever order they come."""
     study_digest = folder.digest
     if scheduler is not None:
-        yield from _on_cluster(job, study_digest, todo, scheduler)
+        yield from on_cluster(job, study_digest, todo, scheduler)
         return
     count = min(workers or len(os.sched_getaffinity(0)), len(todo))
     if count == 1:
         for chunk in todo:
             yield chunk, encode_part(evaluate_chunk(job, chunk, threads=None), study_digest, chunk)
         return
-    yield from _on_processes(job, study_digest, todo, count, folder.folder)
+    yield from on_processes(job, study_digest, todo, count, folder.folder)
 
 
 _JOB: tuple[SweepJob, str, Path] | None = None
 
 
-def _start_worker(payload: bytes) -> None:
+def start_worker(payload: bytes) -> None:
+    """Take in the job, once a worker process."""
     global _JOB
-    threading.Thread(target=_end_with_parent, daemon=True).start()
+    threading.Thread(target=end_with_parent, daemon=True).start()
     _JOB = pickle.loads(payload)
 
 
-def _end_with_parent() -> None:
+def end_with_parent() -> None:
     """End this worker when the run is killed: it would wait for work for ever otherwise."""
     parent = parent_process()
     if parent is not None:
@@ -234,7 +236,7 @@ def _end_with_parent() -> None:
         os._exit(1)
 
 
-def _work(chunk: int) -> str:
+def work(chunk: int) -> str:
     """Compute a chunk into a file of its own and return the file's name.
 
     A worker that dies while it hands a large result back leaves half of it in the pool's pipe,
@@ -252,20 +254,21 @@ def _work(chunk: int) -> str:
     return staged.name
 
 
-def _on_processes(
+def on_processes(
     job: SweepJob, study_digest: str, todo: list[int], workers: int, folder: Path
 ) -> Iterator[tuple[int, bytes]]:
+    """Finished chunks from local processes; a worker that dies is replaced."""
     payload = pickle.dumps((job, study_digest, folder))
     left, attempts = list(todo), 0
     while left:
         pool = ProcessPoolExecutor(
-            workers, get_context("spawn"), initializer=_start_worker, initargs=(payload,)
+            workers, get_context("spawn"), initializer=start_worker, initargs=(payload,)
         )
         waiting = iter(list(left))
         running: dict[Future[str], int] = {}
         try:
             for chunk in waiting:
-                running[pool.submit(_work, chunk)] = chunk
+                running[pool.submit(work, chunk)] = chunk
                 if len(running) >= 2 * workers:
                     break
             while running:
@@ -280,7 +283,7 @@ def _on_processes(
                     yield chunk, content
                     following = next(waiting, None)
                     if following is not None:
-                        running[pool.submit(_work, following)] = following
+                        running[pool.submit(work, following)] = following
         except BrokenProcessPool:
             attempts += 1
             if attempts >= MAX_ATTEMPTS:
@@ -296,9 +299,10 @@ def _on_processes(
                 staged.unlink(missing_ok=True)
 
 
-def _on_cluster(
+def on_cluster(
     job: SweepJob, study_digest: str, todo: list[int], address: str
 ) -> Iterator[tuple[int, bytes]]:
+    """Finished chunks from a Dask cluster."""
     try:
         from distributed import Client, as_completed
     except ImportError:
@@ -330,7 +334,7 @@ def _on_cluster(
             chunk = next(waiting, None)
             if chunk is None:
                 return None
-            return client.submit(_work_on_cluster, shared, chunk, pure=False, retries=MAX_ATTEMPTS)
+            return client.submit(work_on_cluster, shared, chunk, pure=False, retries=MAX_ATTEMPTS)
 
         first = [f for f in (send() for _ in range(at_once)) if f is not None]
         pending = as_completed(first)
@@ -353,6 +357,7 @@ def _on_cluster(
                 pending.add(following)
 
 
-def _work_on_cluster(shared: tuple[SweepJob, str], chunk: int) -> tuple[int, bytes]:
+def work_on_cluster(shared: tuple[SweepJob, str], chunk: int) -> tuple[int, bytes]:
+    """Compute a chunk on the cluster."""
     job, study_digest = shared
     return chunk, encode_part(evaluate_chunk(job, chunk), study_digest, chunk)

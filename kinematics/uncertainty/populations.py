@@ -62,7 +62,7 @@ class Population(Protocol):
         """Mean, shape (4,), and covariance, shape (4, 4), of the offsets, mm."""
 
 
-class _Sampled:
+class Sampled:
     """Sampling that every population shares."""
 
     def sample(self: Population, n: int, *, rng: np.random.Generator) -> FloatArray:
@@ -71,7 +71,7 @@ class _Sampled:
 
 
 @dataclass(frozen=True, eq=False)
-class MeasuredPopulation(_Sampled):
+class MeasuredPopulation(Sampled):
     """The offset measured in this patient: one value, no scatter of its own."""
 
     offset_mm: FloatArray
@@ -80,7 +80,9 @@ class MeasuredPopulation(_Sampled):
     n_uniform: int = 0
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "offset_mm", _read_only(self.offset_mm, (4,), "arbitrary_axis"))
+        object.__setattr__(
+            self, "offset_mm", read_only_offsets(self.offset_mm, (4,), "arbitrary_axis")
+        )
 
     def from_uniform(self, u: FloatArray) -> FloatArray:
         """The same offset for each row of ``u``."""
@@ -92,7 +94,7 @@ class MeasuredPopulation(_Sampled):
 
 
 @dataclass(frozen=True, eq=False)
-class NormalPopulation(_Sampled):
+class NormalPopulation(Sampled):
     """Normal scatter with bias; each coordinate's left and right values correlate.
 
     Parameters
@@ -116,10 +118,10 @@ class NormalPopulation(_Sampled):
 
     def __post_init__(self) -> None:
         for name in ("sd_anterior_mm", "sd_superior_mm"):
-            _check(name, getattr(self, name), 0.0, 100.0, "mm")
+            check_range(name, getattr(self, name), 0.0, 100.0, "mm")
         for name in ("bias_anterior_mm", "bias_superior_mm"):
-            _check(name, getattr(self, name), -100.0, 100.0, "mm")
-        _check("left_right_correlation", self.left_right_correlation, -1.0, 1.0, "")
+            check_range(name, getattr(self, name), -100.0, 100.0, "mm")
+        check_range("left_right_correlation", self.left_right_correlation, -1.0, 1.0, "")
 
     @property
     def groups(self) -> tuple[Group, ...]:
@@ -149,7 +151,7 @@ class NormalPopulation(_Sampled):
 
 
 @dataclass(frozen=True, eq=False)
-class DiscPopulation(_Sampled):
+class DiscPopulation(Sampled):
     """Anywhere within a radius of the true point, each side alone, uniform over the area."""
 
     radius_mm: float
@@ -161,7 +163,7 @@ class DiscPopulation(_Sampled):
     n_uniform: int = 4
 
     def __post_init__(self) -> None:
-        _check("radius_mm", self.radius_mm, 0.0, 100.0, "mm")
+        check_range("radius_mm", self.radius_mm, 0.0, 100.0, "mm")
 
     def from_uniform(self, u: FloatArray) -> FloatArray:
         """Offsets, shape (n, 4), mm."""
@@ -176,7 +178,7 @@ class DiscPopulation(_Sampled):
 
 
 @dataclass(frozen=True, eq=False)
-class EmpiricalPopulation(_Sampled):
+class EmpiricalPopulation(Sampled):
     """Measured offsets of other patients, drawn with replacement, both sides of one together."""
 
     offsets_mm: FloatArray
@@ -188,7 +190,9 @@ class EmpiricalPopulation(_Sampled):
         rows = np.shape(self.offsets_mm)[0] if np.ndim(self.offsets_mm) == 2 else 0
         if rows < 1:
             raise InputError("file", "no offsets", "at least one row", "Add measured offsets.")
-        object.__setattr__(self, "offsets_mm", _read_only(self.offsets_mm, (rows, 4), "file"))
+        object.__setattr__(
+            self, "offsets_mm", read_only_offsets(self.offsets_mm, (rows, 4), "file")
+        )
 
     def from_uniform(self, u: FloatArray) -> FloatArray:
         """Whole rows of the measured offsets, shape (n, 4), mm."""
@@ -285,7 +289,8 @@ def read_offsets(path: Path | str) -> EmpiricalPopulation:
         raise InputError(error.where, error.got, error.allowed, error.fix, path) from None
 
 
-def _check(name: str, value: float, low: float, high: float, unit: str) -> None:
+def check_range(name: str, value: float, low: float, high: float, unit: str) -> None:
+    """Refuse a number that no scatter has."""
     if not (np.isfinite(value) and low <= value <= high):
         raise InputError(
             f"uncertainty.{name}",
@@ -295,7 +300,8 @@ def _check(name: str, value: float, low: float, high: float, unit: str) -> None:
         )
 
 
-def _read_only(value: ArrayLike, shape: tuple[int, ...], where: str) -> FloatArray:
+def read_only_offsets(value: ArrayLike, shape: tuple[int, ...], where: str) -> FloatArray:
+    """A read-only copy of offsets, of this shape and finite."""
     array = np.array(value, dtype=np.float64)
     if array.shape != shape or not np.isfinite(array).all():
         raise InputError(

@@ -128,12 +128,12 @@ def sobol(
     engine = qmc.Sobol(2 * n_uniform, scramble=True, rng=np.random.default_rng(seed))
     u = np.clip(engine.random(samples), 2.0**-54, 1.0 - 2.0**-53)
     a, b = u[:, :n_uniform], u[:, n_uniform:]
-    f_a, f_b = _values(model, a), _values(model, b)
+    f_a, f_b = finite_values(model, a), finite_values(model, b)
     f_ab = np.empty((len(groups), 1, samples))
     for i, (_, columns) in enumerate(groups):
         mixed = a.copy()
         mixed[:, columns] = b[:, columns]
-        f_ab[i, 0] = _values(model, mixed)
+        f_ab[i, 0] = finite_values(model, mixed)
     both = np.concatenate([f_a, f_b])
     if np.ptp(both) < LEAST_SPREAD_MM:
         raise InputError(
@@ -142,11 +142,11 @@ def sobol(
             "inputs that the error depends on",
             "With the record at the target vertical dimension no axis matters.",
         )
-    first, total = _indices(f_a, f_b, f_ab)
+    first, total = sobol_pair(f_a, f_b, f_ab)
     rng = np.random.default_rng(seed + 1)
     again = np.array(
         [
-            _indices(f_a[pick], f_b[pick], f_ab[..., pick])
+            sobol_pair(f_a[pick], f_b[pick], f_ab[..., pick])
             for pick in rng.integers(0, samples, size=(RESAMPLES, samples))
         ]
     )
@@ -210,7 +210,7 @@ def ranked(result: SobolResult) -> tuple[RankedInput, ...]:
         elif high < 0.02:
             matters = "hardly matters"
         else:
-            matters = f"comes {_ordinal(rank)}"
+            matters = f"comes {ordinal(rank)}"
         rows.append(
             RankedInput(
                 rank=rank,
@@ -223,15 +223,16 @@ def ranked(result: SobolResult) -> tuple[RankedInput, ...]:
                 ),
                 total_interval=(float(low), float(high)),
                 sentence=f"The {result.names[i]} {matters}: it has a part in "
-                f"{_share(total)} of the variance of the worst error "
-                f"({100 * result.confidence:g} % interval {_share(low)} to {_share(high)}), "
-                f"{_share(alone)} by itself.",
+                f"{part(total)} of the variance of the worst error "
+                f"({100 * result.confidence:g} % interval {part(low)} to {part(high)}), "
+                f"{part(alone)} by itself.",
             )
         )
     return tuple(rows)
 
 
-def _values(model: Callable[[FloatArray], FloatArray], u: FloatArray) -> FloatArray:
+def finite_values(model: Callable[[FloatArray], FloatArray], u: FloatArray) -> FloatArray:
+    """Values of a model, shape (n,); refused where one is not finite."""
     values = np.asarray(model(u), dtype=np.float64)
     if values.shape != (len(u),) or not np.isfinite(values).all():
         raise InputError(
@@ -243,7 +244,8 @@ def _values(model: Callable[[FloatArray], FloatArray], u: FloatArray) -> FloatAr
     return values
 
 
-def _indices(f_a: FloatArray, f_b: FloatArray, f_ab: FloatArray) -> tuple[FloatArray, FloatArray]:
+def sobol_pair(f_a: FloatArray, f_b: FloatArray, f_ab: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """First-order and total indices, each of shape (g,), from the model's values."""
     groups = len(f_ab)
     if groups == 1:
         # scipy 1.17 makes a bare number of one group's indices and then fails: it is given twice.
@@ -255,10 +257,12 @@ def _indices(f_a: FloatArray, f_b: FloatArray, f_ab: FloatArray) -> tuple[FloatA
     return np.ravel(found.first_order)[:groups], np.ravel(found.total_order)[:groups]
 
 
-def _share(index: float) -> str:
+def part(index: float) -> str:
+    """An index as a part of the variance, in per cent."""
     return f"{100.0 * min(max(index, 0.0), 1.0):.0f} %"
 
 
-def _ordinal(rank: int) -> str:
+def ordinal(rank: int) -> str:
+    """A place in the ranking, in words."""
     words = ("first", "second", "third", "fourth", "fifth", "sixth", "seventh", "eighth")
     return words[rank - 1] if rank <= len(words) else f"at place {rank}"

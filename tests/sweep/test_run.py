@@ -305,7 +305,7 @@ def test_the_room_asked_for_is_about_what_the_rows_take(tmp_path, monkeypatch, w
     def begun(*_):
         raise InterruptedError
 
-    monkeypatch.setattr("kinematics.sweep.run._contents", begun)
+    monkeypatch.setattr("kinematics.sweep.run.finished_parts", begun)
     disk_with(int(0.8 * whole.nbytes))
     with pytest.raises(InputError, match="GB free"):
         run_sweep(study, tmp_path / "out", workers=1)
