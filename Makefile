@@ -6,6 +6,8 @@ VENV := .venv
 BIN := $(VENV)/bin
 STAMP := $(VENV)/.stamp
 DEV_STAMP := $(VENV)/.stamp-dev
+# Kernels compiled once on both cores, before two workers would each do it.
+COMPILED := $(BIN)/python -m tests.makers.compiled
 
 .PHONY: demo view test check lint types coverage elsewhere bench clean
 
@@ -27,6 +29,7 @@ view: $(STAMP)
 	$(BIN)/hingewise view sample_meshes/demo_case.toml
 
 test: $(DEV_STAMP)
+	$(COMPILED)
 	$(BIN)/python -m pytest -q -n 2 --dist loadgroup
 
 lint: $(DEV_STAMP)
@@ -39,6 +42,7 @@ types: $(DEV_STAMP)
 check: lint types test
 
 coverage: $(DEV_STAMP)
+	$(COMPILED)
 	$(BIN)/python -m pytest -q -n 2 --dist loadgroup --cov --cov-fail-under=95 \
 	  --ignore=tests/browser --ignore=tests/whole/test_notebooks.py --ignore=tests/whole/test_packaging.py
 

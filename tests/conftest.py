@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Callable
 from pathlib import Path
 
 import pytest
@@ -35,13 +36,35 @@ def pytest_configure(config: pytest.Config) -> None:
         os.environ.setdefault("VTK_DEFAULT_OPENGL_WINDOW", "vtkEGLRenderWindow")
 
 
+def prepared_for(item: pytest.Item) -> str | None:
+    """What a test shares with others, so that one worker prepares it once and runs them all."""
+    if item.get_closest_marker("xdist_group"):
+        return None
+    names = getattr(item, "fixturenames", ())
+    if "demo_assessment" in names:
+        return "demo"
+    found = item._fixtureinfo.name2fixturedefs
+    shared = any(d.scope == "module" for name in names for d in found.get(name, ())[-1:])
+    return item.nodeid.partition("::")[0] if shared else None
+
+
+@pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    for item in items:
+        if group := prepared_for(item):
+            item.add_marker(pytest.mark.xdist_group(group))
     if config.getoption("--long"):
         return
     skip = pytest.mark.skip(reason="a long run: add --long to do it")
     for item in items:
         if "long" in item.keywords:
             item.add_marker(skip)
+
+
+@pytest.fixture
+def repeats(request: pytest.FixtureRequest) -> Callable[[int, int], int]:
+    """How often a drawn test repeats: ``repeats(now, thorough)``, the second with --long."""
+    return lambda now, thorough: thorough if request.config.getoption("--long") else now
 
 
 @pytest.fixture(scope="session")

@@ -87,8 +87,9 @@ def copied_demo(folder: Path) -> Path:
     return folder / "demo_case.toml"
 
 
-@pytest.fixture(scope="module")
+@pytest.fixture(scope="session")
 def served(tmp_path_factory):
+    """One server of the demo for all of them; `page` takes back what a test before changed."""
     running = Served(copied_demo(tmp_path_factory.mktemp("demo")), HINGEWISE_NO_GL="1")
     yield running
     running.stop()

@@ -71,10 +71,10 @@ def random_disc(rng, at, spread=0.8):
 
 @pytest.mark.parametrize("spread", [0.0, 0.5, 3.0, 8.0])
 @pytest.mark.parametrize("sign", [1.0, -1.0])
-def test_discs_that_a_plane_keeps_apart_never_meet_it(spread, sign):
+def test_discs_that_a_plane_keeps_apart_never_meet_it(spread, sign, repeats):
     rng = np.random.default_rng(int(10 * spread) + (sign > 0))
     clear = apart = 0
-    for _ in range(250):
+    for _ in range(repeats(100, 250)):
         cell = Cell(rng, spread)
         if not cell.usable:
             continue
@@ -97,7 +97,7 @@ def test_discs_that_a_plane_keeps_apart_never_meet_it(spread, sign):
         truly = low > u[6] or high < -u[6]
         assert truly or not answer
         clear, apart = clear + bool(answer), apart + truly
-    assert clear > 20
+    assert clear > repeats(8, 20)
     if spread == 0.0:
         assert clear > 0.8 * apart
 

@@ -43,8 +43,10 @@ def located(demo, openings_deg=(5.0, 9.0), **more):
     return case_from_dict(data, folder=SAMPLES)
 
 
-def test_exact_recordings_give_the_axis_and_the_answer_of_the_measured_points(demo):
-    given = assess(case_from_dict(demo, folder=SAMPLES))
+def test_exact_recordings_give_the_axis_and_the_answer_of_the_measured_points(
+    demo, demo_assessment
+):
+    given = demo_assessment
     found = assess(located(demo))
     np.testing.assert_allclose(found.true_axis.direction, given.true_axis.direction, atol=1e-9)
     for stop in ("equal_angle", "pin"):
