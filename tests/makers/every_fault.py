@@ -21,7 +21,7 @@ from kinematics.base.files import write_files
 from kinematics.case.template import template
 from viewer.command.recording_sheet import recording_sheet_html
 from viewer.command.start import CASE_FILE, SHEET_FILE, start_case
-from viewer.report.outputs import OUTPUT_FILES, REFUSAL, _staged, publish
+from viewer.report.outputs import OUTPUT_FILES, REFUSAL, publish, staged
 
 OLD = [n for n in OUTPUT_FILES if n not in ("arcs.png", "decision_chart.png")]
 NEW = [n for n in OUTPUT_FILES if n not in ("lower_error_map.ply", "casts_and_axes.png")]
@@ -53,7 +53,7 @@ def fault_at(place: int, fault: str) -> Callable[[], bool]:
 
 def publish_job(folder: Path) -> None:
     try:
-        with _staged(folder) as stage:
+        with staged(folder) as stage:
             for name in NEW:
                 (stage / name).write_text("new")
             publish(stage, folder)

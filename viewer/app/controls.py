@@ -125,7 +125,7 @@ def changed(placed: PlacedCase, geometry: Geometry, control: str, value: Any) ->
     elif control == "tolerance_mm":
         data.setdefault("decision", {})["tolerance_mm"] = number(control, value)
     elif control == "departure_mm":
-        _set_departure(data, placed, geometry, number(control, value))
+        set_departure(data, placed, geometry, number(control, value))
     else:
         now = offsets(geometry.true_axis, geometry.arbitrary_axis).reshape(4)
         axis = {name: round(float(v), 6) for name, v in zip(OFFSETS, now)}
@@ -133,14 +133,14 @@ def changed(placed: PlacedCase, geometry: Geometry, control: str, value: Any) ->
         if placed.case.marks is None:
             data["arbitrary_axis"] = axis
         else:
-            data["marks"] |= _marks(placed.case.marks, axis, control.split("_")[0])
+            data["marks"] |= moved_marks(placed.case.marks, axis, control.split("_")[0])
     try:
         return case_from_dict(data, folder=placed.case.folder)
     except InputError as error:
         raise InputError(control, error.got, error.allowed, error.fix) from None
 
 
-def _marks(marks: Marks, offsets_mm: dict[str, float], side: str) -> dict[str, float]:
+def moved_marks(marks: Marks, offsets_mm: dict[str, float], side: str) -> dict[str, float]:
     """Arbitrary marks of one side, along and square to the ruler, that give offsets of the axis."""
     turn = np.radians(marks.ruler_tilt_deg)
     anterior, superior = offsets_mm[f"{side}_anterior_mm"], offsets_mm[f"{side}_superior_mm"]
@@ -154,9 +154,10 @@ def _marks(marks: Marks, offsets_mm: dict[str, float], side: str) -> dict[str, f
     }
 
 
-def _set_departure(
+def set_departure(
     data: dict[str, Any], placed: PlacedCase, geometry: Geometry, departure_mm: float
 ) -> None:
+    """Put a departure into a case: as the target, or as the record's thickness or opening."""
     if abs(departure_mm) > DEPARTURE_LIMIT_MM:
         raise InputError(
             "departure_mm",

@@ -201,10 +201,10 @@ def excursions_state(
     state = {
         "sentence": worst_sentence(e),
         "notes": notes,
-        "rows": [_row(e, kind, tolerance, worst) for kind in e.kinds],
+        "rows": [kind_row(e, kind, tolerance, worst) for kind in e.kinds],
         "settings": settings,
-        "moves": {kind: _moves(e, kind, "patient") for kind in e.kinds},
-        "ghosts": {kind: _moves(e, kind, "articulator") for kind in e.kinds},
+        "moves": {kind: kind_moves(e, kind, "patient") for kind in e.kinds},
+        "ghosts": {kind: kind_moves(e, kind, "articulator") for kind in e.kinds},
         "teeth": BLANK["teeth"] | {"sentences": [LOOKING]},
         "rev": rev,
     }
@@ -212,7 +212,8 @@ def excursions_state(
     return state | {"teeth": teeth_state(reading, e, check)}
 
 
-def _row(e: ExcursionErrors, kind: Any, tolerance_mm: float, worst_mm: float) -> dict[str, Any]:
+def kind_row(e: ExcursionErrors, kind: Any, tolerance_mm: float, worst_mm: float) -> dict[str, Any]:
+    """One excursion as a row of the page."""
     error = e.kinds[kind]
     size = np.linalg.norm(error.error_mm[-1], axis=1)
     j = int(np.argmax(size))
@@ -236,5 +237,6 @@ def _row(e: ExcursionErrors, kind: Any, tolerance_mm: float, worst_mm: float) ->
     }
 
 
-def _moves(e: ExcursionErrors, kind: Any, who: Who) -> list[list[float]]:
+def kind_moves(e: ExcursionErrors, kind: Any, who: Who) -> list[list[float]]:
+    """Motions of one lower along an excursion, 4x4 by columns."""
     return [m.T.reshape(16).tolist() for m in e.motions(kind, who)]

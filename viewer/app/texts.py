@@ -73,18 +73,19 @@ def numbers_state(reading: Closures) -> dict[str, Any]:
         "departure": signed(reading.departure_mm, 2),
         "departure_deg": signed(-reading.true_closing_deg, 2),
         "rows": rows,
-        "pair": _pair_text(reading),
-        "stops": [_stop_row(reading, stop, tolerance) for stop in STOPS],
+        "pair": pair_text(reading),
+        "stops": [stop_row(reading, stop, tolerance) for stop in STOPS],
         "controls": control_values(reading.placed, reading.geometry),
         "axis_note": axis_note(reading.case),
         "contacts": [
-            _contact_row("about the true axis", reading.contact_true),
-            _contact_row("about the arbitrary axis", reading.contact_arbitrary),
+            contact_row("about the true axis", reading.contact_true),
+            contact_row("about the arbitrary axis", reading.contact_arbitrary),
         ],
     }
 
 
-def _stop_row(reading: Closures, stop: Any, tolerance: float) -> dict[str, Any]:
+def stop_row(reading: Closures, stop: Any, tolerance: float) -> dict[str, Any]:
+    """One stop as a row of the page."""
     row = {"stop": stop, "name": STOP_LABEL[stop], "meaning": STOP_MEANING[stop], "note": ""}
     if stop not in reading.stops:
         why = reading.unavailable.get(stop, "")
@@ -109,7 +110,8 @@ def _stop_row(reading: Closures, stop: Any, tolerance: float) -> dict[str, Any]:
     }
 
 
-def _pair_text(reading: Closures) -> str:
+def pair_text(reading: Closures) -> str:
+    """Both bites with the teeth together, in a sentence; or empty."""
     pair = reading.pair
     if pair is None:
         return ""
@@ -121,7 +123,8 @@ def _pair_text(reading: Closures) -> str:
     )
 
 
-def _contact_row(what: str, report: ContactReport) -> dict[str, str]:
+def contact_row(what: str, report: ContactReport) -> dict[str, str]:
+    """A first contact as a row of the page."""
     met = report.status == "contact"
     teeth = f"{report.lower_tooth or '–'} against {report.upper_tooth or '–'}" if met else ""
     return {

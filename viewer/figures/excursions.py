@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from viewer.figures.style import DASH, halo, new_figure, spread
+from viewer.figures.style import DASH, new_figure, note, spread
 from viewer.look.palette import LIGHT
 
 if TYPE_CHECKING:
@@ -82,7 +82,7 @@ def excursion_paths_figure(errors: ExcursionErrors, landmark: int = 0) -> Any:
         axes.set_xlabel(x_label)
         axes.set_ylabel(y_label)
         axes.grid(visible=True)
-    _legend(figure, errors.names[landmark], _stopped(errors))
+    paths_legend(figure, errors.names[landmark], stopped_words(errors))
     return figure
 
 
@@ -117,22 +117,14 @@ def excursion_error_figure(errors: ExcursionErrors) -> Any:
         ends = sorted({worst, int(size[-1].argmin())}, key=lambda j: float(size[-1, j]))
         places = spread(np.array([size[-1, j] for j in ends]), 0.06 * top, 0.0, top)
         for j, y in zip(ends, places):
-            axes.annotate(
-                errors.names[j],
-                (way[-1], y),
-                xytext=(4, 0),
-                textcoords="offset points",
-                va="center",
-                fontsize=9,
-                color=LIGHT.ink if j == worst else LIGHT.quiet,
-                annotation_clip=False,
-                path_effects=halo(),
-            )
+            colour = LIGHT.ink if j == worst else LIGHT.quiet
+            look: dict[str, Any] = {"fontsize": 9, "annotation_clip": False}
+            note(axes, errors.names[j], (way[-1], y), (4, 0), colour, **look)
         axes.set_title(KIND_LABEL[kind], fontsize=10.5, loc="left", color=LIGHT.ink)
         axes.set_xlabel("way of the condyle (mm)")
         axes.grid(visible=True, axis="y")
     all_axes[0].set_ylabel("error in the excursion (µm)")
-    stopped = _stopped(errors)
+    stopped = stopped_words(errors)
     if stopped:
         figure.text(0.08, 0.955, stopped, fontsize=9, color=LIGHT.ink)
     return figure
@@ -170,16 +162,8 @@ def border_pair_figure(border: BorderPair) -> Any:
             )
         part.plot(*protrusive[-1, [0, 2]], "o", ms=5, color=getattr(LIGHT, role))
     apart = float(np.linalg.norm(ends[1] - ends[0]))
-    whole.annotate(
-        f"{apart:.2f} mm apart\nafter {border.opening_deg:g}° of opening",
-        ends[0][[0, 2]],
-        xytext=(18, 4),
-        textcoords="offset points",
-        va="top",
-        fontsize=9,
-        color=LIGHT.ink,
-        path_effects=halo(),
-    )
+    text = f"{apart:.2f} mm apart\nafter {border.opening_deg:g}° of opening"
+    note(whole, text, ends[0][[0, 2]], (18, 4), va="top", fontsize=9)
     for axes, title in ((whole, "hinge opening and protrusion"), (part, "protrusion, enlarged")):
         axes.plot(0.0, 0.0, "o", ms=5, color=LIGHT.ink)
         axes.set_aspect("equal", adjustable="datalim")
@@ -231,7 +215,7 @@ def arcon_figure(comparison: ArconComparison) -> Any:
     return figure
 
 
-def _stopped(errors: ExcursionErrors) -> str:
+def stopped_words(errors: ExcursionErrors) -> str:
     """Say which excursions ended early, and why."""
     said = [
         f"{KIND_LABEL[kind]}, {who}: {path.message}"
@@ -242,7 +226,7 @@ def _stopped(errors: ExcursionErrors) -> str:
     return " · ".join(said)
 
 
-def _legend(figure: Any, name: str, stopped: str) -> None:
+def paths_legend(figure: Any, name: str, stopped: str) -> None:
     """Write what is drawn above the panels."""
     from matplotlib.lines import Line2D
 

@@ -223,7 +223,7 @@ def tooth_table(assessment: Assessment, stop: Stop) -> ToothTable:
             return (float(tooth_rank(marks.teeth[i])), 0.0)
         # Without a number: where it stands in the arch, as if it carried one.
         x, y = marks.points_mm[i, :2]
-        return (8.0 * float(np.sign(y)) * (1.0 - _anterior_share(marks.points_mm[:, 0], x)), y)
+        return (8.0 * float(np.sign(y)) * (1.0 - anterior_share(marks.points_mm[:, 0], x)), y)
 
     order = sorted(best.items(), key=lambda item: place(item[1]))
     index = np.array([i for _, i in order], dtype=np.int64)
@@ -237,7 +237,8 @@ def tooth_table(assessment: Assessment, stop: Stop) -> ToothTable:
     )
 
 
-def _anterior_share(x: NDArray[np.float64], value: float) -> float:
+def anterior_share(x: NDArray[np.float64], value: float) -> float:
+    """How far towards the front a place lies, 0 to 1."""
     span = float(np.ptp(x))
     return 0.5 if span == 0.0 else float((value - x.min()) / span)
 

@@ -105,7 +105,7 @@ def curve_chart(
     }  # fmt: skip
 
 
-def _fit(
+def fit_box(
     points: NDArray[np.float64], box: tuple[float, float, float, float]
 ) -> tuple[float, NDArray[np.float64]]:
     """Scale (px a mm) and shift that put (x, z) points, seen from the left, into a box."""
@@ -140,7 +140,7 @@ def arcs_chart(reading: Closures, factor: int, box: tuple[float, float]) -> dict
     every += [p.true_mm[:, [0, 2]] for p in pairs] + [p.arbitrary_mm[:, [0, 2]] for p in pairs]
     split = 0.47 * height
     wide = LETTER_PX * max(len(text) for text in AXIS_LABEL.values())
-    scale, shift = _fit(np.concatenate(every), (40.0, 24.0, width - 50.0 - wide, split - 58.0))
+    scale, shift = fit_box(np.concatenate(every), (40.0, 24.0, width - 50.0 - wide, split - 58.0))
 
     def px(path: NDArray[np.float64]) -> NDArray[np.float64]:
         return scale * path * [-1.0, -1.0] + shift
@@ -174,7 +174,7 @@ def arcs_chart(reading: Closures, factor: int, box: tuple[float, float]) -> dict
     room = width / len(pairs)
     moves = max(float(np.ptp(pair.true_mm, axis=0).max()) for pair in pairs) > SHORTEST_PATH_MM
     details = [
-        _detail(pair, (i * room + 6.0, split + 52.0, room - 12.0, height - split - 64.0))
+        detail_chart(pair, (i * room + 6.0, split + 52.0, room - 12.0, height - split - 64.0))
         for i, pair in enumerate(pairs if moves else [])
     ]
     return {
@@ -183,11 +183,12 @@ def arcs_chart(reading: Closures, factor: int, box: tuple[float, float]) -> dict
     }  # fmt: skip
 
 
-def _detail(pair: ArcPair, box: tuple[float, float, float, float]) -> dict[str, Any]:
+def detail_chart(pair: ArcPair, box: tuple[float, float, float, float]) -> dict[str, Any]:
+    """One landmark's paths enlarged into a box."""
     true = pair.true_mm[:, [0, 2]]
     drawn = pair.drawn_mm[:, [0, 2]]
     left, top, width, height = box
-    scale, shift = _fit(np.concatenate([true, drawn]), (left + 14.0, top, width - 28.0, height))
+    scale, shift = fit_box(np.concatenate([true, drawn]), (left + 14.0, top, width - 28.0, height))
     a, b = scale * true * [-1.0, -1.0] + shift, scale * drawn * [-1.0, -1.0] + shift
     return {
         "name": shortened(pair.name, width, STRONG_PX),

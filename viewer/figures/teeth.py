@@ -57,13 +57,13 @@ def contacts_figure(details: ExcursionDetails) -> Any:
         compared = details.teeth[kind]
         for row, i in enumerate(chosen):
             for (who, role, _, _), lift in zip(ROLES, (-0.18, 0.18)):
-                _bars(axes, getattr(compared, who), i, row + lift, role, f"{kind}-{who}")
+                touch_bars(axes, getattr(compared, who), i, row + lift, role, f"{kind}-{who}")
         for (who, role, line, _), lift in zip(ROLES, (-0.18, 0.18)):
             stop = float(getattr(compared, who).way_mm[-1])
             if stop < end - 1e-9:
                 axes.axvline(stop, color=getattr(LIGHT, role), ls=DASH[line], lw=1.4)
                 axes.text(stop, -0.38 + lift, f" {who} stops", fontsize=8.5, color=LIGHT.ink)
-        names = [_row_name(compared.patient, i) for i in chosen]
+        names = [row_name(compared.patient, i) for i in chosen]
         axes.set_yticks(range(len(chosen)), names, fontsize=8.5 if long else 9.5)
         axes.set_ylim(most - 0.45, -0.6)
         axes.set_xlim(-0.02 * end, 1.02 * end)
@@ -77,7 +77,7 @@ def contacts_figure(details: ExcursionDetails) -> Any:
                 0.5, 0.5, "no tooth touches after the start", transform=axes.transAxes,
                 ha="center", va="center", fontsize=9.5, color=LIGHT.quiet,
             )  # fmt: skip
-    _contact_legend(figure)
+    contact_legend(figure)
     return figure
 
 
@@ -87,13 +87,14 @@ def touching_places(patient: TeethAlong, articulator: TeethAlong) -> list[int]:
     return sorted((int(i) for i in there), key=lambda i: arch_order(patient.teeth[i], i))
 
 
-def _row_name(along: TeethAlong, i: int) -> str:
+def row_name(along: TeethAlong, i: int) -> str:
+    """A tooth and its side."""
     side = SIDE_WORDS[along.where[i]]
     place = wrapped(along.places[i], 18, 2)
     return f"{place}\n{side}" if side else place
 
 
-def _bars(axes: Any, along: TeethAlong, i: int, y: float, role: str, gid: str) -> None:
+def touch_bars(axes: Any, along: TeethAlong, i: int, y: float, role: str, gid: str) -> None:
     """Draw one tooth's parts of the way that touch; half a step on each side is the sampling."""
     half = 0.5 * float(np.diff(along.way_mm).mean()) if len(along.way_mm) > 1 else 0.05
     low, high = float(along.way_mm[0]), float(along.way_mm[-1])
@@ -106,7 +107,8 @@ def _bars(axes: Any, along: TeethAlong, i: int, y: float, role: str, gid: str) -
             axes.barh(y, right - left, thick, left=left, color=colour, lw=0, gid=f"{name}-{n}")
 
 
-def _contact_legend(figure: Any) -> None:
+def contact_legend(figure: Any) -> None:
+    """Say what the bars mean."""
     from matplotlib.patches import Patch
 
     handles = [Patch(color=getattr(LIGHT, role), label=label) for _, role, _, label in ROLES]
@@ -138,9 +140,9 @@ def clearance_figure(details: ExcursionDetails) -> Any:
             axes = figure.add_axes((0.03 + width * column, 0.485 - 0.475 * row, 0.97 * width, 0.45))
             value = np.full(len(pair.lower.vertices_mm), np.nan)
             value[pair.occlusal] = along.vertex_end_mm
-            _arch(axes, pair.lower, value, f"clearance-{kind}-{who}")
-            _tooth_numbers(axes, pair)
-            _touch_marks(axes, pair, along, f"{kind}-{who}")
+            draw_arch(axes, pair.lower, value, f"clearance-{kind}-{who}")
+            write_numbers(axes, pair)
+            touch_marks(axes, pair, along, f"{kind}-{who}")
             if row == 0:
                 axes.set_title(
                     f"{KIND_LABEL[kind]}, after {along.way_mm[-1]:.3g} mm",
@@ -164,44 +166,43 @@ def clearance_figure(details: ExcursionDetails) -> Any:
     return figure
 
 
-def _flat(points: FloatArray) -> FloatArray:
+def flat(points: FloatArray) -> FloatArray:
     """Project onto the occlusal plane: patient's right on the left, incisors below."""
     return np.stack([points[..., 1], -points[..., 0]], axis=-1)
 
 
-def _arch(axes: Any, cast: Cast, value_mm: FloatArray, gid: str) -> None:
+def draw_arch(axes: Any, cast: Cast, value_mm: FloatArray, gid: str) -> None:
     """Draw the occlusal faces of a cast in the colours of a clearance at its vertices."""
-    from matplotlib.collections import PolyCollection
-
     known = ~np.isnan(value_mm)
     faces = cast.faces[known[cast.faces].all(axis=1)]
     height = cast.vertices_mm[faces, 2].mean(axis=1)
     faces = faces[np.argsort(height, kind="stable")]
     value = np.minimum(value_mm[faces], MAP_LIMIT_MM).mean(axis=1)
     colours = clearance_colours(value, MAP_LIMIT_MM, NEAR_CONTACT_MM)
-    colours = colours * (0.78 + 0.22 * _lit(cast.vertices_mm[faces]))[:, None]
-    axes.add_collection(
-        PolyCollection(
-            list(_flat(cast.vertices_mm[faces])),
-            facecolors=colours,
-            edgecolors=colours,
-            lw=0.6,
-            rasterized=True,
-            gid=gid,
-        )
-    )
-    _frame(axes, _flat(cast.vertices_mm[np.unique(faces)]), 5.5)
+    colours = colours * (0.78 + 0.22 * lit(cast.vertices_mm[faces]))[:, None]
+    draw_faces(axes, cast.vertices_mm[faces], colours, 5.5, gid)
 
 
-def _lit(corners: FloatArray) -> FloatArray:
+def draw_faces(
+    axes: Any, corners: FloatArray, colours: FloatArray, room: float, gid: str | None = None
+) -> None:
+    """Draw triangles from above, the last on top, with ``room`` around."""
+    from matplotlib.collections import PolyCollection
+
+    look: dict[str, Any] = {"facecolors": colours, "edgecolors": colours, "rasterized": True}
+    axes.add_collection(PolyCollection(list(flat(corners)), lw=0.6, gid=gid, **look))
+    fit_frame(axes, flat(corners).reshape(-1, 2), room)
+
+
+def lit(corners: FloatArray) -> FloatArray:
     """How brightly each triangle is lit, 0 to 1; for the relief only."""
     normal = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     size = np.linalg.norm(normal, axis=1)
-    lit = np.abs(normal @ np.array([0.35, -0.35, 0.87])) / np.where(size > 0.0, size, 1.0)
-    return np.asarray(np.clip(lit, 0.0, 1.0))
+    facing = np.abs(normal @ np.array([0.35, -0.35, 0.87])) / np.where(size > 0.0, size, 1.0)
+    return np.asarray(np.clip(facing, 0.0, 1.0))
 
 
-def _touch_marks(axes: Any, pair: ToothPair, along: TeethAlong, gid: str) -> None:
+def touch_marks(axes: Any, pair: ToothPair, along: TeethAlong, gid: str) -> None:
     """Ring the nearest point of every tooth that touches at the end."""
     places = pair.place[pair.occlusal]
     for i in np.flatnonzero(along.touching[-1]):
@@ -209,14 +210,15 @@ def _touch_marks(axes: Any, pair: ToothPair, along: TeethAlong, gid: str) -> Non
         if not len(here) or not np.isfinite(along.vertex_end_mm[here]).any():
             continue
         nearest = here[np.argmin(along.vertex_end_mm[here])]
-        at = _flat(pair.lower.vertices_mm[pair.occlusal[nearest]])
+        at = flat(pair.lower.vertices_mm[pair.occlusal[nearest]])
         axes.plot(
             *at, "o", ms=12, mfc="none", mec=LIGHT.contact, mew=1.4,
             gid=f"ring-{gid}-{i}",
         )  # fmt: skip
 
 
-def _frame(axes: Any, points: FloatArray, room: float) -> None:
+def fit_frame(axes: Any, points: FloatArray, room: float) -> None:
+    """Show all points with some room around, at equal scales, without a frame."""
     if len(points):
         low, high = points.min(axis=0) - room, points.max(axis=0) + room
         axes.set_xlim(low[0], high[0])
@@ -225,10 +227,10 @@ def _frame(axes: Any, points: FloatArray, room: float) -> None:
     axes.set_axis_off()
 
 
-def _tooth_numbers(axes: Any, pair: ToothPair) -> None:
+def write_numbers(axes: Any, pair: ToothPair) -> None:
     """Write each lower tooth's number outside the arch, beside the tooth."""
     places = pair.place[pair.occlusal]
-    points = _flat(pair.lower.vertices_mm[pair.occlusal])
+    points = flat(pair.lower.vertices_mm[pair.occlusal])
     middle = np.array([points[:, 0].mean(), points[:, 1].max() - 6.0])
     for i, tooth in enumerate(pair.teeth):
         here = points[places == i]
@@ -262,8 +264,8 @@ def traces_figure(details: ExcursionDetails) -> Any:
         (lower, pair.lower, on_lower, "upper cusps on the lower teeth"),
         (upper, pair.upper, on_upper, "lower cusps on the upper teeth"),
     ):
-        _relief(axes, cast, 3.0)
-        _paths(axes, drawn, 1.1, 2.5, cast.arch)
+        draw_relief(axes, cast, 3.0)
+        draw_paths(axes, drawn, 1.1, 2.5, cast.arch)
         axes.set_title(
             title if drawn else "the upper has no tooth labels", fontsize=10.5, color=LIGHT.ink
         )
@@ -271,30 +273,28 @@ def traces_figure(details: ExcursionDetails) -> Any:
         ends = np.array([getattr(axes, f"get_{name}")() for axes in (lower, upper)])
         for axes in (lower, upper):
             getattr(axes, f"set_{name}")(ends[:, 0].min(), ends[:, 1].max())
-    chosen = _most_apart(on_lower or on_upper)
+    chosen = most_apart(on_lower or on_upper)
     if chosen is not None:
         same = [t for t in details.traces if t.traced_on == chosen.traced_on]
-        centre = _flat(chosen.path_mm["patient"][0])
-        _relief(zoom, pair.lower if chosen.traced_on == "lower" else pair.upper, 3.0)
+        centre = flat(chosen.path_mm["patient"][0])
+        draw_relief(zoom, pair.lower if chosen.traced_on == "lower" else pair.upper, 3.0)
         near = [
             t for t in same
-            if np.abs(_flat(t.path_mm["patient"][0]) - centre).max() < ZOOM_MM
+            if np.abs(flat(t.path_mm["patient"][0]) - centre).max() < ZOOM_MM
         ]  # fmt: skip
-        _paths(zoom, near, 2.0, 5.0, "zoom")
+        draw_paths(zoom, near, 2.0, 5.0, "zoom")
         zoom.set_xlim(centre[0] - ZOOM_MM, centre[0] + ZOOM_MM)
         zoom.set_ylim(centre[1] - ZOOM_MM, centre[1] + ZOOM_MM)
         zoom.set_title(f"enlarged: {chosen.name}", fontsize=10.5, color=LIGHT.ink)
-        _length_bar(zoom, centre)
+        length_bar(zoom, centre)
     else:
         zoom.set_axis_off()
-    _trace_legend(figure, [k for k in details.teeth if k in END_MARKER])
+    trace_legend(figure, [k for k in details.teeth if k in END_MARKER])
     return figure
 
 
-def _relief(axes: Any, cast: Cast, room: float) -> None:
+def draw_relief(axes: Any, cast: Cast, room: float) -> None:
     """Draw a cast's occlusal faces in a quiet relief."""
-    from matplotlib.collections import PolyCollection
-
     from kinematics.casts.occlusal import occlusal_vertices
 
     chosen = np.zeros(len(cast.vertices_mm), dtype=bool)
@@ -303,34 +303,26 @@ def _relief(axes: Any, cast: Cast, room: float) -> None:
     corners = cast.vertices_mm[faces]
     up = 1.0 if cast.arch == "lower" else -1.0
     order = np.argsort(up * corners[:, :, 2].mean(axis=1), kind="stable")
-    shade = 0.58 + 0.37 * _lit(corners)
+    shade = 0.58 + 0.37 * lit(corners)
     colours = np.stack([shade, 0.98 * shade, 0.93 * shade], axis=1)[order]
-    axes.add_collection(
-        PolyCollection(
-            list(_flat(corners[order])),
-            facecolors=colours,
-            edgecolors=colours,
-            lw=0.6,
-            rasterized=True,
-        )
-    )
-    _frame(axes, _flat(cast.vertices_mm[np.unique(faces)]), room)
+    draw_faces(axes, corners[order], colours, room)
 
 
-def _paths(axes: Any, drawn: Sequence[Trace], lw: float, ms: float, panel: str) -> None:
+def draw_paths(axes: Any, drawn: Sequence[Trace], lw: float, ms: float, panel: str) -> None:
+    """Draw traced paths with their ends and their common start."""
     for k, trace in enumerate(drawn):
         for who, role, line, _ in ROLES:
-            points = _flat(trace.path_mm[who])
+            points = flat(trace.path_mm[who])
             colour = getattr(LIGHT, role)
             axes.plot(
                 points[:, 0], points[:, 1], ls=DASH[line], lw=lw, color=colour,
                 gid=f"trace-{panel}-{k}-{who}",
             )  # fmt: skip
             axes.plot(*points[-1], END_MARKER.get(trace.kind, "s"), ms=ms, color=colour, mew=0)
-        axes.plot(*_flat(trace.path_mm["patient"][0]), "o", ms=0.8 * ms, color=LIGHT.ink, mew=0)
+        axes.plot(*flat(trace.path_mm["patient"][0]), "o", ms=0.8 * ms, color=LIGHT.ink, mew=0)
 
 
-def _most_apart(drawn: Sequence[Trace]) -> Trace | None:
+def most_apart(drawn: Sequence[Trace]) -> Trace | None:
     """The trace that ends farthest apart in the mouth and on the articulator."""
 
     def apart(trace: Trace) -> float:
@@ -341,7 +333,8 @@ def _most_apart(drawn: Sequence[Trace]) -> Trace | None:
     return max(drawn, key=apart, default=None)
 
 
-def _length_bar(axes: Any, centre: FloatArray) -> None:
+def length_bar(axes: Any, centre: FloatArray) -> None:
+    """A bar of 2 mm in the lower left corner."""
     at = centre - [0.9 * ZOOM_MM, 0.92 * ZOOM_MM]
     axes.plot([at[0], at[0] + 2.0], [at[1]] * 2, color=LIGHT.ink, lw=2.0)
     axes.text(
@@ -350,7 +343,8 @@ def _length_bar(axes: Any, centre: FloatArray) -> None:
     )  # fmt: skip
 
 
-def _trace_legend(figure: Any, kinds: Sequence[str]) -> None:
+def trace_legend(figure: Any, kinds: Sequence[str]) -> None:
+    """Say what the lines and marks mean."""
     from matplotlib.lines import Line2D
 
     handles = [

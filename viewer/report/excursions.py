@@ -52,7 +52,7 @@ def worst_sentence(e: ExcursionErrors) -> str:
 def stop_sentences(e: ExcursionErrors) -> tuple[str, ...]:
     """One sentence for every excursion that ends early or cannot start."""
     early = [
-        f"The {KIND_LABEL[kind]} movement of the {who} {_fate(path)}"
+        f"The {KIND_LABEL[kind]} movement of the {who} {fate(path)}"
         for kind, error in e.kinds.items()
         for who, path in (("patient", error.patient), ("articulator", error.articulator))
         if not path.complete
@@ -213,7 +213,8 @@ def excursion_paragraphs(
     )
 
 
-def _fate(path: ExcursionPath) -> str:
+def fate(path: ExcursionPath) -> str:
+    """How a path ends, in words."""
     if path.complete:
         return "goes to the end"
     return f"stops early, after {plain(float(path.way_mm[-1]), 2)} mm: {path.message}"
@@ -256,7 +257,7 @@ def excursion_table(e: ExcursionErrors, kind: Kind, teeth: Sequence[int]) -> Tab
     note = (
         "Both go to the end. "
         if both
-        else f"The patient {_fate(error.patient)}; the articulator {_fate(error.articulator)}. "
+        else f"The patient {fate(error.patient)}; the articulator {fate(error.articulator)}. "
     )
     note += (
         "Descent: how steeply the tooth's path falls from the horizontal; heading: its way in the "

@@ -102,7 +102,7 @@ def check_folder(folder: Path | str) -> None:
 
 
 @contextlib.contextmanager
-def _staged(folder: Path) -> Iterator[Path]:
+def staged(folder: Path) -> Iterator[Path]:
     """A temporary folder in ``folder``, gone afterwards; ``folder`` too, if it is new and empty."""
     made = not folder.exists()
     folder.mkdir(parents=True, exist_ok=True)
@@ -164,8 +164,8 @@ def write_outputs(
     out = Path(folder)
     check_folder(out)
     try:
-        with _staged(out) as stage:
-            _make(assessment, stage, pictures, progress or (lambda stage, fraction: None))
+        with staged(out) as stage:
+            make_outputs(assessment, stage, pictures, progress or (lambda stage, fraction: None))
             made = publish(stage, out)
     except OSError as error:
         raise refusal.error(out, error) from None
@@ -196,7 +196,10 @@ def publish(stage: Path, out: Path) -> list[str]:
     return made
 
 
-def _make(a: Assessment, stage: Path, pictures: bool, tell: Callable[[str, float], None]) -> None:
+def make_outputs(
+    a: Assessment, stage: Path, pictures: bool, tell: Callable[[str, float], None]
+) -> None:
+    """Make every file of an assessment in the temporary folder."""
     from kinematics.result import result_dict
 
     tell("Writing the numbers", 0.0)
@@ -214,13 +217,14 @@ def _make(a: Assessment, stage: Path, pictures: bool, tell: Callable[[str, float
     if a.lower_true is not None and fields:
         a.lower_true.write(stage / "lower_clearance.ply", fields)
     if has("matplotlib"):
-        _make_report(a, stage, pictures, tell)
+        make_report(a, stage, pictures, tell)
     tell("Done", 1.0)
 
 
-def _make_report(
+def make_report(
     a: Assessment, stage: Path, pictures: bool, tell: Callable[[str, float], None]
 ) -> None:
+    """Draw figures and pictures, and write the report, in the temporary folder."""
     from viewer.figures.draw import draw_figure, figures_for, to_png, to_svg
     from viewer.report.captions import FIGURE_TEXT
     from viewer.report.page import render_report

@@ -20,29 +20,25 @@ SCANNED_AT = {"intercuspation": "intercuspation, as scanned", "record": "the rec
 def plan_table(a: Assessment) -> Table:
     """What the case says of record, target and arbitrary axis: to be compared with the chart."""
     case = a.case
+    scanned = "the landmarks' own pose" if case.casts is None else SCANNED_AT[case.casts.scanned_at]
     return Table(
         "What was planned",
         ("", "as the case states it"),
         (False, False),
         (
-            ("counted from", _scanned_pose(case)),
-            ("record", _record(case)),
-            ("target", _target(case)),
-            ("so the departure is", _departure(a)),
-            ("arbitrary axis", _arbitrary(a)),
+            ("counted from", scanned),
+            ("record", record_words(case)),
+            ("target", target_words(case)),
+            ("so the departure is", departure_of(a)),
+            ("arbitrary axis", arbitrary_words(a)),
             ("stop of the articulator", STOP_LABEL[a.verdict.stop]),
             ("tolerance", f"{1e3 * a.verdict.tolerance_mm:g} µm"),
         ),
     )
 
 
-def _scanned_pose(case: Case) -> str:
-    if case.casts is None:
-        return "the landmarks' own pose"
-    return SCANNED_AT[case.casts.scanned_at]
-
-
-def _record(case: Case) -> str:
+def record_words(case: Case) -> str:
+    """The record as the case states it."""
     record = case.record
     if record.as_scanned:
         return "the pose as scanned"
@@ -51,7 +47,8 @@ def _record(case: Case) -> str:
     return f"{_degrees(record.opening_deg)} open"
 
 
-def _target(case: Case) -> str:
+def target_words(case: Case) -> str:
+    """The target as the case states it."""
     target = case.target
     if target.as_scanned:
         return "the pose as scanned"
@@ -72,7 +69,8 @@ def _site(site: str | None) -> str:
     return "incisal pin" if site == "pin" else str(site)
 
 
-def _departure(a: Assessment) -> str:
+def departure_of(a: Assessment) -> str:
+    """The departure in words."""
     size = abs(a.departure_mm)
     if size < NOTHING_MM:
         return "none: the record stands at the target"
@@ -80,7 +78,8 @@ def _departure(a: Assessment) -> str:
     return f"{way} {plain(size, 2)} mm at the incisors ({plain(abs(a.departure_deg), 2)}°)"
 
 
-def _arbitrary(a: Assessment) -> str:
+def arbitrary_words(a: Assessment) -> str:
+    """Where the arbitrary axis lies, or that it was not measured."""
     if a.verdict.basis == "chance":
         known = "" if a.uncertainty is None else f": {a.uncertainty.population}"
         return f"not measured on this patient{known}"

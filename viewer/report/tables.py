@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
     from kinematics.assessment import Assessment
     from kinematics.base.errors import Finding
-    from kinematics.closure.stops import Stop
+    from kinematics.closure.stops import Stop, StopResult
     from kinematics.closure.tooth_contact import ContactReport
 
 CONTACT_WORDS = {
@@ -58,44 +58,31 @@ class Table:
 
 def angles_table(a: Assessment) -> Table:
     """Closing angle and largest error by stop."""
-    rows = [
-        ("patient, true axis", NONE, signed(a.true_closing_deg, 3), NONE, NONE, NONE, NONE),
-    ]
+
+    def row(name: str, meaning: str, result: StopResult, patient_deg: float) -> tuple[str, ...]:
+        i, size = result.worst
+        return (
+            name,
+            meaning,
+            signed(result.closing_deg, 3),
+            signed(result.closing_deg - patient_deg, 3),
+            plain(1e3 * size),
+            a.landmarks.names[i] if size > NOTHING_MM else NONE,
+            yes_no(size <= a.verdict.tolerance_mm),
+        )
+
+    rows = [("patient, true axis", NONE, signed(a.true_closing_deg, 3), *[NONE] * 4)]
     for stop in STOPS:
-        text = STOP_LABEL[stop]
-        if stop not in a.stops:
+        name = STOP_LABEL[stop]
+        if stop in a.stops:
+            name += " (verdict)" if stop == a.verdict.stop else ""
+            rows.append(row(name, STOP_MEANING[stop], a.stops[stop], a.true_closing_deg))
+        else:
             why = a.unavailable.get(stop, "not available")
-            rows.append((text, f"not available: {why}", NONE, NONE, NONE, NONE, NONE))
-            continue
-        result = a.stops[stop]
-        i = int(np.argmax(result.magnitude_mm))
-        size = float(result.magnitude_mm[i])
-        rows.append(
-            (
-                text + (" (verdict)" if stop == a.verdict.stop else ""),
-                STOP_MEANING[stop],
-                signed(result.closing_deg, 3),
-                signed(result.closing_deg - a.true_closing_deg, 3),
-                plain(1e3 * size),
-                a.landmarks.names[i] if size > NOTHING_MM else NONE,
-                yes_no(size <= a.verdict.tolerance_mm),
-            )
-        )
+            rows.append((name, f"not available: {why}", *[NONE] * 5))
     if a.contact_pair is not None:
-        pair = a.contact_pair
-        i = int(np.argmax(pair.magnitude_mm))
-        size = float(pair.magnitude_mm[i])
-        rows.append(
-            (
-                "teeth together",
-                "both bites at their own first contact, compared with each other",
-                signed(pair.closing_deg, 3),
-                signed(pair.closing_deg - a.contact_true.closing_deg, 3),
-                plain(1e3 * size),
-                a.landmarks.names[i] if size > NOTHING_MM else NONE,
-                yes_no(size <= a.verdict.tolerance_mm),
-            )
-        )
+        meaning = "both bites at their own first contact, compared with each other"
+        rows.append(row("teeth together", meaning, a.contact_pair, a.contact_true.closing_deg))
     return Table(
         "Angles by stop",
         ("stop", "meaning", "closing, °", "more than patient, °", "largest error, µm", "at",

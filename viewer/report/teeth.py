@@ -78,7 +78,7 @@ def tooth_paragraphs(e: ExcursionErrors) -> tuple[str, ...]:
     teeth = e.details.teeth
     lines = [
         contact_sentence(e),
-        *(_kind_sentence(kind, c, touching_words(e)) for kind, c in teeth.items()),
+        *(kind_sentence(kind, c, touching_words(e)) for kind, c in teeth.items()),
     ]
     deep = way_sentence(e)
     if deep:
@@ -96,7 +96,9 @@ def tooth_paragraphs(e: ExcursionErrors) -> tuple[str, ...]:
     return tuple(lines)
 
 
-def _kind_sentence(kind: Kind, c: TeethCompared, what: str) -> str:
+def kind_sentence(kind: Kind, c: TeethCompared, what: str) -> str:
+    """Which teeth touch in one excursion, in the mouth and on the articulator."""
+
     def of(along: TeethAlong) -> str:
         places = [
             along.places[i]
@@ -113,14 +115,16 @@ def _kind_sentence(kind: Kind, c: TeethCompared, what: str) -> str:
     return f"{name[0].upper()}{name[1:]}: {what} in the mouth: {here}; on the articulator: {there}."
 
 
-def _spans(along: TeethAlong, i: int) -> str:
+def span_words(along: TeethAlong, i: int) -> str:
+    """The parts of the way on which a tooth touches."""
     parts = along.spans_mm(i)
     if not parts:
         return NONE
     return ", ".join(plain(a, 2) if a == b else f"{plain(a, 2)} to {plain(b, 2)}" for a, b in parts)
 
 
-def _gap(value_mm: float, limit_mm: float) -> str:
+def gap_words(value_mm: float, limit_mm: float) -> str:
+    """A clearance in mm, or the bound beyond which it was not looked for."""
     if np.isfinite(value_mm) and value_mm < -DEEP_SHARE * limit_mm:
         return f"under {plain(-DEEP_SHARE * limit_mm, 1)}"  # beyond, depths are a lower bound
     return plain(value_mm, 2) if np.isfinite(value_mm) else f"over {plain(limit_mm)}"
@@ -157,10 +161,10 @@ def contact_tables(d: ExcursionDetails) -> list[Table]:
                     f"{upper}" if upper else NONE,
                     KIND_LABEL[kind],
                     SIDE_WORDS[here.where[i]] or "protrusive",
-                    _spans(here, i),
-                    _spans(there, i),
-                    _gap(float(here.least_mm[i]), ALONG_LIMIT_MM),
-                    _gap(float(there.least_mm[i]), ALONG_LIMIT_MM),
+                    span_words(here, i),
+                    span_words(there, i),
+                    gap_words(float(here.least_mm[i]), ALONG_LIMIT_MM),
+                    gap_words(float(there.least_mm[i]), ALONG_LIMIT_MM),
                     only,
                 )
             )
@@ -193,7 +197,7 @@ def clearance_table(d: ExcursionDetails) -> Table:
         (
             first.places[i],
             *(
-                _gap(float(along.end_mm[i]), CLEARANCE_LIMIT_MM)
+                gap_words(float(along.end_mm[i]), CLEARANCE_LIMIT_MM)
                 for kind in kinds
                 for along in (d.teeth[kind].patient, d.teeth[kind].articulator)
             ),

@@ -115,7 +115,7 @@ def write_animation(
     pictures = draw_frames(assessment, frames, factor, theme, view, size_px)
     with whole_file(path, Refusal("animation"), suffix=path.suffix) as temporary:
         if path.suffix == ".gif":
-            images = _few_colours(pictures)
+            images = few_colours(pictures)
             images[0].save(
                 temporary,
                 save_all=True,
@@ -126,11 +126,11 @@ def write_animation(
             )
         else:
             iio.imwrite(temporary, np.stack(pictures), fps=fps, codec="libx264")
-            _check_film(temporary, len(pictures))
+            check_film(temporary, len(pictures))
     return path
 
 
-def _check_film(path: Path, pictures: int) -> None:
+def check_film(path: Path, pictures: int) -> None:
     """Count the pictures of a film: the encoder ends without an error on a full disk."""
     from imageio_ffmpeg import count_frames_and_secs
 
@@ -143,7 +143,8 @@ def _check_film(path: Path, pictures: int) -> None:
         raise OSError(errno.ENOSPC if full else errno.EIO, "the film was not written whole")
 
 
-def _few_colours(pictures: list[NDArray[np.uint8]]) -> list[Any]:
+def few_colours(pictures: list[NDArray[np.uint8]]) -> list[Any]:
+    """The pictures in the 128 colours of the first, without dots."""
     from PIL import Image
 
     base = Image.fromarray(pictures[0]).quantize(128)

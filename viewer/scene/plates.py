@@ -26,7 +26,8 @@ BAR_MM = 10.0
 DPI = 100
 
 
-def _figure(picture: Picture, page: str, below_px: int) -> tuple[Any, Any]:
+def bare_plate(picture: Picture, page: str, below_px: int) -> tuple[Any, Any]:
+    """An empty figure of a picture with margins, coordinates in its pixels."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
@@ -35,8 +36,6 @@ def _figure(picture: Picture, page: str, below_px: int) -> tuple[Any, Any]:
     figure = Figure(figsize=(full_w / DPI, full_h / DPI), dpi=DPI, facecolor=page)
     FigureCanvasAgg(figure)
     axes = figure.add_axes((0, 0, 1, 1))
-    axes.set_xlim(-MARGIN_PX, width + MARGIN_PX)
-    axes.set_ylim(full_h, 0)
     axes.axis("off")
     axes.imshow(picture.rgb, extent=(0, width, height, 0), interpolation="none")
     axes.set_aspect("auto")
@@ -74,7 +73,7 @@ def seen(picture: Picture, see_through: bool) -> list[Label]:
     return kept
 
 
-def _name_points(axes: Any, picture: Picture, labels: list[Label], scene: Scene) -> None:
+def name_points(axes: Any, picture: Picture, labels: list[Label], scene: Scene) -> None:
     """Write each name in the nearer margin, with a thin line to its point."""
     height, width = picture.rgb.shape[:2]
     theme = colours(scene.theme)
@@ -103,7 +102,8 @@ def _name_points(axes: Any, picture: Picture, labels: list[Label], scene: Scene)
             )
 
 
-def _length_bar(axes: Any, picture: Picture, ink: str) -> None:
+def draw_length_bar(axes: Any, picture: Picture, ink: str) -> None:
+    """A bar of :data:`BAR_MM` in the lower right margin."""
     height, width = picture.rgb.shape[:2]
     length = BAR_MM / picture.projection.mm_per_px
     x, y = width + MARGIN_PX - 60 - length, height - 24
@@ -111,7 +111,7 @@ def _length_bar(axes: Any, picture: Picture, ink: str) -> None:
     axes.text(x + 0.5 * length, y - 12, f"{BAR_MM:g} mm", color=ink, fontsize=13, ha="center")
 
 
-def _map_scale(axes: Any, picture: Picture, scene: Scene) -> None:
+def draw_map_scale(axes: Any, picture: Picture, scene: Scene) -> None:
     """Colour scale of the signed map below the picture, in micrometres."""
     theme = colours(scene.theme)
     height, width = picture.rgb.shape[:2]
@@ -158,14 +158,14 @@ def plate(scene: Scene, view: str, *, size_px: tuple[int, int] = (1000, 720)) ->
     picture = render(scene, view, size_px=size_px)
     theme = colours(scene.theme)
     occlusal = view == "occlusal"
-    figure, axes = _figure(picture, theme.page, 150 if occlusal else 0)
+    figure, axes = bare_plate(picture, theme.page, 150 if occlusal else 0)
     teeth = [i for i in picture.labels if i.role == "tooth"]
-    _name_points(axes, picture, seen(picture, scene.views[view].cast_opacity < 1.0), scene)
-    _length_bar(axes, picture, theme.ink)
+    name_points(axes, picture, seen(picture, scene.views[view].cast_opacity < 1.0), scene)
+    draw_length_bar(axes, picture, theme.ink)
     if occlusal:
         from matplotlib.patheffects import withStroke
 
-        _map_scale(axes, picture, scene)
+        draw_map_scale(axes, picture, scene)
         height, width = picture.rgb.shape[:2]
         for x, text in ((-150, "patient's\nright"), (width + 150, "patient's\nleft")):
             axes.text(x, 0.5 * height, text, color=theme.quiet, fontsize=16, ha="center")

@@ -239,12 +239,12 @@ def to_plotter(
     camera.up = tuple(projection.up)
     camera.parallel_projection = True
     camera.parallel_scale = projection.half_height_mm
-    _light(plotter, projection)
+    add_lights(plotter, projection)
     plotter.reset_camera_clipping_range()
     return plotter, actors
 
 
-def _light(plotter: Any, projection: Projection) -> None:
+def add_lights(plotter: Any, projection: Projection) -> None:
     """One key light over the viewer's left shoulder, one weak fill from the right."""
     import pyvista as pv
 
