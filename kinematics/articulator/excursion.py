@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform
 
 from kinematics.articulator.instrument import Articulator
@@ -30,6 +29,7 @@ from kinematics.articulator.solver import (
     solve_on_table,
     wall_gaps,
 )
+from kinematics.base.arrays import FloatArray
 from kinematics.base.axis import opening_motion
 from kinematics.base.errors import InputError
 
@@ -288,7 +288,7 @@ def _check_climb(
     )
 
 
-def _where(demand: Demand, point_mm: NDArray[np.float64]) -> str:
+def _where(demand: Demand, point_mm: FloatArray) -> str:
     """Whether a contact lies on the working or the non-working side."""
     if demand.side == 0.0 or not np.isfinite(point_mm).all():
         moved = demand.advance_left_mm + demand.advance_right_mm > 0.0

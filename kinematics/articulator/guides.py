@@ -11,9 +11,10 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.spatial.transform import RigidTransform
 
+from kinematics.base.arrays import FloatArray
 from kinematics.base.axis import as_point
 from kinematics.base.errors import InputError
 
@@ -81,7 +82,7 @@ class CondylarGuide:
     """
 
     side: Side
-    start_mm: NDArray[np.float64]
+    start_mm: FloatArray
     inclination_deg: float
     bennett_deg: float = 0.0
     immediate_side_shift_mm: float = 0.0
@@ -128,7 +129,7 @@ class CondylarGuide:
         half = 0.5 * advance_mm / self.radius_mm
         return float(2.0 * self.radius_mm * np.sin(half) * np.cos(h - half))
 
-    def roof(self, point: NDArray[np.float64]) -> tuple[float, NDArray[np.float64]]:
+    def roof(self, point: FloatArray) -> tuple[float, FloatArray]:
         """Gap below the roof at a point (mm) and its gradient, shape (3,)."""
         h = np.radians(self.inclination_deg)
         up = np.array([np.sin(h), 0.0, np.cos(h)])
@@ -143,7 +144,7 @@ class CondylarGuide:
         gap = (flat @ flat - 2.0 * self.radius_mm * (flat @ up)) / (length + self.radius_mm)
         return float(gap), arm / length
 
-    def wall(self, point: NDArray[np.float64]) -> tuple[float, NDArray[np.float64]]:
+    def wall(self, point: FloatArray) -> tuple[float, FloatArray]:
         """Gap between element and medial wall along y (mm, lateral positive) and its gradient."""
         slope = float(np.tan(np.radians(self.bennett_deg)))
         q = point - self.start_mm
@@ -163,8 +164,8 @@ class IncisalTable:
         Unit normals, pointing to the side where pin and table are closed through each other.
     """
 
-    point_mm: NDArray[np.float64]
-    normals: NDArray[np.float64]
+    point_mm: FloatArray
+    normals: FloatArray
 
     def __post_init__(self) -> None:
         point = as_point(self.point_mm, "articulator incisal table")
@@ -174,7 +175,7 @@ class IncisalTable:
         object.__setattr__(self, "point_mm", point)
         object.__setattr__(self, "normals", normals)
 
-    def gaps(self, point: ArrayLike) -> NDArray[np.float64]:
+    def gaps(self, point: ArrayLike) -> FloatArray:
         """Distance below each plane, shape (k,), mm; the table's gap is the least."""
         return -(self.normals @ (np.asarray(point, dtype=np.float64) - self.point_mm))
 

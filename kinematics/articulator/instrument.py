@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from typing import Any, Literal
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.spatial.transform import RigidTransform
 
 from kinematics.articulator.guides import (
@@ -23,6 +23,7 @@ from kinematics.articulator.guides import (
     check_range,
     incisal_table,
 )
+from kinematics.base.arrays import FloatArray
 from kinematics.base.axis import HingeAxis, as_point, opening_motion
 from kinematics.base.errors import InputError
 
@@ -166,7 +167,7 @@ class Articulator:
     left: CondylarGuide
     right: CondylarGuide
     table: IncisalTable
-    pin_tip_mm: NDArray[np.float64]
+    pin_tip_mm: FloatArray
     guidance_on: Member = "upper"
     pin_on: Member = "upper"
     start_opening_deg: float = 0.0

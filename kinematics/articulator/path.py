@@ -6,11 +6,12 @@ from dataclasses import dataclass
 from typing import Any, Literal, Protocol
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.spatial.transform import RigidTransform
 
 from kinematics.articulator.instrument import Articulator
 from kinematics.articulator.solver import Demand, element_coordinates
+from kinematics.base.arrays import FloatArray
 from kinematics.base.axis import HingeAxis
 from kinematics.casts.cast import Cast
 from kinematics.contact.first_contact import PreparedPair, first_contact, prepare
@@ -38,7 +39,7 @@ class ToothContact:
 
     status: Literal["contact", "already_touching", "none_in_range"]
     closing_deg: float
-    point_mm: NDArray[np.float64]
+    point_mm: FloatArray
     upper_tooth: int = 0
     lower_tooth: int = 0
     where: str = ""
@@ -103,7 +104,7 @@ class ExcursionStep:
     status: StepStatus
     motion: RigidTransform
     residual_mm: float
-    elements_mm: NDArray[np.float64]
+    elements_mm: FloatArray
     wall_gap_mm: tuple[float, float]
     pin_gap_mm: float
     contact: ToothContact | None = None
@@ -149,13 +150,13 @@ class ExcursionPath:
         """Why the excursion ended early; empty when it did not."""
         return "" if self.complete else self.steps[-1].message
 
-    def points_path(self, start_mm: ArrayLike) -> NDArray[np.float64]:
+    def points_path(self, start_mm: ArrayLike) -> FloatArray:
         """Paths of lower points given at the start, shape (k, 3): shape (steps, k, 3), mm."""
         points = np.asarray(start_mm, dtype=np.float64).reshape(-1, 3)
         return np.stack([s.motion.apply(points).reshape(-1, 3) for s in self.reached])
 
     @property
-    def way_mm(self) -> NDArray[np.float64]:
+    def way_mm(self) -> FloatArray:
         """Way of the condylar elements at each reached step, shape (n,), mm.
 
         The immediate side shift first, then the advance along the guide of the side that goes
@@ -173,7 +174,7 @@ class ExcursionPath:
         return np.asarray(advance + shift)
 
     @property
-    def side_shift_mm(self) -> NDArray[np.float64]:
+    def side_shift_mm(self) -> FloatArray:
         """Sideways shift (left positive) of the working element, shape (steps,), mm.
 
         Of both elements' mean where neither works (protrusion, hinge).

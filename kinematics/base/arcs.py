@@ -8,7 +8,9 @@ and count closing counter-clockwise positive. Lengths in mm, angles in degrees.
 from __future__ import annotations
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
+
+from kinematics.base.arrays import FloatArray
 
 
 def arc_length(radius_mm: float, angle_deg: float) -> float:
@@ -33,13 +35,13 @@ def sagitta(radius_mm: float, angle_deg: float) -> float:
     return 2.0 * radius_mm * float(np.sin(0.25 * np.radians(angle_deg)) ** 2)
 
 
-def turn(angle_deg: float) -> NDArray[np.float64]:
+def turn(angle_deg: float) -> FloatArray:
     """Plane rotation matrix, shape (2, 2), counter-clockwise positive."""
     t = np.radians(angle_deg)
     return np.array([[np.cos(t), -np.sin(t)], [np.sin(t), np.cos(t)]])
 
 
-def equal_angle_error(axis_error_mm: ArrayLike, closing_deg: float) -> NDArray[np.float64]:
+def equal_angle_error(axis_error_mm: ArrayLike, closing_deg: float) -> FloatArray:
     """Error of every tooth when both axes close by the same angle, shape (2,), mm.
 
     ``(I - R(theta)) A``: an anterior axis error moves teeth vertically, a superior one
@@ -58,7 +60,7 @@ def equal_angle_error(axis_error_mm: ArrayLike, closing_deg: float) -> NDArray[n
 
 def any_angle_error(
     point_mm: ArrayLike, axis_error_mm: ArrayLike, closing_deg: float, articulator_deg: float
-) -> NDArray[np.float64]:
+) -> FloatArray:
     """Error at the closed point P for unequal angles, ``(R(phi-theta)-I) P + (I-R(phi)) A``."""
     p = np.asarray(point_mm, dtype=np.float64)
     a = np.asarray(axis_error_mm, dtype=np.float64)

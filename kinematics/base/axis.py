@@ -5,9 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.spatial.transform import RigidTransform, Rotation
 
+from kinematics.base.arrays import FloatArray
 from kinematics.base.errors import InputError
 
 MIN_POINT_DISTANCE_MM = 20.0
@@ -16,7 +17,7 @@ MAX_POINT_DISTANCE_MM = 300.0
 """Longest accepted distance; wider than any head, so a wrong unit (ours)."""
 
 
-def as_point(value: ArrayLike, where: str) -> NDArray[np.float64]:
+def as_point(value: ArrayLike, where: str) -> FloatArray:
     """Check one point and return a read-only copy.
 
     Parameters
@@ -68,8 +69,8 @@ class HingeAxis:
     [4.0, 55.0, 0.0]
     """
 
-    left_point_mm: NDArray[np.float64]
-    right_point_mm: NDArray[np.float64]
+    left_point_mm: FloatArray
+    right_point_mm: FloatArray
 
     def __post_init__(self) -> None:
         left = as_point(self.left_point_mm, "left_point_mm")
@@ -86,13 +87,13 @@ class HingeAxis:
             )
 
     @property
-    def direction(self) -> NDArray[np.float64]:
+    def direction(self) -> FloatArray:
         """Unit vector from the right to the left point, shape (3,)."""
         d = self.left_point_mm - self.right_point_mm
         return d / np.linalg.norm(d)
 
     @property
-    def midpoint_mm(self) -> NDArray[np.float64]:
+    def midpoint_mm(self) -> FloatArray:
         """Midpoint of the two points, shape (3,), mm."""
         return 0.5 * (self.left_point_mm + self.right_point_mm)
 
@@ -121,7 +122,7 @@ class HingeAxis:
         right = self.right_point_mm + np.array([right_anterior_mm, 0.0, right_superior_mm])
         return HingeAxis(left, right)
 
-    def distance_mm(self, points: ArrayLike) -> NDArray[np.float64]:
+    def distance_mm(self, points: ArrayLike) -> FloatArray:
         """Distance of each point from the line, shape (...,) for points (..., 3), mm."""
         q = np.asarray(points, dtype=np.float64) - self.midpoint_mm
         return np.linalg.norm(np.cross(q, self.direction), axis=-1)

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform
 
+from kinematics.base.arrays import FloatArray
 from kinematics.base.errors import Finding, InputError
 from kinematics.base.files import read_regular_file
 from kinematics.casts.formats import PARSERS, write_ply
@@ -49,7 +50,7 @@ class Cast:
     """
 
     arch: str
-    vertices_mm: NDArray[np.float64]
+    vertices_mm: FloatArray
     faces: NDArray[np.int32]
     tooth: NDArray[np.int16]
     source: str = ""
@@ -228,9 +229,7 @@ def likely_unit(span: float) -> str | None:
     return min(fits, key=lambda u: abs(np.log(span * MM_PER_UNIT[u] / TYPICAL_SPAN_MM)))
 
 
-def _scale_to_mm(
-    vertices: NDArray[np.float64], unit: str, file: Path
-) -> tuple[float, list[Finding]]:
+def _scale_to_mm(vertices: FloatArray, unit: str, file: Path) -> tuple[float, list[Finding]]:
     """Return mm per stored unit, and what is to be said about the unit."""
     finite = vertices[np.isfinite(vertices).all(axis=1)]
     span = float(np.ptp(finite, axis=0).max()) if len(finite) else 0.0

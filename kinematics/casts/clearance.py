@@ -309,7 +309,7 @@ class CastClearance:
         return order, starts
 
     @cached_property
-    def _spheres(self) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    def _spheres(self) -> tuple[FloatArray, FloatArray]:
         """Centre (c, 3) and radius (c,) of a sphere about the triangles of each cell, mm."""
         order, starts = self._cells
         corners = self.cast.vertices_mm[self.cast.faces[order]]

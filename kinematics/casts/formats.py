@@ -11,11 +11,12 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.base.arrays import FloatArray
 from kinematics.base.errors import InputError
 from kinematics.base.files import Refusal, write_file
 from kinematics.casts.ply import MAX_ROWS, fan, read_ply
 
-Parsed = tuple[NDArray[np.float64], NDArray[np.int64], NDArray[np.int16] | None]
+Parsed = tuple[FloatArray, NDArray[np.int64], NDArray[np.int16] | None]
 
 MAX_LINE_BYTES = 100_000
 """Longest line of an OBJ or OFF file (ours)."""
@@ -49,7 +50,7 @@ def parse_stl(data: bytes, file: Path) -> Parsed:
     return vertices, inverse.reshape(-1, 3), None
 
 
-def _ascii_stl_corners(data: bytes, file: Path) -> NDArray[np.float64]:
+def _ascii_stl_corners(data: bytes, file: Path) -> FloatArray:
     text = data.lower()
     facets = sum(1 for _ in re.finditer(rb"\bfacet\s+normal\b", text))
     whole = text.count(b"endfacet") == facets and b"endsolid" in text
@@ -70,7 +71,7 @@ def _ascii_stl_corners(data: bytes, file: Path) -> NDArray[np.float64]:
     return np.frombuffer(values, np.float64).reshape(-1, 3) if facets else np.zeros((0, 3))
 
 
-def merge_exactly(corners: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+def merge_exactly(corners: FloatArray) -> tuple[FloatArray, NDArray[np.int64]]:
     """Merge points with exactly equal coordinates (0.0 and -0.0 are equal).
 
     Parameters
@@ -218,10 +219,7 @@ def _off_rows(data: bytes) -> tuple[array, array, array]:
 
 
 def _checked(
-    vertices: NDArray[np.float64],
-    faces: NDArray[np.int64],
-    tooth: NDArray[np.int16] | None,
-    file: Path,
+    vertices: FloatArray, faces: NDArray[np.int64], tooth: NDArray[np.int16] | None, file: Path
 ) -> Parsed:
     if not len(vertices):
         raise _broken(file, "no vertices", "a mesh with vertices and faces")
@@ -245,7 +243,7 @@ PARSERS: dict[str, Callable[[bytes, Path], Parsed]] = {
 
 
 def write_ply(
-    vertices_mm: NDArray[np.float64],
+    vertices_mm: FloatArray,
     faces: NDArray[np.integer],
     tooth: NDArray[np.integer],
     path: Path | str,

@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.sparse import coo_array
 from scipy.sparse.csgraph import connected_components
 
+from kinematics.base.arrays import FloatArray
 from kinematics.base.errors import Finding
 from kinematics.casts.cast import Cast
 
@@ -119,7 +120,7 @@ def check_cast(cast: Cast) -> MeshHealth:
     )
 
 
-def _area(v: NDArray[np.float64], f: NDArray[np.int64]) -> NDArray[np.float64]:
+def _area(v: FloatArray, f: NDArray[np.int64]) -> FloatArray:
     a, b, c = v[f[:, 0]], v[f[:, 1]], v[f[:, 2]]
     return 0.5 * np.linalg.norm(np.cross(b - a, c - a), axis=1)
 
@@ -134,7 +135,7 @@ def _groups(edges: NDArray[np.int64], n: int) -> int:
 
 
 def _inverted(
-    v: NDArray[np.float64],
+    v: FloatArray,
     f: NDArray[np.int64],
     left: NDArray[np.int64],
     right: NDArray[np.int64],
@@ -331,7 +332,7 @@ def _own_teeth(cast: Cast) -> bool:
     return bool(len(quadrants) and np.isin(quadrants, expected).all())
 
 
-def _heights(cast: Cast, up: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray]:
+def _heights(cast: Cast, up: FloatArray) -> tuple[FloatArray, NDArray]:
     finite: NDArray[np.bool_] = np.all(np.isfinite(cast.vertices_mm), axis=1)
     v = np.where(finite[:, None], cast.vertices_mm, 0.0)
     f = cast.faces[finite[cast.faces].all(axis=1)].astype(np.int64)

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import ConvexHull, cKDTree
 
+from kinematics.base.arrays import FloatArray
 from kinematics.base.teeth import tooth_side
 from kinematics.casts.cast import Cast
 
@@ -26,7 +27,7 @@ REACH_MM = 3.0
 """A point farther than this from every labelled vertex belongs to no tooth (ours)."""
 
 
-def vertex_normals(cast: Cast) -> NDArray[np.float64]:
+def vertex_normals(cast: Cast) -> FloatArray:
     """Area-weighted outward unit normal of each vertex, shape (n, 3).
 
     Zero where a vertex has no triangle of positive area.
@@ -42,7 +43,7 @@ def vertex_normals(cast: Cast) -> NDArray[np.float64]:
     return np.divide(total, length, out=np.zeros_like(total), where=length > 0)
 
 
-def _towards_other_arch(cast: Cast, up: ArrayLike) -> NDArray[np.float64]:
+def _towards_other_arch(cast: Cast, up: ArrayLike) -> FloatArray:
     direction = np.asarray(up, dtype=np.float64)
     direction = direction / np.linalg.norm(direction)
     return direction if cast.arch == "lower" else -direction
@@ -109,7 +110,7 @@ def nearest_tooth(cast: Cast, points: ArrayLike) -> NDArray[np.int16]:
 
 def automatic_landmarks(
     lower: Cast, up: ArrayLike = (0.0, 0.0, 1.0)
-) -> list[tuple[str, int, NDArray[np.float64]]]:
+) -> list[tuple[str, int, FloatArray]]:
     """Find cusps, incisal edges, fossae and the incisal point of a labelled lower cast.
 
     Parameters
@@ -142,7 +143,7 @@ def automatic_landmarks(
         return []
     middle = np.mean(list(centre.values()), axis=0)
     one_side = len({tooth_side(t) for t in numbers}) == 1
-    out: list[tuple[str, int, NDArray[np.float64]]] = []
+    out: list[tuple[str, int, FloatArray]] = []
     for t in numbers:
         mesial = _mesial(t, centre, middle, direction)
         points = lower.vertices_mm[where[t]]
@@ -163,11 +164,8 @@ def automatic_landmarks(
 
 
 def _mesial(
-    tooth: int,
-    centre: dict[int, NDArray[np.float64]],
-    middle: NDArray[np.float64],
-    direction: NDArray[np.float64],
-) -> NDArray[np.float64]:
+    tooth: int, centre: dict[int, FloatArray], middle: FloatArray, direction: FloatArray
+) -> FloatArray:
     """Unit vector along the arch towards the midline, square to ``direction``; zero if unknown."""
     quadrant, place = divmod(tooth, 10)
     across = {1: 21, 2: 11, 3: 41, 4: 31}[quadrant]
@@ -187,12 +185,8 @@ def _mesial(
 
 
 def _crown(
-    tooth: int,
-    points: NDArray[np.float64],
-    mesial: NDArray[np.float64],
-    buccal: NDArray[np.float64],
-    direction: NDArray[np.float64],
-) -> list[tuple[str, NDArray[np.float64]]]:
+    tooth: int, points: FloatArray, mesial: FloatArray, buccal: FloatArray, direction: FloatArray
+) -> list[tuple[str, FloatArray]]:
     """Name the landmarks of one crown."""
     height = points @ direction
     along, across = points @ mesial, points @ buccal
@@ -213,10 +207,7 @@ def _crown(
     lingual_name = "palatal" if tooth < 30 else "lingual"
     parts: list[tuple[str, NDArray[np.bool_]]]
     if place <= 5:
-        parts = [
-            (f"{buccal_name} cusp", w > 0.05),
-            (f"{lingual_name} cusp", w < -0.15),
-        ]
+        parts = [(f"{buccal_name} cusp", w > 0.05), (f"{lingual_name} cusp", w < -0.15)]
     elif tooth in (36, 46):  # three buccal cusps
         parts = [
             (f"mesio{buccal_name} cusp", (u > 0.1) & (w > 0.05)),

@@ -10,6 +10,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.base.arrays import FloatArray
+
 MAX_ROWS = 10_000_000
 """Most vertices or triangles of a mesh (ours): fifty times a dense scan of an arch."""
 HEADER_BYTES = 65_536
@@ -43,9 +45,7 @@ class Element:
     lists: dict[str, tuple[NDArray, NDArray]] = field(default_factory=dict)
 
 
-def read_ply(
-    data: bytes,
-) -> tuple[NDArray[np.float64], NDArray[np.int64], NDArray[np.float64] | None]:
+def read_ply(data: bytes) -> tuple[FloatArray, NDArray[np.int64], FloatArray | None]:
     """Read a PLY file.
 
     Parameters
@@ -134,7 +134,7 @@ def fan(corners: NDArray, counts: NDArray) -> NDArray[np.int64]:
     return np.stack([whole[first], whole[first + step + 1], whole[first + step + 2]], axis=1)
 
 
-def ascii_numbers(text: bytes) -> NDArray[np.float64]:
+def ascii_numbers(text: bytes) -> FloatArray:
     """Numbers of a text, separated by white space.
 
     Raises

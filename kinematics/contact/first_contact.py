@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial.transform import RigidTransform
 
+from kinematics.base.arrays import FloatArray
 from kinematics.base.axis import (
     MAX_POINT_DISTANCE_MM,
     MIN_POINT_DISTANCE_MM,
@@ -51,7 +52,7 @@ class FirstContact:
 
     status: Status
     closing_deg: float
-    point_mm: NDArray[np.float64]
+    point_mm: FloatArray
     upper_face: int
     lower_face: int
     kind: str
@@ -73,8 +74,8 @@ class FirstContacts:
     """
 
     status: NDArray[np.int8]
-    closing_deg: NDArray[np.float64]
-    point_mm: NDArray[np.float64]
+    closing_deg: FloatArray
+    point_mm: FloatArray
     upper_face: NDArray[np.int64]
     lower_face: NDArray[np.int64]
     kind: NDArray[np.int8]
@@ -106,10 +107,10 @@ class PreparedPair:
 
     upper: Hierarchy
     lower: Hierarchy
-    lower_motion: NDArray[np.float64]
+    lower_motion: FloatArray
 
     @property
-    def toward(self) -> NDArray[np.float64]:
+    def toward(self) -> FloatArray:
         """Where the frames of the axes point: about the upper's middle, shape (3,), mm."""
         return self.upper.discs[0, :3].astype(np.float64)
 
@@ -281,7 +282,7 @@ def in_threads(work: Callable[[NDArray], None], parts: Sequence[NDArray], thread
             list(pool.map(work, parts))
 
 
-def _groups(pairs: NDArray[np.float64], number: int) -> list[NDArray[np.int64]]:
+def _groups(pairs: FloatArray, number: int) -> list[NDArray[np.int64]]:
     """Axes' numbers in groups of neighbours, about equally many in each."""
     groups = [np.arange(len(pairs))]
     while len(groups) < number:
@@ -314,7 +315,7 @@ class Interpenetration:
     status: Literal["apart", "overlapping", "not_separated"]
     clearing_opening_deg: float
     depth_mm: float
-    point_mm: NDArray[np.float64]
+    point_mm: FloatArray
 
 
 def interpenetration(
@@ -358,7 +359,7 @@ def limit_rad(max_closing_deg: float) -> float:
     return math.radians(max_closing_deg)
 
 
-def checked_axes(axes: ArrayLike) -> NDArray[np.float64]:
+def checked_axes(axes: ArrayLike) -> FloatArray:
     """Return axes as an array, shape (n, 2, 3), or refuse them as :class:`HingeAxis` would."""
     pairs = np.ascontiguousarray(axes, dtype=np.float64)
     if pairs.ndim != 3 or pairs.shape[1:] != (2, 3):

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from kinematics.base.arrays import FloatArray
 from kinematics.base.errors import InputError
 from kinematics.base.kernel import kernel
 
@@ -39,7 +40,7 @@ class Hierarchy:
         Right child (the left one is the next node), or ``-1 - face`` at a leaf.
     """
 
-    vertices: NDArray[np.float64]
+    vertices: FloatArray
     faces: NDArray[np.int32]
     owned: NDArray[np.uint8]
     discs: NDArray[np.float32]
@@ -105,7 +106,7 @@ def build_hierarchy(vertices: ArrayLike, faces: ArrayLike, where: str) -> Hierar
     return Hierarchy(welded, f, owned, discs, right)
 
 
-def _weld(v: NDArray[np.float64], f: NDArray[np.int32]) -> tuple[NDArray, NDArray]:
+def _weld(v: FloatArray, f: NDArray[np.int32]) -> tuple[NDArray, NDArray]:
     """Make vertices at exactly the same place one vertex."""
     v = v + 0.0  # -0.0 and 0.0 are the same place
     index = _first_of_equal(v)

@@ -201,11 +201,7 @@ def triangle(cast, node, frame, middle):  # type: ignore[no-untyped-def]
     """Corners of a leaf's face in the reference frame, origin at height ``middle``."""
     f = cast[1][-1 - cast[4][node]]
     a, b, c = point(cast[0], f[0], frame), point(cast[0], f[1], frame), point(cast[0], f[2], frame)
-    return (
-        (a[0], a[1], a[2] - middle),
-        (b[0], b[1], b[2] - middle),
-        (c[0], c[1], c[2] - middle),
-    )
+    return ((a[0], a[1], a[2] - middle), (b[0], b[1], b[2] - middle), (c[0], c[1], c[2] - middle))
 
 
 @kernel

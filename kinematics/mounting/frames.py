@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.spatial.transform import RigidTransform, Rotation
 
+from kinematics.base.arrays import FloatArray
 from kinematics.base.axis import HingeAxis, axis_orbital_from_points
 from kinematics.base.errors import InputError
 from kinematics.mounting.rigid_fit import motion_jacobian
@@ -134,17 +135,15 @@ def axis_orbital_from_articulator(
     return RigidTransform.from_components(m, Rotation.from_matrix(matrix))
 
 
-def small_motion(new: RigidTransform, old: RigidTransform) -> NDArray[np.float64]:
+def small_motion(new: RigidTransform, old: RigidTransform) -> FloatArray:
     """(rotation vector in rad, translation in mm) that carries ``old`` to ``new``, shape (6,)."""
     step = new * old.inv()
     return np.concatenate([step.rotation.as_rotvec(), step.translation])
 
 
 def propagated(
-    build: Callable[[NDArray[np.float64]], RigidTransform],
-    values: NDArray[np.float64],
-    sds: NDArray[np.float64],
-) -> NDArray[np.float64]:
+    build: Callable[[FloatArray], RigidTransform], values: FloatArray, sds: FloatArray
+) -> FloatArray:
     """Motion of a pose by one sd of each of its values, shape (6, k), by central differences.
 
     The covariance for independent values is ``g @ g.T``.
@@ -160,7 +159,7 @@ def propagated(
     return np.column_stack(columns)
 
 
-def cast_shift_mm(gain: NDArray[np.float64]) -> float:
+def cast_shift_mm(gain: FloatArray) -> float:
     """Root mean square shift (mm) that motions, shape (6, k), make at incisors and molars.
 
     Notes

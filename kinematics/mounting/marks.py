@@ -5,9 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform, Rotation
 
+from kinematics.base.arrays import FloatArray
 from kinematics.base.axis import HingeAxis, closing_motion
 from kinematics.case.tables import Marks
 
@@ -116,7 +116,7 @@ def slip_cost(
     slip = RigidTransform.from_translation(slip_left_mm * axis.direction)
     probes = np.array([[90.0, 0.0, -40.0], [50.0, 25.0, -35.0], [50.0, -25.0, -35.0]])
 
-    def change(motion: RigidTransform) -> NDArray[np.float64]:
+    def change(motion: RigidTransform) -> FloatArray:
         return (slip.inv() * motion * slip).apply(probes) - motion.apply(probes)
 
     closing = change(closing_motion(axis, closing_deg))

@@ -5,10 +5,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform
 from scipy.stats import chi2
 
+from kinematics.base.arrays import FloatArray
 from kinematics.base.axis import HingeAxis, axis_orbital_from_points
 from kinematics.base.errors import Finding, InputError
 from kinematics.case.fields import as_rigid
@@ -34,7 +34,7 @@ from kinematics.mounting.locating.locate import CaseAxis
 from kinematics.mounting.marks import axes_from_marks
 from kinematics.mounting.rigid_fit import fit_rigid
 
-LowerPoint = tuple[str, int, NDArray[np.float64]]
+LowerPoint = tuple[str, int, FloatArray]
 """A landmark as (name, ISO 3950 tooth or 0, point in ``lower_scan``, mm)."""
 
 
@@ -51,12 +51,12 @@ class Pose:
     frame_from_upper_scan: RigidTransform
     width_mm: float
     residuals: tuple[tuple[str, float], ...] = ()
-    covariance: NDArray[np.float64] | None = None
+    covariance: FloatArray | None = None
     findings: tuple[Finding, ...] = ()
     on_arbitrary: bool = False
-    gains: tuple[tuple[str, NDArray[np.float64]], ...] = ()
+    gains: tuple[tuple[str, FloatArray], ...] = ()
     third_point_mm: tuple[float, float] = (THIRD_POINT_REACH_MM, 0.0)
-    true_axis_covariance_mm2: NDArray[np.float64] | None = None
+    true_axis_covariance_mm2: FloatArray | None = None
 
 
 def lower_to_upper(case: Case) -> RigidTransform:
@@ -134,12 +134,7 @@ def by_fiducials(table: FiducialsMounting, width: float) -> Pose:
     return Pose(fit.b_from_a, width, residuals, fit.covariance, tuple(findings), gains=gains)
 
 
-def by_average(
-    table: AverageMounting,
-    width: float,
-    case: Case,
-    named: list[LowerPoint],
-) -> Pose:
+def by_average(table: AverageMounting, width: float, case: Case, named: list[LowerPoint]) -> Pose:
     """Bonwill triangle and Balkwill angle on three points of the lower."""
     given = (table.incisal_point_mm, table.left_molar_point_mm, table.right_molar_point_mm)
     if given[0] is not None:
@@ -148,7 +143,7 @@ def by_average(
         points = np.array([_incisal(named), _molar(named, 37, 36), _molar(named, 47, 46)])
     i, left, right = lower_to_upper(case).apply(points)
 
-    def build(v: NDArray[np.float64]) -> RigidTransform:
+    def build(v: FloatArray) -> RigidTransform:
         return bonwill_frame(
             i,
             left,
@@ -180,7 +175,7 @@ def by_average(
     return Pose(build(values), width, (), gain @ gain.T, (note,), gains=gains)
 
 
-def _incisal(named: list[LowerPoint]) -> NDArray[np.float64]:
+def _incisal(named: list[LowerPoint]) -> FloatArray:
     for name, _, point in named:
         if name.lower() == "incisal point":
             return point
@@ -190,7 +185,7 @@ def _incisal(named: list[LowerPoint]) -> NDArray[np.float64]:
     raise _no_landmark("an incisal point (tooth 31 or 41)")
 
 
-def _molar(named: list[LowerPoint], *teeth: int) -> NDArray[np.float64]:
+def _molar(named: list[LowerPoint], *teeth: int) -> FloatArray:
     for tooth in teeth:
         own = [(name, p) for name, t, p in named if t == tooth]
         for name, point in own:
@@ -213,15 +208,15 @@ def _no_landmark(what: str) -> InputError:
 def by_axis_points(table: AxisPointsMounting) -> Pose:
     """Axis points and third reference point seen in ``upper_scan``."""
 
-    def build(v: NDArray[np.float64]) -> RigidTransform:
+    def build(v: FloatArray) -> RigidTransform:
         return axis_orbital_from_points(HingeAxis(v[:3], v[3:6]), v[6:])
 
     third = np.array(table.third_point_mm)
     values = np.concatenate([table.left_point_mm, table.right_point_mm, third])
     frame = build(values)
     at = frame.apply(third)
-    covariance: NDArray[np.float64] | None = None
-    gains: tuple[tuple[str, NDArray[np.float64]], ...] = ()
+    covariance: FloatArray | None = None
+    gains: tuple[tuple[str, FloatArray], ...] = ()
     if table.sd_mm is not None:
         gain = propagated(build, values, np.full(9, table.sd_mm))
         covariance = gain @ gain.T

@@ -6,9 +6,10 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.spatial.transform import RigidTransform
 
+from kinematics.base.arrays import FloatArray
 from kinematics.base.axis import HingeAxis
 from kinematics.base.errors import Finding, InputError
 from kinematics.base.teeth import tooth_side
@@ -21,11 +22,7 @@ from kinematics.case.mounting_tables import (
     MatrixMounting,
 )
 from kinematics.casts.cast import Cast
-from kinematics.mounting.frames import (
-    axis_orbital_from_articulator,
-    cast_shift_mm,
-    small_motion,
-)
+from kinematics.mounting.frames import axis_orbital_from_articulator, cast_shift_mm, small_motion
 from kinematics.mounting.locating.locate import CaseAxis, locate_from_case_table
 from kinematics.mounting.methods import (
     LowerPoint,
@@ -84,14 +81,14 @@ class Mounting:
     method: str
     residuals: tuple[tuple[str, float], ...]
     rms_mm: float
-    covariance: NDArray[np.float64] | None
+    covariance: FloatArray | None
     true_axis: HingeAxis
     arbitrary_axis: HingeAxis
     findings: tuple[Finding, ...]
     influences: tuple[tuple[str, float], ...] = ()
-    true_axis_covariance_mm2: NDArray[np.float64] | None = None
+    true_axis_covariance_mm2: FloatArray | None = None
 
-    def point_sd_mm(self, points_mm: ArrayLike) -> NDArray[np.float64]:
+    def point_sd_mm(self, points_mm: ArrayLike) -> FloatArray:
         """Standard uncertainty of points in ``axis_orbital`` by direction, shape (n, 3), mm.
 
         Zero without covariance.
@@ -119,9 +116,7 @@ def locate(case: Case, lower: Cast | None) -> CaseAxis | None:
 
 
 def mount(
-    case: Case,
-    landmarks: Iterable[NamedPoint] | None = None,
-    located: CaseAxis | None = None,
+    case: Case, landmarks: Iterable[NamedPoint] | None = None, located: CaseAxis | None = None
 ) -> Mounting:
     """Mount the casts of a case.
 
@@ -171,11 +166,7 @@ def mount(
 
 
 def _placed(
-    case: Case,
-    pose: Pose,
-    method: str,
-    named: list[LowerPoint],
-    upper_from_lower: RigidTransform,
+    case: Case, pose: Pose, method: str, named: list[LowerPoint], upper_from_lower: RigidTransform
 ) -> Mounting:
     """Put both axes into ``axis_orbital`` and check that the teeth are where teeth are."""
     width, frame, covariance = pose.width_mm, pose.frame_from_upper_scan, pose.covariance
@@ -225,14 +216,14 @@ def _placed(
     )
 
 
-def _adjoint(step: RigidTransform) -> NDArray[np.float64]:
+def _adjoint(step: RigidTransform) -> FloatArray:
     """A small motion d seen from another frame, ``step d step^-1``, as a matrix (6, 6)."""
     turn, shift = step.rotation.as_matrix(), step.translation
     cross = np.cross(shift, np.eye(3)).T
     return np.block([[turn, np.zeros((3, 3))], [cross @ turn, turn]])
 
 
-def _step_gain(case: Case, pose: Pose, step: RigidTransform) -> NDArray[np.float64]:
+def _step_gain(case: Case, pose: Pose, step: RigidTransform) -> FloatArray:
     """Small motion of the step from the arbitrary to the true axis, shape (6, 3), by one mm more.
 
     Columns: width of the measured axis, third point's x, its y. *Source*: central differences.
@@ -252,7 +243,7 @@ def _step_gain(case: Case, pose: Pose, step: RigidTransform) -> NDArray[np.float
     return np.column_stack(columns)
 
 
-def _frozen(covariance: NDArray[np.float64] | None) -> NDArray[np.float64] | None:
+def _frozen(covariance: FloatArray | None) -> FloatArray | None:
     if covariance is None:
         return None
     out = 0.5 * (covariance + covariance.T)

@@ -5,10 +5,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.spatial.transform import RigidTransform, Rotation
 from scipy.stats import f as f_distribution
 
+from kinematics.base.arrays import FloatArray
 from kinematics.base.errors import InputError
 
 MIN_WIDTH_MM = 5.0
@@ -41,15 +42,15 @@ class RigidFit:
     """
 
     b_from_a: RigidTransform
-    residual_mm: NDArray[np.float64]
-    leverage: NDArray[np.float64]
+    residual_mm: FloatArray
+    leverage: FloatArray
     variance_mm2: float
-    covariance: NDArray[np.float64]
-    gain: NDArray[np.float64]
+    covariance: FloatArray
+    gain: FloatArray
     fault: int | None
 
 
-def motion_jacobian(points: NDArray[np.float64]) -> NDArray[np.float64]:
+def motion_jacobian(points: FloatArray) -> FloatArray:
     """Change of each point by a small (rotation, translation), shape (n, 3, 6)."""
     out = np.zeros((len(points), 3, 6))
     x, y, z = points.T
@@ -122,7 +123,7 @@ def fit_rigid(a_mm: ArrayLike, b_mm: ArrayLike, where: str, sd_mm: float | None 
     )
 
 
-def _fault(residual: NDArray[np.float64], hat: NDArray[np.float64], dof: int) -> int | None:
+def _fault(residual: FloatArray, hat: FloatArray, dof: int) -> int | None:
     """Index of the point that stands out when left out, or None (4 points or more)."""
     if dof <= 3:
         return None
@@ -147,7 +148,7 @@ def unit_hint(ratio: float) -> str | None:
     return None
 
 
-def _refuse_scale(qa: NDArray[np.float64], qb: NDArray[np.float64], where: str) -> None:
+def _refuse_scale(qa: FloatArray, qb: FloatArray, where: str) -> None:
     sizes = float(np.sum(qa**2)), float(np.sum(qb**2))
     if min(sizes) == 0.0:
         return  # all points in one place: the check for a line refuses them
@@ -164,9 +165,7 @@ def _refuse_scale(qa: NDArray[np.float64], qb: NDArray[np.float64], where: str) 
     )
 
 
-def _refuse_mirror(
-    qa: NDArray[np.float64], qb: NDArray[np.float64], turn: Rotation, where: str
-) -> None:
+def _refuse_mirror(qa: FloatArray, qb: FloatArray, turn: Rotation, where: str) -> None:
     """Refuse sets that fit well only after a reflection."""
     plain = float(np.sqrt(np.mean(np.sum((turn.apply(qa) - qb) ** 2, axis=1))))
     flip = np.array([1.0, -1.0, 1.0])

@@ -6,13 +6,11 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
 from scipy.ndimage import gaussian_filter1d
 
+from kinematics.base.arrays import FloatArray
 from kinematics.casts.synthetic.tooth_shape import Crown, crown, smooth_max, smooth_min
-
-Floats = NDArray[np.float64]
 
 CATENARY_MM = 14.3
 """Parameter of the line of occlusion (ours; a catenary is the commonest arch form in a study of
@@ -31,7 +29,7 @@ BASE_MM = 9.0
 PLACES = (1, 2, 3, 4, 5, 6, 7)
 
 
-def line_of_occlusion(s_mm: Floats) -> tuple[Floats, Floats]:
+def line_of_occlusion(s_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Point and outward normal of the catenary at arc length ``s`` from the midline.
 
     Returns
@@ -45,7 +43,7 @@ def line_of_occlusion(s_mm: Floats) -> tuple[Floats, Floats]:
     return point, normal
 
 
-def occlusal_level(x_mm: Floats, y_mm: Floats) -> Floats:
+def occlusal_level(x_mm: FloatArray, y_mm: FloatArray) -> FloatArray:
     """Height of the occlusal sphere over (x, y), mm; 0 at the incisors."""
     d2 = (x_mm - SPHERE_CENTRE_X_MM) ** 2 + y_mm**2
     return OCCLUSAL_SPHERE_MM - np.sqrt(OCCLUSAL_SPHERE_MM**2 - d2) - SPHERE_RISE_MM
@@ -58,15 +56,15 @@ class PlacedTooth:
     crown: Crown
     s_mm: float
     half_span_mm: float
-    origin_mm: Floats
-    axes: Floats
+    origin_mm: FloatArray
+    axes: FloatArray
 
-    def solid(self, points: Floats) -> Floats:
+    def solid(self, points: FloatArray) -> FloatArray:
         """Signed measure of the crown at points of shape (n, 3)."""
         local = (points - self.origin_mm) @ self.axes.T
         return self.crown.solid(local[:, 0], local[:, 1], local[:, 2])
 
-    def to_space(self, u: float, w: float, z: float) -> Floats:
+    def to_space(self, u: float, w: float, z: float) -> FloatArray:
         """Point of the crown's frame in space."""
         return self.origin_mm + np.array([u, w, z]) @ self.axes
 
@@ -133,7 +131,7 @@ def _pose(
     s: float,
     span: float,
     occlusion: Occlusion,
-    draw: Floats,
+    draw: FloatArray,
 ) -> PlacedTooth:
     point, normal = (a[0] for a in line_of_occlusion(np.array([s])))
     up = np.array([SPHERE_CENTRE_X_MM - point[0], -point[1], 0.0])
@@ -279,7 +277,7 @@ class ArchSolid:
         point, normal = line_of_occlusion(np.array([tooth.s_mm]))
         return float((p[:2] - point[0]) @ normal[0]), self.sign * float(p[2])
 
-    def section(self, s: Floats) -> dict[str, Floats]:
+    def section(self, s: FloatArray) -> dict[str, FloatArray]:
         """Slowly varying quantities of the sections at ``s``."""
         names = ("core_w", "core_h", "gum_w", "gum_half", "web_h", "web_half", "web_w")
         out = dict(zip(names, self._knots(s).T))
@@ -288,26 +286,30 @@ class ArchSolid:
         out["shelf_h"] = self._shelf(s) - GUM_SHOWN_MM
         return out
 
-    def gum_half(self, section: dict[str, Floats], depth: Floats) -> Floats:
+    def gum_half(self, section: dict[str, FloatArray], depth: FloatArray) -> FloatArray:
         """Half width of the ridge at a depth below the gingival margin, mm."""
         below = np.maximum(depth, 0.0)
         return section["gum_half"] + 0.15 + 1.0 * (1 - np.exp(-below / 1.6)) + 0.16 * below
 
-    def to_space(self, s: Floats, w: Floats, h: Floats) -> Floats:
+    def to_space(self, s: FloatArray, w: FloatArray, h: FloatArray) -> FloatArray:
         """Points in space, shape (..., 3), mm."""
         point, normal = line_of_occlusion(s)
         xy = point + w[..., None] * normal
         return np.concatenate([xy, self.sign * h[..., None]], axis=-1)
 
     def gum(
-        self, s: Floats, w: Floats, h: Floats, section: dict[str, Floats] | None = None
-    ) -> Floats:
+        self,
+        s: FloatArray,
+        w: FloatArray,
+        h: FloatArray,
+        section: dict[str, FloatArray] | None = None,
+    ) -> FloatArray:
         """Signed measure of the gingiva and ridge at section points of one shape (n,)."""
         k = self.section(s) if section is None else section
         depth = k["margin_h"] - h
         return smooth_max(np.abs(w - k["gum_w"]) - self.gum_half(k, depth), -depth, 1.2)
 
-    def solid(self, s: Floats, w: Floats, h: Floats) -> Floats:
+    def solid(self, s: FloatArray, w: FloatArray, h: FloatArray) -> FloatArray:
         """Signed measure of the whole arch at section points of one shape (n,)."""
         k = self.section(s)
         gum = self.gum(s, w, h, k)

@@ -8,10 +8,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.ndimage import gaussian_filter1d, maximum_filter1d
 
+from kinematics.base.arrays import FloatArray
 from kinematics.casts.cast import Cast
 from kinematics.casts.synthetic.arch_form import ArchSolid
-
-Floats = NDArray[np.float64]
 
 STEP_MM = 0.4
 """Step along a ray, thinner than any edge of a tooth (ours)."""
@@ -38,9 +37,9 @@ class Sheet:
     """
 
     solid: ArchSolid
-    s_mm: Floats
-    w_mm: Floats
-    h_mm: Floats
+    s_mm: FloatArray
+    w_mm: FloatArray
+    h_mm: FloatArray
     tooth: NDArray[np.int16]
 
     @property
@@ -48,7 +47,7 @@ class Sheet:
         """+1 for the lower arch, whose teeth point up."""
         return self.solid.sign
 
-    def points(self) -> Floats:
+    def points(self) -> FloatArray:
         """Points in space, shape (n, m, 3), mm."""
         s = np.broadcast_to(self.s_mm[:, None], self.w_mm.shape)
         return self.solid.to_space(s, self.w_mm, self.h_mm)
@@ -98,7 +97,9 @@ def cast_sheet(solid: ArchSolid, *, section_mm: float = 0.2, rays: int = 180) ->
     return Sheet(solid, s, w, h, _labels(solid, s, w, h))
 
 
-def _cast(solid: ArchSolid, s: Floats, angle: Floats, rounds: int = 9) -> tuple[Floats, Floats]:
+def _cast(
+    solid: ArchSolid, s: FloatArray, angle: FloatArray, rounds: int = 9
+) -> tuple[FloatArray, FloatArray]:
     """First exit of each ray: steps of 0.4 mm, then the Illinois form of false position."""
     k = solid.section(s)
     n, m = angle.shape
@@ -106,7 +107,7 @@ def _cast(solid: ArchSolid, s: Floats, angle: Floats, rounds: int = 9) -> tuple[
     dw, dh = np.cos(angle).ravel(), np.sin(angle).ravel()
     w0, h0 = np.repeat(k["core_w"], m), np.repeat(k["core_h"], m)
 
-    def value(ids: NDArray[np.int64], r: Floats) -> Floats:
+    def value(ids: NDArray[np.int64], r: FloatArray) -> FloatArray:
         return solid.solid(section[ids], w0[ids] + r * dw[ids], h0[ids] + r * dh[ids])
 
     every = np.arange(n * m)
@@ -131,7 +132,7 @@ def _cast(solid: ArchSolid, s: Floats, angle: Floats, rounds: int = 9) -> tuple[
     return (w0 + r * dw).reshape(n, m), (h0 + r * dh).reshape(n, m)
 
 
-def _labels(solid: ArchSolid, s: Floats, w: Floats, h: Floats) -> NDArray[np.int16]:
+def _labels(solid: ArchSolid, s: FloatArray, w: FloatArray, h: FloatArray) -> NDArray[np.int16]:
     """ISO 3950 number of the nearest crown where the surface is a crown's, else 0."""
     section = np.repeat(s, w.shape[1])
     points = solid.to_space(section, w.ravel(), h.ravel())
@@ -178,7 +179,7 @@ def mesh_of(sheet: Sheet, triangles: int) -> Cast:
     s, row, a = _spread(along, rows, sheet.s_mm)
     _, column, b = _spread(across, columns, np.arange(sheet.w_mm.shape[1], dtype=float))
 
-    def sample(grid: Floats) -> Floats:
+    def sample(grid: FloatArray) -> FloatArray:
         g = grid[row] * (1 - a)[:, None] + grid[row + 1] * a[:, None]
         return g[:, column] * (1 - b) + g[:, column + 1] * b
 
@@ -189,7 +190,9 @@ def mesh_of(sheet: Sheet, triangles: int) -> Cast:
     return _closed(sheet, s, w, h, tooth, rings)
 
 
-def _spread(length: Floats, count: int, at: Floats) -> tuple[Floats, NDArray[np.int64], Floats]:
+def _spread(
+    length: FloatArray, count: int, at: FloatArray
+) -> tuple[FloatArray, NDArray[np.int64], FloatArray]:
     """Positions evenly spread along a length mixed with an even spacing: value, cell, share."""
     weight = length + 0.4 * length.mean()
     total = np.concatenate([[0.0], np.cumsum(weight)])
@@ -200,8 +203,8 @@ def _spread(length: Floats, count: int, at: Floats) -> tuple[Floats, NDArray[np.
 
 
 def _with_base(
-    w: Floats, h: Floats, bottom: float, walls: int, floors: int
-) -> tuple[Floats, Floats]:
+    w: FloatArray, h: FloatArray, bottom: float, walls: int, floors: int
+) -> tuple[FloatArray, FloatArray]:
     """Append the lingual wall, the flat bottom and the buccal wall to every section."""
     drop = np.linspace(0, 1, walls + 1)[1:]
     # The trimmed walls follow the ridge, not each tooth.
@@ -221,14 +224,14 @@ def _with_base(
     )
 
 
-def _smooth_above(value: Floats, blur: float) -> Floats:
+def _smooth_above(value: FloatArray, blur: float) -> FloatArray:
     """Smooth curve that stays about level with the highest values nearby."""
     top = maximum_filter1d(value, int(2 * blur) + 1, mode="nearest")
     return gaussian_filter1d(top, blur, mode="nearest")
 
 
 def _closed(
-    sheet: Sheet, s: Floats, w: Floats, h: Floats, tooth: NDArray[np.int16], rings: int
+    sheet: Sheet, s: FloatArray, w: FloatArray, h: FloatArray, tooth: NDArray[np.int16], rings: int
 ) -> Cast:
     n, m = w.shape
     points = sheet.solid.to_space(np.broadcast_to(s[:, None], w.shape), w, h)

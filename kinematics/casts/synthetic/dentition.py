@@ -8,15 +8,12 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
-from numpy.typing import NDArray
 
 from kinematics.base.errors import HingewiseError, InputError
 from kinematics.casts.cast import Cast
 from kinematics.casts.synthetic.arch_form import ArchSolid, Occlusion, occlusal_level, place_teeth
 from kinematics.casts.synthetic.arch_surface import Sheet, cast_sheet, grid_faces, mesh_of
 from kinematics.casts.synthetic.occlusal_fit import height_field, least_vertical_gap
-
-Floats = NDArray[np.float64]
 
 MIN_TRIANGLES = 4_000
 MAX_TRIANGLES = 2_500_000

@@ -7,9 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from kinematics.base.arrays import FloatArray
 from kinematics.base.kernel import kernel
 
-Floats = NDArray[np.float64]
 CELL_MM = 0.08
 """Cell of the height fields used for carving (ours; a tenth of a cusp's tip)."""
 
@@ -48,9 +48,9 @@ class HeightField:
     low_x_mm: float
     low_y_mm: float
     cell_mm: float
-    height_mm: Floats
+    height_mm: FloatArray
 
-    def at(self, x: Floats, y: Floats) -> Floats:
+    def at(self, x: FloatArray, y: FloatArray) -> FloatArray:
         """Height by bilinear interpolation; -inf outside and at the rim."""
         nx, ny = self.height_mm.shape
         fx, fy = (x - self.low_x_mm) / self.cell_mm, (y - self.low_y_mm) / self.cell_mm
@@ -72,7 +72,7 @@ class HeightField:
 
 
 def height_field(
-    points: Floats,
+    points: FloatArray,
     faces: NDArray[np.integer],
     box: tuple[float, float, float, float],
     cell_mm: float = CELL_MM,
@@ -177,9 +177,9 @@ def _least_gap(lower, upper, low_x, low_y, cell, nx, ny):  # type: ignore[no-unt
 
 
 def least_vertical_gap(
-    lower_mm: Floats,
+    lower_mm: FloatArray,
     lower_faces: NDArray[np.integer],
-    upper_mm: Floats,
+    upper_mm: FloatArray,
     upper_faces: NDArray[np.integer],
 ) -> float:
     """Least height of one surface above another over all vertical lines that meet both, mm.

@@ -6,10 +6,9 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.interpolate import PchipInterpolator
 
-Floats = NDArray[np.float64]
+from kinematics.base.arrays import FloatArray
 
 WHEELER_MM: dict[str, dict[int, tuple[float, float, float, float]]] = {
     "upper": {
@@ -86,23 +85,23 @@ class Crown:
     length_mm: float
     width_mm: float
     top_mm: float
-    z_mm: Floats
-    half_u_mm: Floats
-    buccal_mm: Floats
-    lingual_mm: Floats
+    z_mm: FloatArray
+    half_u_mm: FloatArray
+    buccal_mm: FloatArray
+    lingual_mm: FloatArray
     exponent: float
     cusps: Sequence[Cusp]
     ridges: Sequence[tuple[float, float, float, float]]
     corner_mm: tuple[float, float]
     blend_mm: float
 
-    def table(self, u: Floats, w: Floats) -> Floats:
+    def table(self, u: FloatArray, w: FloatArray) -> FloatArray:
         """Height of the occlusal table or incisal edge over (u, w), mm."""
         if not self.cusps:
             x = u / (0.5 * self.width_mm)
             corner = np.where(u > 0, self.corner_mm[0], self.corner_mm[1])
             return self.top_mm - corner * x**2 * x**2 - 0.08 * x**2
-        height: Floats | None = None
+        height: FloatArray | None = None
         for cusp in self.cusps:
             du, dw = u - cusp.u_mm, w - cusp.w_mm
             outward = 1.0 if cusp.w_mm > self._middle else -1.0
@@ -122,7 +121,7 @@ class Crown:
         k = int(np.argmax(self.buccal_mm - self.lingual_mm))
         return 0.5 * float(self.buccal_mm[k] + self.lingual_mm[k])
 
-    def solid(self, u: Floats, w: Floats, z: Floats) -> Floats:
+    def solid(self, u: FloatArray, w: FloatArray, z: FloatArray) -> FloatArray:
         """Signed measure of the crown: negative inside, about mm near the surface."""
         a = np.interp(z, self.z_mm, self.half_u_mm)
         b = np.interp(z, self.z_mm, self.buccal_mm)
@@ -136,7 +135,7 @@ class Crown:
         return smooth_max(body, root, 0.5)
 
 
-def smooth_max(a: Floats | None, b: Floats, radius_mm: float) -> Floats:
+def smooth_max(a: FloatArray | None, b: FloatArray, radius_mm: float) -> FloatArray:
     """Maximum with a rounded transition where the two are within ``radius_mm``."""
     if a is None:
         return b
@@ -144,12 +143,12 @@ def smooth_max(a: Floats | None, b: Floats, radius_mm: float) -> Floats:
     return np.maximum(a, b) + 0.25 * radius_mm * h * h
 
 
-def smooth_min(a: Floats, b: Floats, radius_mm: float) -> Floats:
+def smooth_min(a: FloatArray, b: FloatArray, radius_mm: float) -> FloatArray:
     """Minimum with a rounded transition where the two are within ``radius_mm``."""
     return -smooth_max(-a, -b, radius_mm)
 
 
-def _smooth_profile(z: Sequence[float], value: Sequence[float], fine: Floats) -> Floats:
+def _smooth_profile(z: Sequence[float], value: Sequence[float], fine: FloatArray) -> FloatArray:
     return PchipInterpolator(np.asarray(z), np.asarray(value))(fine)
 
 
@@ -177,12 +176,7 @@ _CUSPS: dict[str, dict[int, list[tuple[float, float, float]]]] = {
 }
 
 
-def crown(
-    number: int,
-    *,
-    size: float = 1.0,
-    wear_mm: float = 0.0,
-) -> Crown:
+def crown(number: int, *, size: float = 1.0, wear_mm: float = 0.0) -> Crown:
     """Build the crown of a permanent tooth.
 
     Parameters
