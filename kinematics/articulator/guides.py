@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.spatial.transform import RigidTransform
 
-from kinematics.base.arrays import FloatArray
+from kinematics.base.arrays import FloatArray, frozen
 from kinematics.base.axis import as_point
 from kinematics.base.errors import InputError
 
@@ -171,9 +171,8 @@ class IncisalTable:
         point = as_point(self.point_mm, "articulator incisal table")
         normals = np.array(self.normals, dtype=np.float64).reshape(-1, 3)
         normals = normals / np.linalg.norm(normals, axis=1, keepdims=True)
-        normals.flags.writeable = False
         object.__setattr__(self, "point_mm", point)
-        object.__setattr__(self, "normals", normals)
+        object.__setattr__(self, "normals", frozen(normals))
 
     def gaps(self, point: ArrayLike) -> FloatArray:
         """Distance below each plane, shape (k,), mm; the table's gap is the least."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, DTypeLike, NDArray
 
 FloatArray = NDArray[np.float64]
 Progress = Callable[[str, float], None]
@@ -31,11 +31,11 @@ def cross(a: FloatArray, b: FloatArray) -> FloatArray:
     )
 
 
-def frozen(a: NDArray[np.floating]) -> FloatArray:
-    """A read-only copy."""
-    b = np.array(a, dtype=np.float64)
-    b.flags.writeable = False
-    return b
+def frozen(values: ArrayLike, kind: DTypeLike = np.float64) -> NDArray:
+    """A read-only copy, of floats or another kind of number."""
+    out = np.array(values, dtype=kind)
+    out.flags.writeable = False
+    return out
 
 
 def turns_about(u: FloatArray, angles_rad: FloatArray) -> FloatArray:

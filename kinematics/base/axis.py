@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.spatial.transform import RigidTransform, Rotation
 
-from kinematics.base.arrays import FloatArray
+from kinematics.base.arrays import FloatArray, frozen
 from kinematics.base.errors import InputError
 
 MIN_POINT_DISTANCE_MM = 20.0
@@ -32,14 +32,13 @@ def as_point(value: ArrayLike, where: str) -> FloatArray:
         Not three finite numbers.
     """
     try:
-        point = np.array(value, dtype=np.float64)
+        point = frozen(value)
     except (TypeError, ValueError):
         raise InputError(where, repr(value), "3 numbers in mm", "Give [x, y, z].") from None
     if point.shape != (3,):
         raise InputError(where, f"shape {point.shape}", "3 numbers in mm", "Give [x, y, z].")
     if not np.isfinite(point).all():
         raise InputError(where, str(point.tolist()), "finite numbers in mm", "Give [x, y, z].")
-    point.flags.writeable = False
     return point
 
 

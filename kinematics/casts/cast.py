@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform
 
-from kinematics.base.arrays import FloatArray
+from kinematics.base.arrays import FloatArray, frozen
 from kinematics.base.errors import Finding, InputError
 from kinematics.base.files import read_regular_file
 from kinematics.casts.formats import PARSERS, write_ply
@@ -57,14 +57,14 @@ class Cast:
     sha256: str = ""
 
     def __post_init__(self) -> None:
-        vertices = np.array(self.vertices_mm, dtype=np.float64).reshape(-1, 3)
-        faces = np.array(self.faces, dtype=np.int32).reshape(-1, 3)
-        tooth = np.array(self.tooth, dtype=np.int16).reshape(-1)
-        if len(tooth) != len(vertices):
+        for name, kind, shape in (
+            ("vertices_mm", np.float64, (-1, 3)),
+            ("faces", np.int32, (-1, 3)),
+            ("tooth", np.int16, -1),
+        ):
+            object.__setattr__(self, name, frozen(getattr(self, name), kind).reshape(shape))
+        if len(self.tooth) != len(self.vertices_mm):
             raise ValueError("tooth: one label a vertex is needed")
-        for name, value in (("vertices_mm", vertices), ("faces", faces), ("tooth", tooth)):
-            value.flags.writeable = False
-            object.__setattr__(self, name, value)
 
     @property
     def labelled(self) -> bool:
@@ -82,14 +82,7 @@ class Cast:
 
     def moved(self, motion: RigidTransform) -> Cast:
         """Return the cast moved (or expressed in another frame) by a rigid transform."""
-        return Cast(
-            self.arch,
-            motion.apply(self.vertices_mm),
-            self.faces,
-            self.tooth,
-            self.source,
-            self.sha256,
-        )
+        return replace(self, vertices_mm=motion.apply(self.vertices_mm))
 
     def write(
         self, path: Path | str, fields: Mapping[str, NDArray] | None = None, *, single: bool = False
@@ -202,7 +195,7 @@ def load_cast(path: Path | str, arch: str, unit: str = "mm") -> tuple[Cast, list
         too_large="Reduce the number of triangles or export as binary.",
     )  # fmt: skip
     vertices, faces, tooth = parser(data, file)
-    scale, findings = _scale_to_mm(vertices, unit, file)
+    scale, findings = scale_to_mm(vertices, unit, file)
     cast = Cast(
         arch,
         vertices * scale,
@@ -229,7 +222,7 @@ def likely_unit(span: float) -> str | None:
     return min(fits, key=lambda u: abs(np.log(span * MM_PER_UNIT[u] / TYPICAL_SPAN_MM)))
 
 
-def _scale_to_mm(vertices: FloatArray, unit: str, file: Path) -> tuple[float, list[Finding]]:
+def scale_to_mm(vertices: FloatArray, unit: str, file: Path) -> tuple[float, list[Finding]]:
     """Return mm per stored unit, and what is to be said about the unit."""
     finite = vertices[np.isfinite(vertices).all(axis=1)]
     span = float(np.ptp(finite, axis=0).max()) if len(finite) else 0.0

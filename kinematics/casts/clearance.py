@@ -81,7 +81,7 @@ class ClearanceSurface:
         """
         points = np.array(points_mm, dtype=np.float64, order="C").reshape(-1, 3)
         gap, nearest = np.empty(len(points)), np.empty(len(points), dtype=np.int64)
-        _signed(
+        signed_gaps(
             points, self.boxes, self.corners, self.face_normals, self.corner_normals,
             self.edge_normals, float(limit_mm), gap, nearest,
         )  # fmt: skip
@@ -96,14 +96,16 @@ def surface_of(cast: Cast) -> ClearanceSurface:
     normals = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
     size = np.linalg.norm(normals, axis=1)
     kept = np.flatnonzero(size > 0.0)
-    kept = kept[_order(corners[kept].mean(axis=1))]
+    kept = kept[morton_order(corners[kept].mean(axis=1))]
     faces, corners = faces[kept], corners[kept]
     normals = normals[kept] / size[kept, None]
-    corner_normals, edge_normals = _feature_normals(faces, corners, normals, len(vertices))
-    return ClearanceSurface(kept, corners, normals, corner_normals, edge_normals, _boxes(corners))
+    corner_normals, edge_normals = feature_normals(faces, corners, normals, len(vertices))
+    return ClearanceSurface(
+        kept, corners, normals, corner_normals, edge_normals, tree_boxes(corners)
+    )
 
 
-def _order(centres: FloatArray) -> NDArray[np.int64]:
+def morton_order(centres: FloatArray) -> NDArray[np.int64]:
     """Order of points along a Morton curve: neighbours in it are neighbours in space."""
     low, span = centres.min(axis=0), max(float(np.ptp(centres, axis=0).max()), 1e-12)
     cells = ((centres - low) / span * (2**MORTON_BITS - 1)).astype(np.int64)
@@ -114,7 +116,7 @@ def _order(centres: FloatArray) -> NDArray[np.int64]:
     return np.argsort(code, kind="stable")
 
 
-def _boxes(corners: FloatArray) -> FloatArray:
+def tree_boxes(corners: FloatArray) -> FloatArray:
     """Boxes of every node of the implicit tree, lows then highs."""
     leaves = -(-len(corners) // LEAF_FACES)
     wide = 1 << max(leaves - 1, 0).bit_length()
@@ -131,7 +133,7 @@ def _boxes(corners: FloatArray) -> FloatArray:
     return np.vstack(levels[::-1])
 
 
-def _feature_normals(
+def feature_normals(
     faces: NDArray[np.int64], corners: FloatArray, normals: FloatArray, n_vertices: int
 ) -> tuple[FloatArray, FloatArray]:
     """Normals of corners and edges; zero on the rim."""
@@ -153,7 +155,7 @@ def _feature_normals(
 
 
 @kernel
-def _box_square(boxes, node, x, y, z):  # type: ignore[no-untyped-def]
+def box_square(boxes, node, x, y, z):  # type: ignore[no-untyped-def]
     """Squared distance of a point and a node's box."""
     dx = max(boxes[node, 0] - x, x - boxes[node, 3], 0.0)
     dy = max(boxes[node, 1] - y, y - boxes[node, 4], 0.0)
@@ -162,7 +164,7 @@ def _box_square(boxes, node, x, y, z):  # type: ignore[no-untyped-def]
 
 
 @kernel
-def _nearest(t, x, y, z):  # type: ignore[no-untyped-def]
+def nearest_on_triangle(t, x, y, z):  # type: ignore[no-untyped-def]
     """Nearest point of a triangle: its weights of b and c, and its feature.
 
     Features: 0 to 2 the corners, 3 to 5 the edges (i, i + 1), 6 the face.
@@ -199,7 +201,7 @@ def _nearest(t, x, y, z):  # type: ignore[no-untyped-def]
 
 
 @kernel
-def _signed(  # type: ignore[no-untyped-def]
+def signed_gaps(  # type: ignore[no-untyped-def]
     points, boxes, corners, face_normals, corner_normals, edge_normals, limit, gap, nearest
 ):
     """Signed distance of each point and its nearest triangle, nearest node first."""
@@ -214,12 +216,12 @@ def _signed(  # type: ignore[no-untyped-def]
         while top > 0:
             top -= 1
             node = stack[top]
-            if _box_square(boxes, node, x, y, z) > best:
+            if box_square(boxes, node, x, y, z) > best:
                 continue
             if node < inner:
                 one, two = 2 * node + 1, 2 * node + 2
-                d1 = _box_square(boxes, one, x, y, z)
-                d2 = _box_square(boxes, two, x, y, z)
+                d1 = box_square(boxes, one, x, y, z)
+                d2 = box_square(boxes, two, x, y, z)
                 if d1 < d2:
                     one, two, d1, d2 = two, one, d2, d1
                 if d1 <= best:
@@ -232,7 +234,7 @@ def _signed(  # type: ignore[no-untyped-def]
             first = (node - inner) * LEAF_FACES
             for f in range(first, min(first + LEAF_FACES, len(corners))):
                 t = corners[f]
-                v, w, at = _nearest(t, x, y, z)
+                v, w, at = nearest_on_triangle(t, x, y, z)
                 u = 1.0 - v - w
                 qx = u * t[0, 0] + v * t[1, 0] + w * t[2, 0]
                 qy = u * t[0, 1] + v * t[1, 1] + w * t[2, 1]
@@ -298,7 +300,7 @@ class CastClearance:
         self.cast = cast
 
     @cached_property
-    def _cells(self) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    def cells(self) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
         """Triangles sorted by cell, and where each cell begins."""
         first = self.cast.vertices_mm[self.cast.faces[:, 0]]
         grid = np.floor((first - first.min(axis=0)) / CELL_MM).astype(np.int64)
@@ -309,9 +311,9 @@ class CastClearance:
         return order, starts
 
     @cached_property
-    def _spheres(self) -> tuple[FloatArray, FloatArray]:
+    def spheres(self) -> tuple[FloatArray, FloatArray]:
         """Centre (c, 3) and radius (c,) of a sphere about the triangles of each cell, mm."""
-        order, starts = self._cells
+        order, starts = self.cells
         corners = self.cast.vertices_mm[self.cast.faces[order]]
         low = np.minimum.reduceat(corners.min(axis=1), starts)
         high = np.maximum.reduceat(corners.max(axis=1), starts)
@@ -327,8 +329,8 @@ class CastClearance:
         """
         if not len(self.cast.faces) or not np.isfinite(self.cast.vertices_mm).all():
             return None  # the checks of the mesh say what is wrong with it
-        order, starts = self._cells
-        centre, radius = self._spheres
+        order, starts = self.cells
+        centre, radius = self.spheres
         reach = np.flatnonzero(axis.distance_mm(centre) - radius < limit_mm)
         if not len(reach):
             return None
@@ -355,13 +357,8 @@ def axes_in_casts(
         for known in casts:
             near = known.nearer_than(axis, NEAREST_AXIS_MM)
             if near is not None:
-                findings.append(
-                    Finding(
-                        "error",
-                        name,
-                        f"an axis {near:.3g} mm from the {known.cast.arch} cast, where at least "
-                        f"{NEAREST_AXIS_MM:g} mm are needed",
-                        "Check the axis points, the mounting and the unit.",
-                    )
-                )
+                got = f"an axis {near:.3g} mm from the {known.cast.arch} cast, where at least "
+                got += f"{NEAREST_AXIS_MM:g} mm are needed"
+                fix = "Check the axis points, the mounting and the unit."
+                findings.append(Finding("error", name, got, fix))
     return findings

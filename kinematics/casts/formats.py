@@ -1,4 +1,9 @@
-"""Mesh file formats: bytes to vertices, faces and tooth labels; and a mesh to a binary PLY."""
+"""Mesh file formats: bytes to vertices, faces and tooth labels; and a mesh to a binary PLY.
+
+The readers are our own. Tried here (trimesh 4): a truncated STL or PLY passes as a smaller mesh, an
+OBJ whose vertex has two numbers shifts all others, a face of vertex 0 or of two corners is changed
+or dropped, and so are rows that an OFF promises and lacks, all without a word.
+"""
 
 from __future__ import annotations
 
@@ -25,7 +30,8 @@ STL_RECORD = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attri
 EXPORT_AGAIN = "Export the scan again and copy it whole."
 
 
-def _broken(file: Path, got: str, allowed: str) -> InputError:
+def broken(file: Path, got: str, allowed: str) -> InputError:
+    """The error of a file that is damaged."""
     return InputError("mesh", got, allowed, EXPORT_AGAIN, file)
 
 
@@ -37,11 +43,11 @@ def parse_stl(data: bytes, file: Path) -> Parsed:
         records = np.frombuffer(data, STL_RECORD, n, STL_HEADER_BYTES)
         corners = records["corners"].reshape(-1, 3).astype(np.float64)
     elif data.lstrip()[:5].lower() == b"solid" and b"facet" in data[:4096].lower():
-        corners = _ascii_stl_corners(data, file)
+        corners = ascii_stl_corners(data, file)
     elif n < 0 or b"\0" not in data[:4096]:
-        raise _broken(file, "content that is neither binary nor ASCII STL", "an STL file")
+        raise broken(file, "content that is neither binary nor ASCII STL", "an STL file")
     else:
-        raise _broken(
+        raise broken(
             file,
             f"a header that promises {n} triangles ({expected} bytes) in {len(data)} bytes",
             "a count that fits the file",
@@ -50,7 +56,8 @@ def parse_stl(data: bytes, file: Path) -> Parsed:
     return vertices, inverse.reshape(-1, 3), None
 
 
-def _ascii_stl_corners(data: bytes, file: Path) -> FloatArray:
+def ascii_stl_corners(data: bytes, file: Path) -> FloatArray:
+    """Corners of a text STL, shape (3 m, 3)."""
     text = data.lower()
     facets = sum(1 for _ in re.finditer(rb"\bfacet\s+normal\b", text))
     whole = text.count(b"endfacet") == facets and b"endsolid" in text
@@ -61,9 +68,9 @@ def _ascii_stl_corners(data: bytes, file: Path) -> FloatArray:
             if len(values) > 9 * facets:
                 break
     except ValueError:
-        raise _broken(file, "corners that are not numbers", "three numbers a vertex") from None
+        raise broken(file, "corners that are not numbers", "three numbers a vertex") from None
     if not whole or len(values) != 9 * facets:
-        raise _broken(
+        raise broken(
             file,
             f"a text STL that breaks off ({facets} facets begun)",
             "three corners for every facet and a closing endsolid",
@@ -101,11 +108,12 @@ def parse_ply(data: bytes, file: Path) -> Parsed:
     try:
         vertices, faces, labels = read_ply(data)
     except ValueError as error:
-        raise _broken(file, str(error), "a whole PLY file") from None
-    return _checked(vertices, faces, None if labels is None else _as_labels(labels, file), file)
+        raise broken(file, str(error), "a whole PLY file") from None
+    return checked(vertices, faces, None if labels is None else tooth_labels(labels, file), file)
 
 
-def _as_labels(values: NDArray, file: Path) -> NDArray[np.int16]:
+def tooth_labels(values: NDArray, file: Path) -> NDArray[np.int16]:
+    """Labels of vertices, each 0 or a tooth in ISO 3950; others are refused."""
     numbers = np.asarray(values, dtype=np.float64)
     units = numbers % 10
     good = (numbers == 0) | ((numbers >= 11) & (numbers <= 85) & (units >= 1) & (units <= 8))
@@ -121,7 +129,7 @@ def _as_labels(values: NDArray, file: Path) -> NDArray[np.int16]:
     return numbers.astype(np.int16)
 
 
-def _lines(data: bytes) -> Iterator[bytes]:
+def lines_of(data: bytes) -> Iterator[bytes]:
     """Lines one by one, so that a file of many short or one huge line takes no more memory."""
     if data.count(b"\n") > 4 * MAX_ROWS:
         raise ValueError(f"more than {4 * MAX_ROWS} lines")
@@ -134,98 +142,83 @@ def _lines(data: bytes) -> Iterator[bytes]:
 
 def parse_obj(data: bytes, file: Path) -> Parsed:
     """Read vertices and faces of an OBJ; materials, textures and groups are ignored."""
-    points = array("d")
-    triangles = array("q")
+    points, triangles = array("d"), array("q")
     bad = "vertex or face lines that cannot be read"
-    if b"\\\n" in data:
-        data = data.replace(b"\\\n", b" ")
     try:
-        for line in _lines(data):
-            words = line.split()
-            if not words or words[0] not in (b"v", b"f"):
-                continue
-            if words[0] == b"v":
-                if len(words) < 4:
+        for line in lines_of(data.replace(b"\\\n", b" ")):
+            kind, *words = line.split() or [b""]
+            if kind == b"v":
+                if len(words) < 3:
                     raise ValueError(bad)
-                points.extend(map(float, words[1:4]))
-                continue
-            seen = len(points) // 3
-            ids = [int(w.split(b"/", 1)[0]) for w in words[1:]]
-            ids = [i - 1 if i > 0 else seen + i if i < 0 else -1 for i in ids]
-            if len(ids) < 3:
-                raise ValueError(bad)
-            for k in range(1, len(ids) - 1):
-                triangles.extend((ids[0], ids[k], ids[k + 1]))
-            _check_rows(max(len(points), len(triangles)) // 3)
+                points.extend(map(float, words[:3]))
+            elif kind == b"f":
+                seen = len(points) // 3
+                ids = [int(w.split(b"/", 1)[0]) for w in words]
+                ids = [i - 1 if i > 0 else seen + i if i < 0 else -1 for i in ids]
+                if len(ids) < 3:
+                    raise ValueError(bad)
+                for k in range(1, len(ids) - 1):
+                    triangles.extend((ids[0], ids[k], ids[k + 1]))
+                check_rows(max(len(points), len(triangles)) // 3)
     except OverflowError:
-        raise _broken(file, "faces that name no vertex of the file", "an OBJ file") from None
+        raise broken(file, "faces that name no vertex of the file", "an OBJ file") from None
     except ValueError as error:
         got = str(error) if str(error).startswith(("a line", "more")) else bad
-        raise _broken(file, got, "an OBJ file") from None
-    return _checked(_table(points), _table(triangles), None, file)
+        raise broken(file, got, "an OBJ file") from None
+    return checked(np.array(points), np.array(triangles, np.int64), None, file)
 
 
-def _table(values: array) -> NDArray:
-    return np.array(values, dtype=values.typecode).reshape(-1, 3)
-
-
-def _check_rows(rows: int) -> None:
+def check_rows(rows: int) -> None:
+    """Refuse more vertices or triangles than any scan has."""
     if rows > MAX_ROWS:
         raise ValueError(f"more than {MAX_ROWS} vertices or triangles")
 
 
 def parse_off(data: bytes, file: Path) -> Parsed:
     """Read an OFF file; colours are ignored."""
+    rows = (words for line in lines_of(data) if (words := line.split(b"#", 1)[0].split()))
+    points, corners, counts = array("d"), array("q"), array("q")
     try:
-        points, corners, counts = _off_rows(data)
-        faces = fan(np.frombuffer(corners, np.int64), np.frombuffer(counts, np.int64))
+        head = next(rows, [])
+        if not head or head[0].upper() not in (b"OFF", b"COFF"):
+            raise ValueError("no OFF header")
+        promised = head[1:] or next(rows, [])
+        if len(promised) < 2:
+            raise ValueError("no counts of vertices and faces")
+        n_points, n_faces = map(int, promised[:2])
+        if not (0 <= n_points <= len(data) and 0 <= n_faces <= len(data)):
+            raise ValueError("a header whose counts do not fit the file")
+        check_rows(max(n_points, n_faces))
+        for _ in range(n_points):
+            words = next(rows, [])
+            if len(words) < 3:
+                raise ValueError("fewer vertices than promised")
+            points.extend(map(float, words[:3]))
+        for done in range(n_faces):
+            words = next(rows, [])
+            n = int(words[0]) if words else 0
+            if n < 3 or len(words) <= n:
+                raise ValueError("fewer faces than promised, or a face without its corners")
+            corners.extend(map(int, words[1 : n + 1]))
+            counts.append(n)
+            check_rows(len(corners) - 2 * (done + 1))
+        faces = fan(np.array(corners, np.int64), np.array(counts, np.int64))
     except (ValueError, OverflowError) as error:
         known = str(error).startswith(("a ", "fewer", "more", "no "))
         got = str(error) if known else "words in place of numbers"
-        raise _broken(file, f"a truncated or inconsistent OFF: {got}", "a whole OFF file") from None
-    return _checked(_table(points), faces, None, file)
+        raise broken(file, f"a truncated or inconsistent OFF: {got}", "a whole OFF file") from None
+    return checked(np.array(points), faces, None, file)
 
 
-def _off_rows(data: bytes) -> tuple[array, array, array]:
-    """Coordinates, corners and corner counts of an OFF file."""
-    rows = (words for line in _lines(data) if (words := line.split(b"#", 1)[0].split()))
-    head = next(rows, [])
-    if not head or head[0].upper() not in (b"OFF", b"COFF"):
-        raise ValueError("no OFF header")
-    counts_row = head[1:] or next(rows, [])
-    if len(counts_row) < 2:
-        raise ValueError("no counts of vertices and faces")
-    n_points, n_faces = (int(w) for w in counts_row[:2])
-    if not (0 <= n_points <= len(data) and 0 <= n_faces <= len(data)):
-        raise ValueError("a header whose counts do not fit the file")
-    _check_rows(max(n_points, n_faces))
-    points, corners, counts = array("d"), array("q"), array("q")
-    for _ in range(n_points):
-        words = next(rows, [])
-        if len(words) < 3:
-            raise ValueError("fewer vertices than promised")
-        points.extend(map(float, words[:3]))
-    triangles = 0
-    for _ in range(n_faces):
-        words = next(rows, [])
-        n = int(words[0]) if words else 0
-        if n < 3 or len(words) <= n:
-            raise ValueError("fewer faces than promised, or a face without its corners")
-        corners.extend(map(int, words[1 : n + 1]))
-        counts.append(n)
-        triangles += n - 2
-        _check_rows(triangles)
-    return points, corners, counts
-
-
-def _checked(
+def checked(
     vertices: FloatArray, faces: NDArray[np.int64], tooth: NDArray[np.int16] | None, file: Path
 ) -> Parsed:
+    """Refuse a mesh without vertices, or whose faces name others than there are."""
     if not len(vertices):
-        raise _broken(file, "no vertices", "a mesh with vertices and faces")
+        raise broken(file, "no vertices", "a mesh with vertices and faces")
     faces = faces.reshape(-1, 3)
     if len(faces) and not (faces.min() >= 0 and faces.max() < len(vertices)):
-        raise _broken(
+        raise broken(
             file,
             f"faces that name vertices outside 0 to {len(vertices) - 1}",
             "faces that name existing vertices",

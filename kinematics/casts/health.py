@@ -76,56 +76,48 @@ def check_cast(cast: Cast) -> MeshHealth:
     """
     v, f = cast.vertices_mm, cast.faces.astype(np.int64)
     finite: NDArray[np.bool_] = np.all(np.isfinite(v), axis=1)
-    box = v[finite]
-    low, high = (box.min(axis=0), box.max(axis=0)) if len(box) else (np.zeros(3), np.zeros(3))
+    box = v[finite] if finite.any() else np.zeros((1, 3))
     safe = np.where(finite[:, None], v, 0.0)
-    degenerate = _area(safe, f) < DEGENERATE_AREA_MM2
-    keys = np.sort(f, axis=1)
-    duplicate = len(f) - len(np.unique(keys, axis=0)) if len(f) else 0
-
-    start = f[:, [0, 1, 2]].ravel()
-    stop = f[:, [1, 2, 0]].ravel()
-    owner = np.repeat(np.arange(len(f)), 3)
-    forward = start < stop
+    start, stop = f.ravel(), f[:, [1, 2, 0]].ravel()
     key = np.minimum(start, stop) * (len(v) + 1) + np.maximum(start, stop)
     order = np.argsort(key, kind="stable")
-    key, forward, owner = key[order], forward[order], owner[order]
-    first = np.flatnonzero(np.concatenate([[True], key[1:] != key[:-1]])) if len(key) else key
+    key, forward, owner = key[order], (start < stop)[order], order // 3
+    first = np.flatnonzero(np.diff(key, prepend=-1))
     count = np.diff(np.append(first, len(key)))
     ends = np.stack([key // (len(v) + 1), key % (len(v) + 1)], axis=1)[first]
-    lengths = np.linalg.norm(safe[ends[:, 0]] - safe[ends[:, 1]], axis=1) if len(ends) else [0.0]
+    lengths = np.linalg.norm(safe[ends[:, 0]] - safe[ends[:, 1]], axis=1)
     two = first[count == 2]
     same_way = forward[two] == forward[two + 1]
-    inverted = _inverted(
-        safe, f, owner[two], owner[two + 1], same_way, float(np.mean(count == 1)) if len(f) else 0.0
-    )
     boundary = ends[count == 1]
+    share = len(boundary) / max(len(ends), 1)
+    (x0, y0, z0), (x1, y1, z1) = box.min(axis=0).tolist(), box.max(axis=0).tolist()
     return MeshHealth(
         arch=cast.arch,
         source=cast.source,
         n_vertices=len(v),
         n_faces=len(f),
-        pieces=_groups(f[:, [0, 1, 1, 2]].reshape(-1, 2), len(v)),
+        pieces=count_groups(f[:, [0, 1, 1, 2]].reshape(-1, 2), len(v)),
         boundary_edges=len(boundary),
-        holes=_groups(boundary, len(v)),
+        holes=count_groups(boundary, len(v)),
         nonmanifold_edges=int((count > 2).sum()),
-        inverted_faces=inverted,
-        degenerate_faces=int(degenerate.sum()),
-        duplicate_faces=int(duplicate),
+        inverted_faces=count_inverted(safe, f, owner[two], owner[two + 1], same_way, share),
+        degenerate_faces=int((triangle_areas(safe, f) < DEGENERATE_AREA_MM2).sum()),
+        duplicate_faces=len(f) - len(np.unique(np.sort(f, axis=1), axis=0)),
         nonfinite_vertices=int((~finite).sum()),
         watertight=bool(len(f) and (count == 2).all() and not same_way.any()),
-        mean_edge_mm=float(np.mean(lengths)),
-        low_mm=(float(low[0]), float(low[1]), float(low[2])),
-        high_mm=(float(high[0]), float(high[1]), float(high[2])),
+        mean_edge_mm=float(lengths.mean()) if len(lengths) else 0.0,
+        low_mm=(x0, y0, z0),
+        high_mm=(x1, y1, z1),
     )
 
 
-def _area(v: FloatArray, f: NDArray[np.int64]) -> FloatArray:
+def triangle_areas(v: FloatArray, f: NDArray[np.int64]) -> FloatArray:
+    """Areas of triangles f of vertices v, shape (m,)."""
     a, b, c = v[f[:, 0]], v[f[:, 1]], v[f[:, 2]]
     return 0.5 * np.linalg.norm(np.cross(b - a, c - a), axis=1)
 
 
-def _groups(edges: NDArray[np.int64], n: int) -> int:
+def count_groups(edges: NDArray[np.int64], n: int) -> int:
     """Count the connected groups among the vertices that ``edges`` name."""
     if not len(edges):
         return 0
@@ -134,7 +126,7 @@ def _groups(edges: NDArray[np.int64], n: int) -> int:
     return len(np.unique(labels[edges[:, 0]]))
 
 
-def _inverted(
+def count_inverted(
     v: FloatArray,
     f: NDArray[np.int64],
     left: NDArray[np.int64],
@@ -184,60 +176,36 @@ def findings(health: MeshHealth) -> list[Finding]:
     triangles, one triangle, only degenerate triangles, non-finite coordinates).
     """
     where = health.source or f"{health.arch} cast"
-    out: list[Finding] = []
-
-    def say(level: str, message: str, fix: str) -> None:
-        out.append(Finding(level, where, message, fix))  # type: ignore[arg-type]
-
-    if health.nonfinite_vertices:
-        say(
-            "error",
-            f"{health.nonfinite_vertices} vertices are not finite numbers (NaN or infinite)",
-            "Export the scan again; do not use this file.",
-        )
-    if health.n_faces == 0:
-        say("error", "the mesh has no triangles", "Export a surface, not a cloud of points.")
-    elif health.n_faces == 1:
-        say("error", "the mesh is a single triangle", "Export the scan of the whole arch.")
-    elif health.degenerate_faces == health.n_faces:
-        say("error", "every triangle has zero area", "Export the scan of the whole arch.")
-    elif health.degenerate_faces:
-        say(
-            "warning",
-            f"{health.degenerate_faces} triangles have zero area and are left out of contact",
-            "Harmless in small numbers; otherwise clean the mesh in the scanning software.",
-        )
-    if health.duplicate_faces:
-        say(
-            "warning",
-            f"{health.duplicate_faces} triangles are stored twice",
-            "Remove duplicate faces in the scanning software.",
-        )
-    if health.nonmanifold_edges:
-        say(
-            "warning",
-            f"{health.nonmanifold_edges} edges join three triangles or more",
-            "Look for folds or inner walls near the teeth; clean the mesh.",
-        )
-    if health.inverted_faces:
-        say(
-            "warning",
-            f"{health.inverted_faces} of {health.n_faces} triangles face inwards",
-            "Make the orientation consistent; high and open may be swapped there.",
-        )
-    if health.pieces > 1:
-        say(
-            "warning",
-            f"the mesh falls into {health.pieces} pieces",
-            "Remove scanning debris, or merge coincident vertices if the pieces touch.",
-        )
-    if health.boundary_edges and health.n_faces > 1:
-        say(
-            "warning",
-            f"the surface is open: {health.holes} holes or borders, {health.boundary_edges} edges",
-            "Check that no hole lies on an occlusal surface; a border at the base is harmless.",
-        )
-    return sorted(out, key=lambda x: ("error", "warning", "note").index(x.level))
+    edges, triangles = health.boundary_edges, health.n_faces
+    unusable = (
+        (health.nonfinite_vertices,
+         f"{health.nonfinite_vertices} vertices are not finite numbers (NaN or infinite)",
+         "Export the scan again; do not use this file."),
+        (triangles == 0, "the mesh has no triangles", "Export a surface, not a cloud of points."),
+        (triangles == 1, "the mesh is a single triangle", "Export the scan of the whole arch."),
+        (health.degenerate_faces == triangles > 1,
+         "every triangle has zero area", "Export the scan of the whole arch."),
+    )  # fmt: skip
+    doubtful = (
+        (0 < health.degenerate_faces < triangles,
+         f"{health.degenerate_faces} triangles have zero area and are left out of contact",
+         "Harmless in small numbers; otherwise clean the mesh in the scanning software."),
+        (health.duplicate_faces, f"{health.duplicate_faces} triangles are stored twice",
+         "Remove duplicate faces in the scanning software."),
+        (health.nonmanifold_edges,
+         f"{health.nonmanifold_edges} edges join three triangles or more",
+         "Look for folds or inner walls near the teeth; clean the mesh."),
+        (health.inverted_faces,
+         f"{health.inverted_faces} of {triangles} triangles face inwards",
+         "Make the orientation consistent; high and open may be swapped there."),
+        (health.pieces > 1, f"the mesh falls into {health.pieces} pieces",
+         "Remove scanning debris, or merge coincident vertices if the pieces touch."),
+        (edges and triangles > 1,
+         f"the surface is open: {health.holes} holes or borders, {edges} edges",
+         "Check that no hole lies on an occlusal surface; a border at the base is harmless."),
+    )  # fmt: skip
+    out = [Finding("error", where, got, fix) for wrong, got, fix in unusable if wrong]
+    return out + [Finding("warning", where, got, fix) for wrong, got, fix in doubtful if wrong]
 
 
 def check_pair(upper: Cast, lower: Cast, up_hint: ArrayLike = (0.0, 0.0, 1.0)) -> list[Finding]:
@@ -257,88 +225,71 @@ def check_pair(upper: Cast, lower: Cast, up_hint: ArrayLike = (0.0, 0.0, 1.0)) -
     """
     up = np.asarray(up_hint, dtype=np.float64)
     up = up / np.linalg.norm(up)
-    out: list[Finding] = []
-    height_upper, middle_upper = _heights(upper, up)
-    height_lower, middle_lower = _heights(lower, up)
+    height_upper, middle_upper = heights_and_middle(upper, up)
+    height_lower, middle_lower = heights_and_middle(lower, up)
     if not len(height_upper) or not len(height_lower):
-        return out
+        return []
     apart = middle_upper - middle_lower
     rise = float(apart @ up)
     beside = float(np.linalg.norm(apart - rise * up))
-    pair = "casts.upper, casts.lower"
+    gap = float(height_upper.min() - height_lower.max())
+    pair, out = "casts.upper, casts.lower", []
     exchange = "Exchange the two files, or the left and right points of the mounting"
-    if _own_teeth(upper) and _own_teeth(lower):
+    if has_own_teeth(upper) and has_own_teeth(lower):
         exchange = (
             "The tooth numbers fit the files: exchange the left and right points of the mounting"
         )
     if rise <= 0:
-        out.append(
-            Finding(
-                "error",
-                pair,
-                f"the upper cast lies {-rise:.1f} mm below the lower one (mean of their surfaces)",
-                f"{exchange}, or correct the mounting so that z points upwards.",
-            )
-        )
-    for cast, sign in ((upper, -1.0), (lower, 1.0)):
-        tooth = cast.tooth > 0
-        if not tooth.any() or tooth.all():
-            continue
-        z = cast.vertices_mm @ up
-        if sign * (float(z[tooth].mean()) - float(z[~tooth].mean())) < 0:
-            out.append(
-                Finding(
-                    "error",
-                    cast.source or f"{cast.arch} cast",
-                    f"the teeth of the {cast.arch} cast point away from the other arch",
-                    f"{exchange}, or correct the mounting (upside down?).",
-                )
-            )
-        if not _own_teeth(cast):
-            out.append(
-                Finding(
-                    "error",
-                    cast.source or f"{cast.arch} cast",
-                    f"the {cast.arch} cast carries tooth numbers of the other arch",
-                    "Exchange the two files, or correct the labels.",
-                )
-            )
-    gap = float(height_upper.min() - height_lower.max())
+        got = f"the upper cast lies {-rise:.1f} mm below the lower one (mean of their surfaces)"
+        fix = f"{exchange}, or correct the mounting so that z points upwards."
+        out.append(Finding("error", pair, got, fix))
+    for cast in (upper, lower):
+        out += check_teeth_of(cast, up, exchange)
+    same_bite = "Check that both scans are in the frame of one bite"
     if rise > 0 and gap > FAR_APART_MM:
-        out.append(
-            Finding(
-                "warning",
-                pair,
-                f"the arches are {gap:.0f} mm apart",
-                "Check that both scans are in the frame of one bite, and their unit.",
-            )
-        )
+        got = f"the arches are {gap:.0f} mm apart"
+        out.append(Finding("warning", pair, got, f"{same_bite}, and their unit."))
     if beside > BESIDE_MM:
-        out.append(
-            Finding(
-                "warning",
-                pair,
-                f"the arches do not lie over each other ({beside:.0f} mm sideways)",
-                "Check that both scans are in the frame of one bite.",
-            )
-        )
+        got = f"the arches do not lie over each other ({beside:.0f} mm sideways)"
+        out.append(Finding("warning", pair, got, f"{same_bite}."))
     return out
 
 
-def _own_teeth(cast: Cast) -> bool:
+def check_teeth_of(cast: Cast, up: FloatArray, exchange: str) -> list[Finding]:
+    """Check that a partly labelled cast's teeth face the other arch, with numbers of its own."""
+    tooth = cast.tooth > 0
+    if not tooth.any() or tooth.all():
+        return []
+    where, out = cast.source or f"{cast.arch} cast", []
+    z = cast.vertices_mm @ up
+    above = float(z[tooth].mean()) - float(z[~tooth].mean())
+    if (above > 0) if cast.arch == "upper" else (above < 0):
+        got = f"the teeth of the {cast.arch} cast point away from the other arch"
+        fix = f"{exchange}, or correct the mounting (upside down?)."
+        out.append(Finding("error", where, got, fix))
+    if not has_own_teeth(cast):
+        got = f"the {cast.arch} cast carries tooth numbers of the other arch"
+        fix = "Exchange the two files, or correct the labels."
+        out.append(Finding("error", where, got, fix))
+    return out
+
+
+def has_own_teeth(cast: Cast) -> bool:
     """Whether a cast has tooth numbers, and only those of its arch."""
     quadrants = np.unique(cast.tooth[cast.tooth > 0] // 10)
     expected = (1, 2, 5, 6) if cast.arch == "upper" else (3, 4, 7, 8)
     return bool(len(quadrants) and np.isin(quadrants, expected).all())
 
 
-def _heights(cast: Cast, up: FloatArray) -> tuple[FloatArray, NDArray]:
+def heights_and_middle(cast: Cast, up: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Heights of the corners of all finite triangles, and the surface's area-weighted middle.
+
+    No heights where no triangle has an area.
+    """
     finite: NDArray[np.bool_] = np.all(np.isfinite(cast.vertices_mm), axis=1)
     v = np.where(finite[:, None], cast.vertices_mm, 0.0)
     f = cast.faces[finite[cast.faces].all(axis=1)].astype(np.int64)
-    if not len(f):
-        return np.zeros(0), np.zeros(3)
-    weight = _area(v, f)
+    weight = triangle_areas(v, f)
     if not weight.sum() > 0:
         return np.zeros(0), np.zeros(3)
     centre = v[f].mean(axis=1)

@@ -43,7 +43,8 @@ def vertex_normals(cast: Cast) -> FloatArray:
     return np.divide(total, length, out=np.zeros_like(total), where=length > 0)
 
 
-def _towards_other_arch(cast: Cast, up: ArrayLike) -> FloatArray:
+def towards_other_arch(cast: Cast, up: ArrayLike) -> FloatArray:
+    """Unit vector from a cast to the other arch."""
     direction = np.asarray(up, dtype=np.float64)
     direction = direction / np.linalg.norm(direction)
     return direction if cast.arch == "lower" else -direction
@@ -72,7 +73,7 @@ def occlusal_vertices(cast: Cast, up: ArrayLike = (0.0, 0.0, 1.0)) -> NDArray[np
     within 26 degrees. That leaves out palate, floor, gingiva and base without knowing where the
     teeth are. Source: derived here; looked at on two real pairs of scans.
     """
-    direction = _towards_other_arch(cast, up)
+    direction = towards_other_arch(cast, up)
     facing = vertex_normals(cast) @ direction > FACING
     if cast.labelled:
         return np.flatnonzero(facing & (cast.tooth > 0))
@@ -134,7 +135,7 @@ def automatic_landmarks(
     vertex of its part of the crown, a fossa the lowest of the middle third of the table.
     Source: derived here.
     """
-    direction = _towards_other_arch(lower, up)
+    direction = towards_other_arch(lower, up)
     chosen = occlusal_vertices(lower, up) if lower.labelled else np.zeros(0, np.int64)
     numbers = [int(t) for t in np.unique(lower.tooth[chosen]) if t % 10 <= 7 and t < 50]
     where = {t: chosen[lower.tooth[chosen] == t] for t in numbers}
@@ -145,7 +146,7 @@ def automatic_landmarks(
     one_side = len({tooth_side(t) for t in numbers}) == 1
     out: list[tuple[str, int, FloatArray]] = []
     for t in numbers:
-        mesial = _mesial(t, centre, middle, direction)
+        mesial = mesial_direction(t, centre, middle, direction)
         points = lower.vertices_mm[where[t]]
         if len(points) < 8 or not np.linalg.norm(mesial) > 0:
             continue
@@ -155,7 +156,9 @@ def automatic_landmarks(
         else:
             outwards = bool(buccal @ (centre[t] - middle) >= 0)
         buccal = buccal if outwards else -buccal
-        out.extend((f"{t} {n}", t, p) for n, p in _crown(t, points, mesial, buccal, direction))
+        out.extend(
+            (f"{t} {n}", t, p) for n, p in crown_landmarks(t, points, mesial, buccal, direction)
+        )
     edges = {t: p for name, t, p in out if name.endswith("incisal edge")}
     for right, left in ((41, 31), (11, 21)):
         if right in edges and left in edges:
@@ -163,7 +166,7 @@ def automatic_landmarks(
     return out
 
 
-def _mesial(
+def mesial_direction(
     tooth: int, centre: dict[int, FloatArray], middle: FloatArray, direction: FloatArray
 ) -> FloatArray:
     """Unit vector along the arch towards the midline, square to ``direction``; zero if unknown."""
@@ -184,7 +187,7 @@ def _mesial(
     return line / length if length > 0 else np.zeros(3)
 
 
-def _crown(
+def crown_landmarks(
     tooth: int, points: FloatArray, mesial: FloatArray, buccal: FloatArray, direction: FloatArray
 ) -> list[tuple[str, FloatArray]]:
     """Name the landmarks of one crown."""

@@ -70,7 +70,7 @@ def read_ply(data: bytes) -> tuple[FloatArray, NDArray[np.int64], FloatArray | N
     -----
     *Guarantee*: memory grows with the bytes that are there, never with a number in the file.
     """
-    ascii_rows, order, elements, start = _header(data)
+    ascii_rows, order, elements, start = read_header(data)
     if ascii_rows:
         flat = ascii_numbers(data[start:])
         body = flat.data.cast("B") if len(flat) else memoryview(b"")
@@ -81,7 +81,7 @@ def read_ply(data: bytes) -> tuple[FloatArray, NDArray[np.int64], FloatArray | N
         body = memoryview(data)[start:]
     at = 0
     for element in elements:
-        at = _read_rows(element, body, at, order)
+        at = read_rows(element, body, at, order)
     if at != len(body):
         raise ValueError("more numbers than the header promises")
     by_name = {e.name: e for e in elements}
@@ -152,7 +152,7 @@ def ascii_numbers(text: bytes) -> FloatArray:
             raise ValueError("text in place of numbers") from None
 
 
-def _header(data: bytes) -> tuple[bool, str, list[Element], int]:
+def read_header(data: bytes) -> tuple[bool, str, list[Element], int]:
     """Whether ASCII, byte order, elements and where the rows start."""
     found = re.search(rb"\n[ \t]*end_header[ \t]*\r?\n", data[:HEADER_BYTES])
     if not data.startswith(b"ply") or found is None:
@@ -168,7 +168,7 @@ def _header(data: bytes) -> tuple[bool, str, list[Element], int]:
         if words[0] == "format" and len(words) == 3 and words[1] in forms:
             form = forms[words[1]]
         elif words[0] == "element" and len(words) == 3:
-            elements.append(Element(words[1], _length(words[2], len(data))))
+            elements.append(Element(words[1], element_length(words[2], len(data))))
         elif words[0] == "property" and elements and len(words) == 3 and words[1] in KINDS:
             elements[-1].properties.append(Property(words[2], KINDS[words[1]]))
         elif (
@@ -183,7 +183,8 @@ def _header(data: bytes) -> tuple[bool, str, list[Element], int]:
     return *form, elements, found.end()
 
 
-def _length(word: str, size: int) -> int:
+def element_length(word: str, size: int) -> int:
+    """An element's number of rows, within what the file can hold."""
     if not re.fullmatch(r"[0-9]{1,18}", word):
         raise ValueError(f"a header that promises {word[:20]!r} elements")
     length = int(word)
@@ -192,7 +193,7 @@ def _length(word: str, size: int) -> int:
     return length
 
 
-def _read_rows(element: Element, body: memoryview, at: int, order: str) -> int:
+def read_rows(element: Element, body: memoryview, at: int, order: str) -> int:
     """Read an element's rows from byte ``at``; return where they end."""
     names = [p.name for p in element.properties]
     if len(set(names)) < len(names):
@@ -211,7 +212,7 @@ def _read_rows(element: Element, body: memoryview, at: int, order: str) -> int:
             layout.append((f"{i}", order + p.kind))
             first += size
             continue
-        n = _count(p, body, first, order)
+        n = list_length(p, body, first, order)
         first += int(p.count[1]) + n * size
         if first > len(body):
             raise ValueError("fewer rows than the header promises")
@@ -223,7 +224,7 @@ def _read_rows(element: Element, body: memoryview, at: int, order: str) -> int:
         raise ValueError("fewer rows than the header promises")
     rows = np.frombuffer(body, row, element.length, at) if end <= len(body) else None
     if rows is None or any((rows[f"{i}n"] != rows[f"{i}n"][0]).any() for i in listed):
-        return _read_ragged(element, body, at, order)
+        return read_ragged(element, body, at, order)
     for i, p in enumerate(element.properties):
         if p.count:
             element.lists[p.name] = (rows[f"{i}"].reshape(-1), rows[f"{i}n"])
@@ -232,7 +233,8 @@ def _read_rows(element: Element, body: memoryview, at: int, order: str) -> int:
     return end
 
 
-def _count(p: Property, body: memoryview, at: int, order: str) -> int:
+def list_length(p: Property, body: memoryview, at: int, order: str) -> int:
+    """Length of the list that begins at byte ``at``."""
     if at + int(p.count[1]) > len(body):
         raise ValueError("fewer rows than the header promises")
     n = struct.unpack_from(order + CODES[p.count], body, at)[0]
@@ -241,7 +243,7 @@ def _count(p: Property, body: memoryview, at: int, order: str) -> int:
     return int(n)
 
 
-def _read_ragged(element: Element, body: memoryview, at: int, order: str) -> int:
+def read_ragged(element: Element, body: memoryview, at: int, order: str) -> int:
     """Read rows whose lists differ in length; only the corners of faces are kept."""
     flat, counts = bytearray(), []
     kept = next((p for p in element.properties if p.count and p.name in FACE_LISTS), None)
@@ -251,7 +253,7 @@ def _read_ragged(element: Element, body: memoryview, at: int, order: str) -> int
             if not p.count:
                 at += size
                 continue
-            n = _count(p, body, at, order)
+            n = list_length(p, body, at, order)
             at += int(p.count[1])
             if at + n * size > len(body):
                 raise ValueError("fewer rows than the header promises")

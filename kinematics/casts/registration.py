@@ -12,7 +12,7 @@ from numpy.typing import ArrayLike, NDArray
 from scipy.spatial import cKDTree
 from scipy.spatial.transform import RigidTransform, Rotation
 
-from kinematics.base.arrays import FloatArray, cross, cross_matrix
+from kinematics.base.arrays import FloatArray, cross, cross_matrix, frozen
 from kinematics.base.axis import as_point
 from kinematics.base.errors import Finding, InputError
 from kinematics.casts.cast import Cast, load_cast
@@ -109,24 +109,30 @@ class Surface:
         border = np.zeros(len(cast.vertices_mm), dtype=bool)
         border[unique[count == 1].ravel()] = True
         self.corners = corners[good]
-        self.normal = _smoothed(normal, cast)[good]
+        self.normal = smoothed_normals(normal, cast)[good]
         self.border = border[cast.faces[good]].any(axis=1)
         self.tree = cKDTree(self.corners.mean(axis=1))
 
     def nearest(self, points: FloatArray) -> tuple[FloatArray, FloatArray, NDArray[np.bool_]]:
         """Nearest point, its triangle's normal, and whether the triangle is inside, for (n, 3)."""
+        from trimesh.triangles import closest_point  # here: half a second that few runs need
+
         k = min(CANDIDATES, len(self.corners))
         index = self.tree.query(points, k=k)[1].reshape(len(points), k)
-        flat = index.reshape(-1)
-        on = nearest_on_triangles(np.repeat(points, k, axis=0), self.corners[flat])
-        gap = np.linalg.norm(on.reshape(-1, k, 3) - points[:, None], axis=2)
-        best = np.argmin(gap, axis=1)
+        on = closest_point(self.corners[index.ravel()], np.repeat(points, k, axis=0))
+        on = on.reshape(-1, k, 3)
+        best = np.argmin(np.linalg.norm(on - points[:, None], axis=2), axis=1)
         rows = np.arange(len(points))
         chosen = index[rows, best]
-        return on.reshape(-1, k, 3)[rows, best], self.normal[chosen], ~self.border[chosen]
+        return on[rows, best], self.normal[chosen], ~self.border[chosen]
+
+    def share_within(self, points: FloatArray, gate_mm: float) -> float:
+        """Share of points (n, 3) that lie this near to the surface, its border left out."""
+        on, _, inside = self.nearest(points)
+        return float((inside & (np.linalg.norm(points - on, axis=1) < gate_mm)).mean())
 
 
-def _smoothed(normal: FloatArray, cast: Cast) -> FloatArray:
+def smoothed_normals(normal: FloatArray, cast: Cast) -> FloatArray:
     """Unit normals of the triangles, averaged over shared vertices twice; (m, 3)."""
     for _ in range(SMOOTHING):
         at_vertex = np.zeros_like(cast.vertices_mm)
@@ -134,40 +140,6 @@ def _smoothed(normal: FloatArray, cast: Cast) -> FloatArray:
             np.add.at(at_vertex, cast.faces[:, k], normal)
         normal = at_vertex[cast.faces].sum(axis=1)
     return normal / np.maximum(np.linalg.norm(normal, axis=1), 1e-300)[:, None]
-
-
-def nearest_on_triangles(p: FloatArray, corners: FloatArray) -> FloatArray:
-    """Nearest point of each triangle to its point: (n, 3) and (n, 3, 3) to (n, 3).
-
-    Notes
-    -----
-    *Source*: the foot on the plane where it lies inside, else the nearest of the three edges'
-    nearest points (derived here).
-    """
-    a, b, c = corners[:, 0], corners[:, 1], corners[:, 2]
-    ab, ac, ap = b - a, c - a, p - a
-    d00, d01, d11 = (ab * ab).sum(1), (ab * ac).sum(1), (ac * ac).sum(1)
-    d20, d21 = (ap * ab).sum(1), (ap * ac).sum(1)
-    det = np.maximum(d00 * d11 - d01 * d01, 1e-300)
-    v, w = (d11 * d20 - d01 * d21) / det, (d00 * d21 - d01 * d20) / det
-    best = a + v[:, None] * ab + w[:, None] * ac
-    outside = (v < 0) | (w < 0) | (v + w > 1) | (det <= 1e-12 * d00 * d11)
-    if not outside.any():
-        return best
-    q = p[outside]
-    tri = corners[outside]
-    gap = np.full(len(q), np.inf)
-    on = np.empty_like(q)
-    for i, j in ((0, 1), (1, 2), (2, 0)):
-        start, along = tri[:, i], tri[:, j] - tri[:, i]
-        length = np.maximum((along * along).sum(1), 1e-300)
-        t = np.clip(((q - start) * along).sum(1) / length, 0.0, 1.0)
-        foot = start + t[:, None] * along
-        d = np.linalg.norm(q - foot, axis=1)
-        closer = d < gap
-        gap[closer], on[closer] = d[closer], foot[closer]
-    best[outside] = on
-    return best
 
 
 def register(
@@ -215,10 +187,10 @@ def register(
             "arch", f"{moving.arch} on {fixed.arch}", "two scans of one arch", "Check the files."
         )
     for cast in (moving, fixed):
-        where = cast.source or "scan"
-        if len(cast.vertices_mm) < MIN_POINTS:
-            got, need = f"{len(cast.vertices_mm)} vertices", f"at least {MIN_POINTS}"
-            raise InputError(where, got, need, "Give the scan of an arch.")
+        where, count = cast.source or "scan", len(cast.vertices_mm)
+        if count < MIN_POINTS:
+            need = f"at least {MIN_POINTS}"
+            raise InputError(where, f"{count} vertices", need, "Give the scan of an arch.")
         if not len(cast.faces) or not np.isfinite(cast.vertices_mm).all():
             got = "no triangles" if not len(cast.faces) else "vertices that are not finite"
             raise InputError(where, got, "a mesh of finite triangles", "Export the scan again.")
@@ -226,15 +198,16 @@ def register(
     used = moving.vertices_mm[np.unique(moving.faces)]
     coarse = used[:: max(1, len(used) // COARSE_POINTS)]
     fine = used[:: max(1, -(-len(used) // max_points))]
-    starts = [start] if start is not None else _starts(used, fixed.vertices_mm)
-    tried = [_icp(surface, coarse, s, COARSE_ROUNDS, 10 * STILL_MM) for s in starts]
+    starts = [start] if start is not None else rough_starts(used, fixed.vertices_mm)
+    tried = [icp(surface, coarse, s, COARSE_ROUNDS, 10 * STILL_MM) for s in starts]
     # Best: most points lying within the common scale of the best try.
     scale = max(min(t[2] for t in tried), MIN_GATE_MM)
-    best = max(tried, key=lambda t: _score(surface, coarse, t[0], 3.0 * scale))
-    return _finish(surface, fine, best[0], max_rounds)
+    best = max(tried, key=lambda t: surface.share_within(t[0].apply(coarse), 3.0 * scale))
+    return refine(surface, fine, best[0], max_rounds)
 
 
-def _starts(moving: FloatArray, fixed: FloatArray) -> list[RigidTransform]:
+def rough_starts(moving: FloatArray, fixed: FloatArray) -> list[RigidTransform]:
+    """Identity, equal centroids, and equal principal axes in all four senses."""
     a, b = moving.mean(axis=0), fixed.mean(axis=0)
     out = [RigidTransform.identity(), RigidTransform.from_translation(b - a)]
     axes_a = np.linalg.svd(moving - a, full_matrices=False)[2]
@@ -247,13 +220,7 @@ def _starts(moving: FloatArray, fixed: FloatArray) -> list[RigidTransform]:
     return out
 
 
-def _score(surface: Surface, points: FloatArray, pose: RigidTransform, gate: float) -> float:
-    x = pose.apply(points)
-    on, _, inside = surface.nearest(x)
-    return float((inside & (np.linalg.norm(x - on, axis=1) < gate)).mean())
-
-
-def _icp(
+def icp(
     surface: Surface, points: FloatArray, pose: RigidTransform, rounds: int, still_mm: float
 ) -> tuple[RigidTransform, bool, float, int]:
     """Rounds until no point moves ``still_mm`` and no longer halves; pose, done, spread, rounds.
@@ -266,7 +233,7 @@ def _icp(
     last = moved = np.inf
     for k in range(rounds):
         x = pose.apply(points)
-        jac, r, weight, (gate, spread) = _equations(surface, x, held)
+        jac, r, weight, (gate, spread) = equations(surface, x, held)
         if k == FREE_ROUNDS:
             held = (gate, spread)
         if np.count_nonzero(weight) < 6:
@@ -284,7 +251,7 @@ def _icp(
     return pose, moved < still_mm, spread, rounds
 
 
-def _equations(
+def equations(
     surface: Surface, x: FloatArray, held: tuple[float, float] | None = None
 ) -> tuple[FloatArray, FloatArray, FloatArray, tuple[float, float]]:
     """Jacobian (n, 6), residual, weight of each point, and (gate, robust spread) in mm."""
@@ -306,12 +273,13 @@ def _equations(
     return np.concatenate([cross(arm, normal), normal], axis=1), r, weight, (gate, spread)
 
 
-def _finish(
+def refine(
     surface: Surface, points: FloatArray, pose: RigidTransform, rounds: int
 ) -> RegistrationResult:
-    pose, done, _, count = _icp(surface, points, pose, rounds, STILL_MM)
+    """Register all points from a rough pose, with the covariance."""
+    pose, done, _, count = icp(surface, points, pose, rounds, STILL_MM)
     x = pose.apply(points)
-    jac, r, weight, (_, spread) = _equations(surface, x)
+    jac, r, weight, (_, spread) = equations(surface, x)
     used = weight > 0
     if used.sum() < MIN_POINTS:
         raise InputError(
@@ -333,11 +301,9 @@ def _finish(
         status = "poor"
     elif not done:
         status = "not_converged"
-    centre = x.mean(axis=0)
-    for array in (centre, covariance):
-        array.flags.writeable = False
+    centre = frozen(x.mean(axis=0))
     return RegistrationResult(
-        pose, status, spread, overlap, int(used.sum()), centre, covariance, count
+        pose, status, spread, overlap, int(used.sum()), centre, frozen(covariance), count
     )
 
 

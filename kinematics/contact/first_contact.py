@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial.transform import RigidTransform
 
-from kinematics.base.arrays import FloatArray
+from kinematics.base.arrays import FloatArray, frozen
 from kinematics.base.axis import (
     MAX_POINT_DISTANCE_MM,
     MIN_POINT_DISTANCE_MM,
@@ -119,8 +119,7 @@ class PreparedPair:
         turn, shift = self.lower_motion[:3], self.lower_motion[3]
         matrix = motion.as_matrix()
         pose = np.vstack([matrix[:3, :3] @ turn, matrix[:3, :3] @ shift + matrix[:3, 3]])
-        pose.flags.writeable = False
-        return replace(self, lower_motion=pose)
+        return replace(self, lower_motion=frozen(pose))
 
 
 def prepare(
@@ -143,12 +142,10 @@ def prepare(
     InputError
         No triangle, a vertex number out of range, or a coordinate that is not finite.
     """
-    pose = np.vstack([np.eye(3), np.zeros((1, 3))])
-    pose.flags.writeable = False
     return PreparedPair(
         build_hierarchy(upper_vertices, upper_faces, "upper cast"),
         build_hierarchy(lower_vertices, lower_faces, "lower cast"),
-        pose,
+        frozen(np.eye(4, 3)),
     )
 
 
@@ -262,8 +259,7 @@ def first_contacts(
     faces = np.full((n, 2), -1, dtype=np.int64)
     ends = status, closing, point, faces, kind
     results(upper, lower, motion[None], pairs, toward, angle, wins, *ends)
-    for a in ends:
-        a.flags.writeable = False
+    status, closing, point, faces, kind = (frozen(a, a.dtype) for a in ends)
     return FirstContacts(status, closing, point, faces[:, 0], faces[:, 1], kind)
 
 

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from kinematics.base.arrays import FloatArray
+from kinematics.base.arrays import FloatArray, frozen
 from kinematics.base.errors import InputError
 from kinematics.base.kernel import kernel
 
@@ -101,9 +101,7 @@ def build_hierarchy(vertices: ArrayLike, faces: ArrayLike, where: str) -> Hierar
     discs = np.empty((2 * len(f) - 1, 8), dtype=np.float32)
     right = np.empty(2 * len(f) - 1, dtype=np.int32)
     _build(welded, f, discs, right)
-    for a in (welded, f, owned, discs, right):
-        a.flags.writeable = False
-    return Hierarchy(welded, f, owned, discs, right)
+    return Hierarchy(*(frozen(a, a.dtype) for a in (welded, f, owned, discs, right)))
 
 
 def _weld(v: FloatArray, f: NDArray[np.int32]) -> tuple[NDArray, NDArray]:

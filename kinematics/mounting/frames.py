@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.spatial.transform import RigidTransform, Rotation
 
-from kinematics.base.arrays import FloatArray
+from kinematics.base.arrays import FloatArray, frozen
 from kinematics.base.axis import HingeAxis, axis_orbital_from_points
 from kinematics.base.errors import InputError
 from kinematics.mounting.rigid_fit import motion_jacobian
@@ -16,9 +16,8 @@ from kinematics.mounting.rigid_fit import motion_jacobian
 THIRD_POINT_REACH_MM = 80.0
 """Distance of the third point from the axis where none was measured (ours; a mounting only
 places the point within its plane by it; the tilt by a point off its height depends on it)."""
-CAST_PROBES_MM = np.array([[90.0, 0.0, -38.0], [50.0, 25.0, -35.0], [50.0, -25.0, -35.0]])
+CAST_PROBES_MM = frozen([[90.0, 0.0, -38.0], [50.0, 25.0, -35.0], [50.0, -25.0, -35.0]])
 """Where incisors and second molars lie in about every patient, axis_orbital (ours)."""
-CAST_PROBES_MM.flags.writeable = False
 BONWILL_ARM_SD_MM = 5.4  # published range 90.2-117.9 mm of 120 subjects / 5.15 (derived here)
 BALKWILL_SD_DEG = 3.6  # published range 9.0-27.6 deg of 120 subjects / 5.15 (derived here)
 OCCLUSAL_PLANE_SD_DEG = 4.0  # no spread found for this plane pair; an assumption of ours

@@ -8,7 +8,7 @@ import numpy as np
 from scipy.spatial.transform import RigidTransform
 from scipy.stats import chi2
 
-from kinematics.base.arrays import FloatArray
+from kinematics.base.arrays import FloatArray, frozen
 from kinematics.base.axis import HingeAxis, axis_orbital_from_points
 from kinematics.base.errors import Finding, InputError
 from kinematics.case.fields import as_rigid
@@ -246,12 +246,13 @@ def by_located_axis(table: LocatedAxisMounting, located: CaseAxis) -> Pose:
     turn = np.kron(np.eye(2), frame.rotation.as_matrix())
     covariance = turn @ located.covariance_mm2 @ turn.T
     across = [0, 2, 3, 5]
+    marginal = covariance[np.ix_(across, across)]
     return Pose(
         frame,
         axis.width_mm,
         findings=located.findings,
         third_point_mm=(float(at[0]), float(at[1])),
-        true_axis_covariance_mm2=covariance[np.ix_(across, across)],
+        true_axis_covariance_mm2=frozen(0.5 * (marginal + marginal.T)),
     )
 
 

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.spatial.transform import RigidTransform
 
-from kinematics.base.arrays import FloatArray
+from kinematics.base.arrays import FloatArray, frozen
 from kinematics.base.axis import HingeAxis
 from kinematics.base.errors import Finding, InputError
 from kinematics.base.teeth import tooth_side
@@ -205,14 +205,14 @@ def _placed(
         method=method,
         residuals=pose.residuals,
         rms_mm=float(np.sqrt(np.mean(misses**2))) if len(misses) else 0.0,
-        covariance=_frozen(covariance),
+        covariance=None if covariance is None else frozen(0.5 * (covariance + covariance.T)),
         true_axis=true,
         arbitrary_axis=arbitrary,
         findings=(*pose.findings, *check_teeth(teeth)),
         influences=tuple(
             sorted(((n, cast_shift_mm(m)) for n, m in moves), key=lambda item: -item[1])
         ),
-        true_axis_covariance_mm2=_frozen(pose.true_axis_covariance_mm2),
+        true_axis_covariance_mm2=pose.true_axis_covariance_mm2,
     )
 
 
@@ -241,14 +241,6 @@ def _step_gain(case: Case, pose: Pose, step: RigidTransform) -> FloatArray:
             ends.append(small_motion(moved, step))
         columns.append((ends[0] - ends[1]) / (2.0 * STEP_MM))
     return np.column_stack(columns)
-
-
-def _frozen(covariance: FloatArray | None) -> FloatArray | None:
-    if covariance is None:
-        return None
-    out = 0.5 * (covariance + covariance.T)
-    out.flags.writeable = False
-    return out
 
 
 def check_teeth(points: list[LowerPoint]) -> list[Finding]:

@@ -5,14 +5,14 @@ from __future__ import annotations
 import numpy as np
 import pytest
 import trimesh
-from hypothesis import given, settings
+from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 from scipy.spatial.transform import RigidTransform, Rotation
 
 from kinematics.base.axis import HingeAxis, opening_motion
 from kinematics.base.errors import InputError
 from kinematics.casts.cast import Cast
-from kinematics.casts.registration import nearest_on_triangles, register
+from kinematics.casts.registration import Surface, register
 from kinematics.mounting.locating.from_poses import axis_from_poses
 from tests.makers.casts import CONDYLAR_AXIS, scan
 
@@ -60,18 +60,18 @@ def errors(result, truth):
     corners=st.lists(st.floats(-5, 5), min_size=9, max_size=9),
     point=st.tuples(*[st.floats(-9, 9)] * 3),
 )
-def test_the_nearest_point_of_a_triangle_is_that_of_a_general_library(corners, point):
-    triangle = np.array(corners).reshape(1, 3, 3)
-    area = np.linalg.norm(
-        np.cross(triangle[0, 1] - triangle[0, 0], triangle[0, 2] - triangle[0, 0])
-    )
-    p = np.array([point])
-    ours = np.linalg.norm(nearest_on_triangles(p, triangle) - p)
-    if area > 1e-3:
-        theirs = np.linalg.norm(trimesh.triangles.closest_point(triangle, p) - p)
-        assert ours == pytest.approx(theirs, abs=1e-6)
-    else:  # a sliver: its corners bound the distance from above
-        assert ours <= np.linalg.norm(triangle[0] - p, axis=1).min() + 1e-6
+def test_the_nearest_point_of_a_surface_is_the_nearest_of_a_dense_sample_of_it(corners, point):
+    triangle = np.array(corners).reshape(3, 3)
+    area = np.linalg.norm(np.cross(triangle[1] - triangle[0], triangle[2] - triangle[0]))
+    assume(area > 1e-6)
+    surface = Surface(Cast("lower", triangle, np.array([[0, 1, 2]]), np.zeros(3)))
+    found = float(np.linalg.norm(surface.nearest(np.array([point]))[0] - point))
+    a, b = np.meshgrid(np.linspace(0, 1, 41), np.linspace(0, 1, 41))
+    keep = a + b <= 1
+    weights = np.stack([1 - a[keep] - b[keep], a[keep], b[keep]], axis=1)
+    sampled = np.linalg.norm(weights @ triangle - point, axis=1).min()
+    size = np.linalg.norm(np.ptp(triangle, axis=0))
+    assert sampled - size / 40 - 1e-9 <= found <= sampled + 1e-9
 
 
 @pytest.mark.parametrize("opening", [1.37, 6.0, 15.0])

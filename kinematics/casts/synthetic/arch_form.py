@@ -26,7 +26,14 @@ GUM_SHOWN_MM = 3.5
 """Height of gingiva above the trimmed base's shoulder (ours)."""
 BASE_MM = 9.0
 """From the lowest gingival margin to the flat bottom of the cast (ours)."""
+PAPILLA_MM = 1.6
+"""Height of the papillae between teeth above the gingival margin (ours)."""
 PLACES = (1, 2, 3, 4, 5, 6, 7)
+CONTACT_OFFSET_MM = {
+    "upper": (1.2, 1.2, 0.8, 0.0, 0.0, 0.0, 0.0),
+    "lower": (-0.9, -0.9, -1.0, -1.2, -1.8, -2.3, -2.3),
+}
+"""How far buccal of the line of occlusion neighbouring teeth touch, by place (ours)."""
 
 
 def line_of_occlusion(s_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -47,6 +54,11 @@ def occlusal_level(x_mm: FloatArray, y_mm: FloatArray) -> FloatArray:
     """Height of the occlusal sphere over (x, y), mm; 0 at the incisors."""
     d2 = (x_mm - SPHERE_CENTRE_X_MM) ** 2 + y_mm**2
     return OCCLUSAL_SPHERE_MM - np.sqrt(OCCLUSAL_SPHERE_MM**2 - d2) - SPHERE_RISE_MM
+
+
+def alternating(at: FloatArray, between: FloatArray) -> list[float]:
+    """The values of n places with the n - 1 between them."""
+    return [*np.insert(at, np.arange(1, len(at)), between)]
 
 
 @dataclass(frozen=True, eq=False)
@@ -105,26 +117,21 @@ def place_teeth(arch: str, occlusion: Occlusion, *, rng: np.random.Generator) ->
             draw = np.clip(rng.normal(size=5), -2, 2) * occlusion.variation
             size = 1.0 + 0.006 * draw[0]
             shape = crown(number, size=size)
-            offset = _contact_offset(arch, place)
+            offset = CONTACT_OFFSET_MM[arch][place - 1]
             width = shape.width_mm
             span = width
             for _ in range(4):  # the contact line is longer or shorter than the catenary
                 middle = s + 0.5 * span
                 curvature = CATENARY_MM / (CATENARY_MM**2 + middle**2)
                 span = width / (1.0 + curvature * offset)
-            out.append(_pose(shape, arch, place, side * (s + 0.5 * span), span, occlusion, draw))
+            out.append(
+                posed_tooth(shape, arch, place, side * (s + 0.5 * span), span, occlusion, draw)
+            )
             s += span
     return sorted(out, key=lambda t: t.s_mm)
 
 
-def _contact_offset(arch: str, place: int) -> float:
-    """How far buccal of the line of occlusion neighbouring teeth touch, mm."""
-    if arch == "upper":
-        return (1.2, 1.2, 0.8, 0.0, 0.0, 0.0, 0.0)[place - 1]
-    return (-0.9, -0.9, -1.0, -1.2, -1.8, -2.3, -2.3)[place - 1]
-
-
-def _pose(
+def posed_tooth(
     shape: Crown,
     arch: str,
     place: int,
@@ -133,6 +140,7 @@ def _pose(
     occlusion: Occlusion,
     draw: FloatArray,
 ) -> PlacedTooth:
+    """Place and turn a crown at arc length ``s``."""
     point, normal = (a[0] for a in line_of_occlusion(np.array([s])))
     up = np.array([SPHERE_CENTRE_X_MM - point[0], -point[1], 0.0])
     up[2] = np.sqrt(OCCLUSAL_SPHERE_MM**2 - up[0] ** 2 - up[1] ** 2)
@@ -146,7 +154,7 @@ def _pose(
     u -= (u @ z) * z + (u @ w) * w
     u /= np.linalg.norm(u)
     # Torque (w, z), tip (u, z), rotation (u, w), buccal shift and height of the frame's origin.
-    torque, tip, turn, shift, height = _setting(arch, place, occlusion)
+    torque, tip, turn, shift, height = tooth_setting(arch, place, occlusion)
     axes = np.stack([u, w, z])
     spread = 0.5 if place >= 4 else 1.0
     for i, j, angle in (
@@ -164,22 +172,20 @@ def _pose(
     return PlacedTooth(shape, s, 0.5 * span, origin, axes)
 
 
-def _setting(
+def tooth_setting(
     arch: str, place: int, occlusion: Occlusion
 ) -> tuple[float, float, float, float, float]:
     """Torque, tip and rotation (degrees), buccal shift and height (mm) of one tooth (ours)."""
     jet, bite = occlusion.overjet_mm, occlusion.overbite_mm
-    if arch == "upper":
-        return {
-            1: (6.0, -3.0, 0.0, jet + 0.4, bite - 1.0),
-            2: (5.0, -5.0, 3.0, jet + 0.05, bite - 1.5),
-            3: (-2.0, -5.0, 6.0, jet + 1.0, bite - 0.7),
-        }.get(place, (0.0, 0.0, 0.0, 0.0, 0.0))
-    return {
-        1: (14.0, 0.0, 0.0, 0.0, 1.0),
-        2: (13.0, 0.0, 1.0, 0.0, 1.0),
-        3: (8.0, -3.0, 5.0, 0.25, 1.35),
-    }.get(place, (0.0, 0.0, 0.0, 0.0, 0.0))
+    settings = {
+        ("upper", 1): (6.0, -3.0, 0.0, jet + 0.4, bite - 1.0),
+        ("upper", 2): (5.0, -5.0, 3.0, jet + 0.05, bite - 1.5),
+        ("upper", 3): (-2.0, -5.0, 6.0, jet + 1.0, bite - 0.7),
+        ("lower", 1): (14.0, 0.0, 0.0, 0.0, 1.0),
+        ("lower", 2): (13.0, 0.0, 1.0, 0.0, 1.0),
+        ("lower", 3): (8.0, -3.0, 5.0, 0.25, 1.35),
+    }
+    return settings.get((arch, place), (0.0, 0.0, 0.0, 0.0, 0.0))
 
 
 class ArchSolid:
@@ -192,84 +198,48 @@ class ArchSolid:
     def __init__(self, arch: str, teeth: Sequence[PlacedTooth]) -> None:
         self.arch, self.teeth = arch, list(teeth)
         self.sign = 1.0 if arch == "lower" else -1.0
-        knots: list[list[float]] = []
-        margins: list[tuple[float, float]] = []
-        for tooth in self.teeth:
-            shape, place = tooth.crown, tooth.crown.number % 10
-            neck = shape.top_mm - shape.length_mm
-            core_z = shape.top_mm - 0.8 * shape.length_mm
-            b, c = (
-                float(np.interp(core_z, shape.z_mm, x)) for x in (shape.buccal_mm, shape.lingual_mm)
-            )
-            bn, cn = (
-                float(np.interp(neck, shape.z_mm, x)) for x in (shape.buccal_mm, shape.lingual_mm)
-            )
-            core = self.to_section(tooth, 0.5 * (b + c), core_z)
-            gum = self.to_section(tooth, 0.5 * (bn + cn), neck)
-            web = self.to_section(tooth, 0.0, -2.0 if place <= 3 else -0.9)
-            knots.append(
-                [*core, gum[0], 0.5 * (bn - cn), web[1], 1.0 if place <= 3 else 2.3, web[0]]
-            )
-            margins.append((tooth.s_mm, gum[1]))
-        at = [t.s_mm for t in self.teeth]
-        first, last = (
-            t.s_mm + k * (t.half_span_mm + PAD_MM)
-            for t, k in zip((self.teeth[0], self.teeth[-1]), (-1, 1))
-        )
-        self.s_range = (first, last)
-        ends = []
-        for row, level in ((knots[0], margins[0][1]), (knots[-1], margins[-1][1])):
-            end = list(row)
-            end[1], end[4] = level - 2.5, level - 3.0
-            end[3] = 0.8 * row[3]
-            ends.append(end)
-        distal = [
-            t.s_mm + k * (t.half_span_mm + 0.8)
-            for t, k in zip((self.teeth[0], self.teeth[-1]), (-1, 1))
-        ]
-        behind = []
-        for row, end in zip((knots[0], knots[-1]), ends):
-            behind.append([0.6 * a + 0.4 * b for a, b in zip(row, end)])
-            behind[-1][4] = end[4]
-        all_s = np.array([first, distal[0], *at, distal[1], last])
+        found = [self.knot(tooth) for tooth in self.teeth]
+        knots, margins = np.array([k for k, _ in found]), [m for _, m in found]
+        at, half = (np.array(x) for x in zip(*((t.s_mm, t.half_span_mm) for t in self.teeth)))
+        first, last = at[0] - (half[0] + PAD_MM), at[-1] + (half[-1] + PAD_MM)
+        self.s_range = (float(first), float(last))
+        outermost, level = knots[[0, -1]], np.array([margins[0], margins[-1]])
+        ends = outermost.copy()
+        ends[:, 1], ends[:, 3], ends[:, 4] = level - 2.5, 0.8 * outermost[:, 3], level - 3.0
+        behind = 0.6 * outermost + 0.4 * ends
+        behind[:, 4] = ends[:, 4]
+        distal = at[0] - (half[0] + 0.8), at[-1] + (half[-1] + 0.8)
         self._knots = PchipInterpolator(
-            all_s, np.array([ends[0], behind[0], *knots, behind[1], ends[1]])
+            [first, distal[0], *at, distal[1], last],
+            np.vstack([ends[0], behind[0], knots, behind[1], ends[1]]),
         )
-        web_s, web_h = [first], [ends[0][4]]
-        for k, (tooth, row) in enumerate(zip(self.teeth, knots)):
-            if k == 0:
-                web_s.append(tooth.s_mm - tooth.half_span_mm - 0.3)
-                web_h.append(ends[0][4])
-            web_s.append(tooth.s_mm)
-            web_h.append(row[4] - 1.6)
-            if k + 1 < len(knots):
-                web_s.append(tooth.s_mm + tooth.half_span_mm)
-                web_h.append(0.5 * (row[4] + knots[k + 1][4]))
-        web_s += [self.teeth[-1].s_mm + self.teeth[-1].half_span_mm + 0.3, last]
-        web_h += [ends[1][4], ends[1][4]]
-        self._web = PchipInterpolator(np.array(web_s), np.array(web_h))
-        edge_s, edge_h = [first], [margins[0][1] + 0.2]
-        for k, tooth in enumerate(self.teeth):
-            papilla = 1.6
-            if k == 0:
-                edge_s.append(tooth.s_mm - tooth.half_span_mm - 0.6)
-                edge_h.append(margins[0][1] + 0.7)
-            edge_s.append(tooth.s_mm)
-            edge_h.append(margins[k][1])
-            following = margins[k + 1][1] if k + 1 < len(self.teeth) else margins[k][1]
-            edge_s.append(
-                tooth.s_mm + tooth.half_span_mm + (0.6 if k + 1 == len(self.teeth) else 0)
-            )
-            edge_h.append(0.5 * (margins[k][1] + following) + papilla)
-        edge_h[-1] = margins[-1][1] + 0.7
-        self._shelf = PchipInterpolator(
-            np.array([first, *at, last]),
-            gaussian_filter1d([m[1] for m in (margins[0], *margins, margins[-1])], 1.2),
+        webs, gum, middles = knots[:, 4], np.array(margins), alternating(at, (at + half)[:-1])
+        low, high = at[0] - half[0], at[-1] + half[-1]
+        left, right = [ends[0, 4]] * 2, [ends[1, 4]] * 2
+        saddles = alternating(webs - 1.6, 0.5 * (webs[:-1] + webs[1:]))
+        self._web = PchipInterpolator(
+            [first, low - 0.3, *middles, high + 0.3, last], [*left, *saddles, *right]
         )
-        edge_s.append(last)
-        edge_h.append(margins[-1][1] + 0.2)
-        self._margin = PchipInterpolator(np.array(edge_s), np.array(edge_h))
-        self.bottom_h = min(m[1] for m in margins) - BASE_MM
+        scallops = alternating(gum, 0.5 * (gum[:-1] + gum[1:]) + PAPILLA_MM)
+        self._margin = PchipInterpolator(
+            [first, low - 0.6, *middles, high + 0.6, last],
+            [gum[0] + 0.2, gum[0] + 0.7, *scallops, gum[-1] + 0.7, gum[-1] + 0.2],
+        )
+        shelf = gaussian_filter1d([gum[0], *gum, gum[-1]], 1.2)
+        self._shelf = PchipInterpolator([first, *at, last], shelf)
+        self.bottom_h = min(margins) - BASE_MM
+
+    def knot(self, tooth: PlacedTooth) -> tuple[list[float], float]:
+        """Core, gingiva and web of the section through a tooth, and the height of its margin."""
+        shape, front = tooth.crown, tooth.crown.number % 10 <= 3
+        middles = []
+        for z in (shape.top_mm - 0.8 * shape.length_mm, shape.top_mm - shape.length_mm):
+            b, c = (np.interp(z, shape.z_mm, x) for x in (shape.buccal_mm, shape.lingual_mm))
+            middles.append(self.to_section(tooth, 0.5 * float(b + c), z))
+        core, gum = middles
+        web = self.to_section(tooth, 0.0, -2.0 if front else -0.9)
+        half = 0.5 * float(b - c)
+        return [*core, gum[0], half, web[1], 1.0 if front else 2.3, web[0]], gum[1]
 
     def to_section(self, tooth: PlacedTooth, w: float, z: float) -> tuple[float, float]:
         """(w, h) of a point of a crown in the section through the tooth's middle."""

@@ -82,7 +82,7 @@ def cast_sheet(solid: ArchSolid, *, section_mm: float = 0.2, rays: int = 180) ->
     angle = start[:, None] + even * (stop - start)[:, None]
     # First look at every third section, then spread the rays evenly along the surface found.
     some = np.unique(np.append(np.arange(0, len(s), 3), len(s) - 1))
-    w, h = _cast(solid, s[some], angle[some], rounds=3)
+    w, h = cast_rays(solid, s[some], angle[some], rounds=3)
     length = np.hypot(np.diff(w, axis=1), np.diff(h, axis=1))
     length = np.minimum(length, 6.0 * length.mean())
     length = gaussian_filter1d(length, 2.0, axis=0, mode="nearest")
@@ -93,11 +93,11 @@ def cast_sheet(solid: ArchSolid, *, section_mm: float = 0.2, rays: int = 180) ->
     share = np.stack([np.interp(even, row, even) for row in total])
     share = np.stack([np.interp(s, s[some], column) for column in share.T], axis=1)
     angle = start[:, None] + share * (stop - start)[:, None]
-    w, h = _cast(solid, s, angle)
-    return Sheet(solid, s, w, h, _labels(solid, s, w, h))
+    w, h = cast_rays(solid, s, angle)
+    return Sheet(solid, s, w, h, tooth_labels(solid, s, w, h))
 
 
-def _cast(
+def cast_rays(
     solid: ArchSolid, s: FloatArray, angle: FloatArray, rounds: int = 9
 ) -> tuple[FloatArray, FloatArray]:
     """First exit of each ray: steps of 0.4 mm, then the Illinois form of false position."""
@@ -132,7 +132,9 @@ def _cast(
     return (w0 + r * dw).reshape(n, m), (h0 + r * dh).reshape(n, m)
 
 
-def _labels(solid: ArchSolid, s: FloatArray, w: FloatArray, h: FloatArray) -> NDArray[np.int16]:
+def tooth_labels(
+    solid: ArchSolid, s: FloatArray, w: FloatArray, h: FloatArray
+) -> NDArray[np.int16]:
     """ISO 3950 number of the nearest crown where the surface is a crown's, else 0."""
     section = np.repeat(s, w.shape[1])
     points = solid.to_space(section, w.ravel(), h.ravel())
@@ -176,8 +178,8 @@ def mesh_of(sheet: Sheet, triangles: int) -> Cast:
     rings = max(1, round(0.4 * floor / 2.5 / edge))
     rows = max(40, round((triangles - 2 * loop * (2 * rings - 1)) / (2 * loop)) + 1)
 
-    s, row, a = _spread(along, rows, sheet.s_mm)
-    _, column, b = _spread(across, columns, np.arange(sheet.w_mm.shape[1], dtype=float))
+    s, row, a = spread_evenly(along, rows, sheet.s_mm)
+    _, column, b = spread_evenly(across, columns, np.arange(sheet.w_mm.shape[1], dtype=float))
 
     def sample(grid: FloatArray) -> FloatArray:
         g = grid[row] * (1 - a)[:, None] + grid[row + 1] * a[:, None]
@@ -185,12 +187,12 @@ def mesh_of(sheet: Sheet, triangles: int) -> Cast:
 
     w, h = sample(sheet.w_mm), sample(sheet.h_mm)
     tooth = sheet.tooth[(row + np.round(a).astype(int))][:, column + np.round(b).astype(int)]
-    w, h = _with_base(w, h, sheet.solid.bottom_h, walls, floors)
+    w, h = with_base(w, h, sheet.solid.bottom_h, walls, floors)
     tooth = np.pad(tooth, ((0, 0), (0, loop - columns)))
-    return _closed(sheet, s, w, h, tooth, rings)
+    return closed_mesh(sheet, s, w, h, tooth, rings)
 
 
-def _spread(
+def spread_evenly(
     length: FloatArray, count: int, at: FloatArray
 ) -> tuple[FloatArray, NDArray[np.int64], FloatArray]:
     """Positions evenly spread along a length mixed with an even spacing: value, cell, share."""
@@ -202,46 +204,41 @@ def _spread(
     return at[cell] * (1 - share) + at[cell + 1] * share, cell, share
 
 
-def _with_base(
+def with_base(
     w: FloatArray, h: FloatArray, bottom: float, walls: int, floors: int
 ) -> tuple[FloatArray, FloatArray]:
     """Append the lingual wall, the flat bottom and the buccal wall to every section."""
-    drop = np.linspace(0, 1, walls + 1)[1:]
+    drop, across = np.linspace(0, 1, walls + 1)[1:], np.linspace(0, 1, floors + 1)[1:-1]
     # The trimmed walls follow the ridge, not each tooth.
     blur = WALL_BLUR * len(w)
-    lingual = -_smooth_above(-w[:, -1], blur) - SHOULDER_MM
-    buccal = _smooth_above(w[:, 0], blur) + SHOULDER_MM
-    w_lingual = np.broadcast_to(lingual[:, None], (len(w), walls))
-    w_buccal = np.broadcast_to(buccal[:, None], (len(w), walls))
-    h_lingual = h[:, -1:] + (bottom - h[:, -1:]) * drop
-    h_buccal = h[:, :1] + (bottom - h[:, :1]) * drop
-    across = np.linspace(0, 1, floors + 1)[1:-1]
-    w_floor = w_lingual[:, -1:] + (w_buccal[:, -1:] - w_lingual[:, -1:]) * across
-    h_floor = np.full_like(w_floor, bottom)
+    lingual = -smooth_above(-w[:, -1], blur)[:, None] - SHOULDER_MM
+    buccal = smooth_above(w[:, 0], blur)[:, None] + SHOULDER_MM
+    h_lingual, h_buccal = (edge + (bottom - edge) * drop for edge in (h[:, -1:], h[:, :1]))
+    w_floor = lingual + (buccal - lingual) * across
+    wall = np.ones(walls)
     return (
-        np.concatenate([w, w_lingual, w_floor, w_buccal[:, ::-1]], axis=1),
-        np.concatenate([h, h_lingual, h_floor, h_buccal[:, ::-1]], axis=1),
+        np.concatenate([w, lingual * wall, w_floor, buccal * wall], axis=1),
+        np.concatenate([h, h_lingual, np.full_like(w_floor, bottom), h_buccal[:, ::-1]], axis=1),
     )
 
 
-def _smooth_above(value: FloatArray, blur: float) -> FloatArray:
+def smooth_above(value: FloatArray, blur: float) -> FloatArray:
     """Smooth curve that stays about level with the highest values nearby."""
     top = maximum_filter1d(value, int(2 * blur) + 1, mode="nearest")
     return gaussian_filter1d(top, blur, mode="nearest")
 
 
-def _closed(
+def closed_mesh(
     sheet: Sheet, s: FloatArray, w: FloatArray, h: FloatArray, tooth: NDArray[np.int16], rings: int
 ) -> Cast:
+    """Join sections to a closed cast, with a fan of rings over either end."""
     n, m = w.shape
     points = sheet.solid.to_space(np.broadcast_to(s[:, None], w.shape), w, h)
-    index = np.arange(n * m).reshape(n, m)
+    index, beside = np.arange(n * m).reshape(n, m), np.roll(points, -1, axis=1)
     right = np.roll(index, -1, axis=1)
     a, b, c, d = index[:-1], index[1:], right[1:], right[:-1]
-    shorter = (
-        np.linalg.norm(points[:-1] - np.roll(points, -1, axis=1)[1:], axis=2)
-        <= np.linalg.norm(points[1:] - np.roll(points, -1, axis=1)[:-1], axis=2)
-    )[..., None]
+    diagonals = (points[:-1] - beside[1:], points[1:] - beside[:-1])
+    shorter = np.less_equal(*(np.linalg.norm(x, axis=2, keepdims=True) for x in diagonals))
     one = np.where(shorter, np.stack([a, b, c], -1), np.stack([a, b, d], -1))
     two = np.where(shorter, np.stack([a, c, d], -1), np.stack([b, c, d], -1))
     faces = [one.reshape(-1, 3), two.reshape(-1, 3)]
@@ -269,9 +266,4 @@ def _closed(
     all_faces = np.concatenate(faces)
     if sheet.sign < 0:
         all_faces = all_faces[:, ::-1]
-    return Cast(
-        sheet.solid.arch,
-        np.concatenate(vertices),
-        all_faces.astype(np.int32),
-        np.concatenate(labels),
-    )
+    return Cast(sheet.solid.arch, np.concatenate(vertices), all_faces, np.concatenate(labels))

@@ -69,7 +69,7 @@ def generate_pair(
     in :mod:`kinematics.casts.synthetic.arch_form`; the surfaces between them are ours. No patient's
     teeth.
     """
-    _check(triangles_per_cast, seed, overbite_mm, overjet_mm, variation)
+    check_parameters(triangles_per_cast, seed, overbite_mm, overjet_mm, variation)
     occlusion = Occlusion(overbite_mm, overjet_mm, variation)
     rng = np.random.default_rng(seed)
     solids = {a: ArchSolid(a, place_teeth(a, occlusion, rng=rng)) for a in ("upper", "lower")}
@@ -79,13 +79,13 @@ def generate_pair(
         carve(sheets["upper"], sheets["lower"], share)
     upper, lower = (mesh_of(sheets[a], triangles_per_cast) for a in ("upper", "lower"))
     for _ in range(2):
-        upper, lower = _touch_up(upper, lower), _touch_up(lower, upper)
+        upper, lower = touched_up(upper, lower), touched_up(lower, upper)
     gap = least_vertical_gap(lower.vertices_mm, lower.faces, upper.vertices_mm, upper.faces)
     settled = lower.vertices_mm + np.array([0.0, 0.0, gap - CLEARANCE_MM])
     return upper, replace(lower, vertices_mm=settled)
 
 
-def _touch_up(cast: Cast, other: Cast) -> Cast:
+def touched_up(cast: Cast, other: Cast) -> Cast:
     """Take half of what is missing to the carved gap away at the vertices of a sampled mesh."""
     sign = 1.0 if cast.arch == "lower" else -1.0
     flip = np.array([1.0, 1.0, -sign])
@@ -99,7 +99,10 @@ def _touch_up(cast: Cast, other: Cast) -> Cast:
     return replace(cast, vertices_mm=moved)
 
 
-def _check(triangles: int, seed: int, overbite: float, overjet: float, variation: float) -> None:
+def check_parameters(
+    triangles: int, seed: int, overbite: float, overjet: float, variation: float
+) -> None:
+    """Refuse a parameter outside its range."""
     for name, value, low, high in (
         ("triangles_per_cast", triangles, MIN_TRIANGLES, MAX_TRIANGLES),
         ("seed", seed, 0, 2**32 - 1),

@@ -15,7 +15,7 @@ CELL_MM = 0.08
 
 
 @kernel
-def _paint(points, faces, low_x, low_y, cell, out):  # type: ignore[no-untyped-def]
+def paint_heights(points, faces, low_x, low_y, cell, out):  # type: ignore[no-untyped-def]
     """Keep in ``out`` the greatest height of the triangles over each cell's corner."""
     nx, ny = out.shape
     for k in range(faces.shape[0]):
@@ -85,12 +85,12 @@ def height_field(
     """
     x0, y0, x1, y1 = box
     out = np.full((int((x1 - x0) / cell_mm) + 2, int((y1 - y0) / cell_mm) + 2), -np.inf)
-    _paint(np.ascontiguousarray(points), np.ascontiguousarray(faces), x0, y0, cell_mm, out)
+    paint_heights(np.ascontiguousarray(points), np.ascontiguousarray(faces), x0, y0, cell_mm, out)
     return HeightField(x0, y0, cell_mm, out)
 
 
 @kernel
-def _pair_gap(a, b):  # type: ignore[no-untyped-def]
+def pair_gap(a, b):  # type: ignore[no-untyped-def]
     """Least height of triangle ``b`` above triangle ``a`` where they overlap seen from above."""
     best = np.inf
     for turn in range(2):
@@ -125,7 +125,7 @@ def _pair_gap(a, b):  # type: ignore[no-untyped-def]
 
 
 @kernel
-def _least_gap(lower, upper, low_x, low_y, cell, nx, ny):  # type: ignore[no-untyped-def]
+def least_gap(lower, upper, low_x, low_y, cell, nx, ny):  # type: ignore[no-untyped-def]
     """Least vertical gap over all pairs of triangles; ``upper`` is binned by its box from above."""
     count = np.zeros(nx * ny + 1, np.int64)
     n = upper.shape[0]
@@ -172,7 +172,7 @@ def _least_gap(lower, upper, low_x, low_y, cell, nx, ny):  # type: ignore[no-unt
                         or max(b[0, 1], b[1, 1], b[2, 1]) < y0
                     ):
                         continue
-                    best = min(best, _pair_gap(a, b))
+                    best = min(best, pair_gap(a, b))
     return best
 
 
@@ -198,7 +198,7 @@ def least_vertical_gap(
     cell = max(2.0 * edge, float(extent.max()) / 2000.0, 1e-9)
     nx, ny = (int(e / cell) + 1 for e in extent)
     return float(
-        _least_gap(
+        least_gap(
             np.ascontiguousarray(lower), np.ascontiguousarray(upper), low[0], low[1], cell, nx, ny
         )
     )

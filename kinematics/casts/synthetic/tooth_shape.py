@@ -104,7 +104,7 @@ class Crown:
         height: FloatArray | None = None
         for cusp in self.cusps:
             du, dw = u - cusp.u_mm, w - cusp.w_mm
-            outward = 1.0 if cusp.w_mm > self._middle else -1.0
+            outward = 1.0 if cusp.w_mm > self.middle_mm else -1.0
             gate = 0.5 + 0.5 * np.tanh(outward * dw / 0.5)
             slope = cusp.slope + (cusp.outer_slope - cusp.slope) * gate
             # A triangular ridge runs from the tip to the fossa: less steep along w than along u.
@@ -117,7 +117,8 @@ class Crown:
         return np.zeros_like(u) if height is None else height
 
     @property
-    def _middle(self) -> float:
+    def middle_mm(self) -> float:
+        """Middle of the widest part, buccolingually."""
         k = int(np.argmax(self.buccal_mm - self.lingual_mm))
         return 0.5 * float(self.buccal_mm[k] + self.lingual_mm[k])
 
@@ -148,13 +149,9 @@ def smooth_min(a: FloatArray, b: FloatArray, radius_mm: float) -> FloatArray:
     return -smooth_max(-a, -b, radius_mm)
 
 
-def _smooth_profile(z: Sequence[float], value: Sequence[float], fine: FloatArray) -> FloatArray:
-    return PchipInterpolator(np.asarray(z), np.asarray(value))(fine)
-
-
 # Posterior cusps by arch and place: (u, w, height) as shares of half the mesiodistal width, and mm.
 # w = 0 is the line of occlusion: central fossae of the upper, buccal cusps of the lower.
-_CUSPS: dict[str, dict[int, list[tuple[float, float, float]]]] = {
+CUSPS: dict[str, dict[int, list[tuple[float, float, float]]]] = {
     "upper": {
         4: [(-0.02, 2.7, 1.05), (0.10, -2.5, 0.85)],
         5: [(0.0, 2.6, 0.95), (0.08, -2.5, 0.9)],
@@ -202,68 +199,53 @@ def crown(number: int, *, size: float = 1.0, wear_mm: float = 0.0) -> Crown:
     place = number % 10
     length, md, bl, cervix = (size * x for x in WHEELER_MM[arch][place])
     shown = (SHOWN_CANINE if place == 3 else SHOWN) * length
-    build = _anterior if place <= 3 else _posterior
-    return build(number, arch, place, shown, md, bl, cervix, wear_mm)
+    build = anterior_crown if place <= 3 else posterior_crown
+    return build(number, shown, md, bl, cervix / md, wear_mm)
 
 
-def _anterior(
-    number: int,
-    arch: str,
-    place: int,
-    shown: float,
-    md: float,
-    bl: float,
-    cervix: float,
-    wear: float,
+def anterior_crown(
+    number: int, shown: float, md: float, bl: float, neck: float, wear: float
 ) -> Crown:
+    """An incisor or canine."""
+    upper, place = number < 30, number % 10
     q = [-1.35, -1.0, -0.82, -0.62, -0.42, -0.24, -0.1, 0.0, 0.12]
     fine = np.linspace(q[0], q[-1], 160)
-    if arch == "upper":
+    if upper:
         labial = [0.08, 0.17, 0.215, 0.215, 0.18, 0.135, 0.095, 0.06, 0.02]
         lingual = [-0.66, -0.74, -0.70, -0.54, -0.33, -0.20, -0.125, -0.075, -0.02]
     else:
         labial = [0.10, 0.20, 0.235, 0.22, 0.18, 0.13, 0.085, 0.055, 0.02]
         lingual = [-0.64, -0.72, -0.68, -0.53, -0.35, -0.225, -0.14, -0.085, -0.03]
+    cusps: list[Cusp] = []
     if place == 3:
         labial = [x * 1.12 + 0.02 * (1 + k / 9) for k, x in enumerate(labial)]
         lingual = [x * 0.98 - 0.05 for x in lingual]
-    neck = cervix / md
-    half_u = [0.86 * neck, neck, 0.5 * (1 + neck), 0.93, 0.985, 1.0, 0.985, 0.96, 0.92]
-    cusps: list[Cusp] = []
-    if place == 3:
         cusps = [Cusp(0.04 * md, 0.0, -wear, slope=0.5, outer_slope=0.5, round_mm=0.7)]
-    corner = (0.35, 0.75) if arch == "upper" else (0.25, 0.3)
+    half_u = [0.86 * neck, neck, 0.5 * (1 + neck), 0.93, 0.985, 1.0, 0.985, 0.96, 0.92]
     return Crown(
         number=number,
         length_mm=shown,
         width_mm=md,
         top_mm=-wear,
         z_mm=fine * shown,
-        half_u_mm=_smooth_profile(q, half_u, fine) * 0.5 * md * 1.015,
-        buccal_mm=_smooth_profile(q, labial, fine) * bl,
-        lingual_mm=_smooth_profile(q, lingual, fine) * bl,
+        half_u_mm=PchipInterpolator(q, half_u)(fine) * 0.5 * md * 1.015,
+        buccal_mm=PchipInterpolator(q, labial)(fine) * bl,
+        lingual_mm=PchipInterpolator(q, lingual)(fine) * bl,
         exponent=2.9 if place < 3 else 2.5,
         cusps=cusps,
         ridges=[],
-        corner_mm=corner,
+        corner_mm=(0.35, 0.75) if upper else (0.25, 0.3),
         blend_mm=0.45,
     )
 
 
-def _posterior(
-    number: int,
-    arch: str,
-    place: int,
-    shown: float,
-    md: float,
-    bl: float,
-    cervix: float,
-    wear: float,
+def posterior_crown(
+    number: int, shown: float, md: float, bl: float, neck: float, wear: float
 ) -> Crown:
+    """A premolar or molar."""
+    arch, place = "upper" if number < 30 else "lower", number % 10
     q = [-1.35, -1.0, -0.75, -0.5, -0.25, 0.0, 0.2]
     fine = np.linspace(q[0], q[-1], 160)
-    top = 1.0
-    neck = cervix / md
     half_u = [0.9 * neck, neck, 0.35 * neck + 0.62, 0.97, 1.0, 1.0, 0.95]
     if arch == "upper":
         outer, inner = 0.5 * bl, -0.5 * bl
@@ -274,32 +256,23 @@ def _posterior(
         buccal = [0.80, 0.97, 1.0, 0.94, 0.80, 0.58, 0.36]
         lingual = [0.86, 0.92, 0.97, 1.0, 0.985, 0.93, 0.85]
     scale = md / WHEELER_MM[arch][place][1]
-    cusps = [
-        Cusp(
-            u * 0.5 * md,
-            w * scale,
-            h - wear,
-            slope=0.66,
-            outer_slope=1.7 if (w > 0) == (arch == "upper") else 1.4,
-            round_mm=0.5,
-        )
-        for u, w, h in _CUSPS[arch][place]
-    ]
+    cusps = []
+    for u, w, h in CUSPS[arch][place]:
+        outer_slope = 1.7 if (w > 0) == (arch == "upper") else 1.4
+        cusps.append(Cusp(u * 0.5 * md, w * scale, h - wear, 0.66, outer_slope, round_mm=0.5))
     low = min(c.w_mm for c in cusps) + 0.7
     high = max(c.w_mm for c in cusps) - 0.7
     at = 0.5 * md - 1.0
-    ridge = -0.05 if place >= 6 else -0.1
-    if (arch, place) == ("lower", 4):
-        ridge = -0.3
+    ridge = -0.3 if number in (34, 44) else -0.05 if place >= 6 else -0.1
     return Crown(
         number=number,
         length_mm=shown,
         width_mm=md,
         top_mm=max(c.height_mm for c in cusps),
-        z_mm=top + fine * shown,
-        half_u_mm=_smooth_profile(q, half_u, fine) * 0.5 * md * 1.03,
-        buccal_mm=_smooth_profile(q, buccal, fine) * outer,
-        lingual_mm=_smooth_profile(q, lingual, fine) * inner,
+        z_mm=1.0 + fine * shown,
+        half_u_mm=PchipInterpolator(q, half_u)(fine) * 0.5 * md * 1.03,
+        buccal_mm=PchipInterpolator(q, buccal)(fine) * outer,
+        lingual_mm=PchipInterpolator(q, lingual)(fine) * inner,
         exponent=3.2 if place >= 6 else 2.8,
         cusps=cusps,
         ridges=[(at, low, high, ridge), (-at, low, high, ridge - 0.1)],

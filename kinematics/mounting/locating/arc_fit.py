@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize import least_squares
 
 from kinematics.base.arrays import FloatArray, cross
 
@@ -42,13 +43,14 @@ def demean(values: FloatArray, owner: NDArray[np.intp]) -> FloatArray:
     return out
 
 
-def _evaluate(
+def evaluate(
     data: FloatArray,
     owner: NDArray[np.intp],
     u: FloatArray,
     point: FloatArray,
     half: tuple[float, float],
 ) -> ArcFit:
+    """Residuals and their slopes of the line along ``u`` through a point."""
     middle = data.mean(axis=0)
     foot = point + ((middle - point) @ u) * u
     toward = (middle - foot) / np.linalg.norm(middle - foot)
@@ -81,11 +83,11 @@ def fit_arcs(
     found = []
     for u in starts:
         u = u if u @ hint >= 0 else -u
-        found.append(_descend(data, owner, u, _kasa(data, owner, u), half))
+        found.append(descend(data, owner, u, kasa_point(data, owner, u), half))
     return min(found, key=lambda state: state.cost)
 
 
-def _kasa(data: FloatArray, owner: NDArray[np.intp], u: FloatArray) -> FloatArray:
+def kasa_point(data: FloatArray, owner: NDArray[np.intp], u: FloatArray) -> FloatArray:
     """A point of the axis for a given direction: linear least squares of ``|x|^2 - 2 a.x``."""
     e1 = cross(u, np.eye(3)[int(np.argmin(np.abs(u)))])
     e1 /= np.linalg.norm(e1)
@@ -97,29 +99,29 @@ def _kasa(data: FloatArray, owner: NDArray[np.intp], u: FloatArray) -> FloatArra
     return data.mean(axis=0) + a[0] * e1 + a[1] * e2
 
 
-def _descend(
+def descend(
     data: FloatArray,
     owner: NDArray[np.intp],
     u: FloatArray,
     point: FloatArray,
     half: tuple[float, float],
 ) -> ArcFit:
-    state = _evaluate(data, owner, u, point, half)
-    damping = 1e-4
-    for _ in range(200):
-        normal = state.jacobian.T @ state.jacobian
-        gradient = state.jacobian.T @ state.residuals
-        step = -np.linalg.solve(normal + damping * np.diag(np.diag(normal)), gradient)
-        left = state.foot + half[0] * state.u + step[0] * state.toward + step[1] * state.above
-        right = state.foot - half[1] * state.u + step[2] * state.toward + step[3] * state.above
-        new_u = (left - right) / np.linalg.norm(left - right)
-        trial = _evaluate(data, owner, new_u, left, half)
-        if trial.cost <= state.cost:
-            state, damping = trial, max(damping * 0.2, 1e-14)
-            if np.abs(step).max() < 1e-8:
-                break
-        elif damping > 1e10 or np.abs(step).max() < 1e-8:
-            break
-        else:
-            damping *= 8.0
-    return state
+    """Least squares over shifts of the start's two points, square to its line."""
+    start = evaluate(data, owner, u, point, half)
+    across = np.stack([start.toward, start.above])
+
+    def at(shifts: FloatArray) -> ArcFit:
+        left = start.foot + half[0] * u + shifts[:2] @ across
+        right = start.foot - half[1] * u + shifts[2:] @ across
+        return evaluate(data, owner, (left - right) / np.linalg.norm(left - right), left, half)
+
+    def slope(shifts: FloatArray) -> FloatArray:
+        state = at(shifts)
+        turned = np.stack([state.toward, state.above]) @ across.T
+        return state.jacobian @ np.kron(np.eye(2), turned)
+
+    found = least_squares(
+        lambda shifts: at(shifts).residuals, np.zeros(4), slope,
+        method="lm", ftol=1e-15, xtol=1e-12, gtol=1e-15,
+    )  # fmt: skip
+    return at(found.x)
