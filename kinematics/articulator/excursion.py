@@ -109,9 +109,9 @@ def excursion(
     >>> path.steps[-1].elements_mm.round(2).tolist()
     [[2.23, 49.8, -2.0], [2.23, -49.8, -2.0]]
     """
-    demands = _demands(articulator, kind, steps, travel_mm, mix)
+    demands = demands_of(articulator, kind, steps, travel_mm, mix)
     if kind == "hinge":
-        return _hinge(articulator, steps, opening_deg)
+        return hinge_path(articulator, steps, opening_deg)
     if front not in ("pin", "teeth", "first"):
         raise InputError("front", repr(front), '"pin", "teeth" or "first"', "Correct it.")
     if front != "pin" and teeth is None:
@@ -120,9 +120,9 @@ def excursion(
     pose = articulator.start_pose
     done: list[ExcursionStep] = []
     for demand in demands:
-        step, pose = _one_step(articulator, demand, pose, front, teeth)
+        step, pose = one_step(articulator, demand, pose, front, teeth)
         if done and step.status == "on_teeth":
-            step = _check_climb(step, done[-1], lock_climb_deg)
+            step = check_climb(step, done[-1], lock_climb_deg)
         if not step.reached and done:
             step = replace(step, motion=done[-1].motion, elements_mm=done[-1].elements_mm)
         done.append(step)
@@ -131,7 +131,7 @@ def excursion(
     return ExcursionPath(kind, articulator, tuple(done), len(demands) - 1)
 
 
-def _demands(
+def demands_of(
     articulator: Articulator, kind: Kind, steps: int, travel_mm: float, mix: Mix | None
 ) -> Sequence[Demand]:
     """Check the request and return the demand of the start and of every step."""
@@ -175,7 +175,7 @@ def _demands(
     return demands
 
 
-def _one_step(
+def one_step(
     articulator: Articulator,
     demand: Demand,
     guess: RigidTransform,
@@ -188,14 +188,14 @@ def _one_step(
         (articulator.right, demand.advance_right_mm),
     ):
         if advance > guide.travel_limit_mm:
-            return _step(
+            return step_at(
                 articulator, demand, guess, "unreachable", 0.0, None,
                 f"the {guide.side} guide (articulator.guide_radius_{guide.side}_mm) ends after "
                 f"{guide.travel_limit_mm:.3g} mm",
             ), guess  # fmt: skip
     solution = solve_on_table(articulator, demand, guess)
     if not solution.converged:
-        return _step(
+        return step_at(
             articulator, demand, guess, "unreachable", solution.residual_mm, None,
             "no pose keeps both condylar elements on their guides at "
             f"articulator.intercondylar_mm = {articulator.settings.intercondylar_mm:g} "
@@ -203,7 +203,7 @@ def _one_step(
         ), guess  # fmt: skip
     pose, residual = solution.pose, solution.residual_mm
     if front == "pin" or teeth is None:
-        return _step(articulator, demand, pose, "on_pin", residual, None, ""), pose
+        return step_at(articulator, demand, pose, "on_pin", residual, None, ""), pose
     axis = moved_axis(articulator, pose)
     opened = CLEARING_DEG
     while True:
@@ -212,25 +212,25 @@ def _one_step(
         if found.status != "already_touching" or 2.0 * opened > MAX_CLEARING_DEG:
             break
         opened *= 2.0
-    found = replace(found, where=_where(demand, found.point_mm))
+    found = replace(found, where=contact_side(demand, found.point_mm))
     if found.status == "already_touching":
-        return _step(
+        return step_at(
             articulator, demand, pose, "locked", residual, found,
-            f"the teeth lock: {_teeth(found)} still touch with the front opened by "
+            f"the teeth lock: {contact_words(found)} still touch with the front opened by "
             f"{opened:g} deg",
         ), pose  # fmt: skip
     if found.status == "none_in_range":
         if front == "first":
-            return _step(articulator, demand, pose, "on_pin", residual, None, ""), pose
-        return _step(articulator, demand, pose, "unreachable", residual, None,
+            return step_at(articulator, demand, pose, "on_pin", residual, None, ""), pose
+        return step_at(articulator, demand, pose, "unreachable", residual, None,
                      "the teeth do not meet on closing"), pose  # fmt: skip
     rested = opening_motion(axis, opened - found.closing_deg) * pose
     left_over = guide_residuals(articulator, rested, demand)
     residual = float(np.abs(left_over).max())
-    return _step(articulator, demand, rested, "on_teeth", residual, found, ""), rested
+    return step_at(articulator, demand, rested, "on_teeth", residual, found, ""), rested
 
 
-def _step(
+def step_at(
     articulator: Articulator,
     demand: Demand,
     pose: RigidTransform,
@@ -253,7 +253,7 @@ def _step(
     )
 
 
-def _hinge(articulator: Articulator, steps: int, opening_deg: float) -> ExcursionPath:
+def hinge_path(articulator: Articulator, steps: int, opening_deg: float) -> ExcursionPath:
     """Pure hinge opening from the start; both elements stay against their rear stops."""
     if not 0.0 < opening_deg <= 60.0:
         raise InputError(
@@ -265,13 +265,11 @@ def _hinge(articulator: Articulator, steps: int, opening_deg: float) -> Excursio
         pose = opening_motion(axis, float(angle)) * start
         residual = float(np.abs(guide_residuals(articulator, pose, Demand())).max())
         status: StepStatus = "free" if angle > 0.0 else "on_pin"
-        done.append(_step(articulator, Demand(), pose, status, residual, None, ""))
+        done.append(step_at(articulator, Demand(), pose, status, residual, None, ""))
     return ExcursionPath("hinge", articulator, tuple(done), steps)
 
 
-def _check_climb(
-    step: ExcursionStep, before: ExcursionStep, lock_climb_deg: float
-) -> ExcursionStep:
+def check_climb(step: ExcursionStep, before: ExcursionStep, lock_climb_deg: float) -> ExcursionStep:
     """Mark a step as locked where its tooth contact climbed a wall to get there."""
     if step.contact is None:
         return step
@@ -283,12 +281,12 @@ def _check_climb(
     return replace(
         step,
         status="locked",
-        message=f"the teeth lock: {_teeth(step.contact)} would climb {-move[2]:.3g} mm at "
+        message=f"the teeth lock: {contact_words(step.contact)} would climb {-move[2]:.3g} mm at "
         f"{climb:.3g} deg",
     )
 
 
-def _where(demand: Demand, point_mm: FloatArray) -> str:
+def contact_side(demand: Demand, point_mm: FloatArray) -> str:
     """Whether a contact lies on the working or the non-working side."""
     if demand.side == 0.0 or not np.isfinite(point_mm).all():
         moved = demand.advance_left_mm + demand.advance_right_mm > 0.0
@@ -296,7 +294,7 @@ def _where(demand: Demand, point_mm: FloatArray) -> str:
     return "working" if point_mm[1] * demand.side > 0.0 else "non_working"
 
 
-def _teeth(contact: ToothContact) -> str:
+def contact_words(contact: ToothContact) -> str:
     """Name the teeth of a contact, or its place."""
     if contact.upper_tooth and contact.lower_tooth:
         return f"teeth {contact.upper_tooth} and {contact.lower_tooth}"

@@ -71,9 +71,9 @@ def motion_coordinates(
     """
     if on_upper:
         at = rotation @ point + shift
-        return at, _by_motion(at)
+        return at, slope_by_motion(at)
     local = rotation.T @ (point - shift)
-    return 2.0 * anchor - local, rotation.T @ _by_motion(point)
+    return 2.0 * anchor - local, rotation.T @ slope_by_motion(point)
 
 
 def constraints(
@@ -171,7 +171,7 @@ def solve_step(
             float(np.abs(step[3:]).max()) / MAX_STEP_MM,
             1.0,
         )
-        turn = _turn(step[:3] / limit)
+        turn = turn_by(step[:3] / limit)
         tried = turn @ rotation, turn @ shift + step[3:] / limit
         new_residual, new_jacobian = evaluate(*tried)
         if converged and np.abs(new_residual).max() >= worst:
@@ -242,7 +242,7 @@ def wall_gaps(articulator: Articulator, pose: RigidTransform) -> tuple[float, fl
     return guides[0].wall(points[0])[0], guides[1].wall(points[1])[0]
 
 
-def _by_motion(p: FloatArray) -> FloatArray:
+def slope_by_motion(p: FloatArray) -> FloatArray:
     """Derivative of a point's place by a small motion (turn, shift), shape (3, 6)."""
     out = np.empty((3, 6))
     out[:, :3] = -_cross(p)
@@ -250,7 +250,7 @@ def _by_motion(p: FloatArray) -> FloatArray:
     return out
 
 
-def _turn(w: FloatArray) -> FloatArray:
+def turn_by(w: FloatArray) -> FloatArray:
     """Rotation matrix of a rotation vector (Rodrigues), shape (3, 3)."""
     angle = float(np.sqrt(w @ w))
     k = _cross(w)

@@ -91,10 +91,10 @@ def whole_file(
     leaves behind is removed when the same file is next written.
     """
     path = Path(path)
-    with _temporary(path, refusal, suffix) as temporary:
+    with temporary_beside(path, refusal, suffix) as temporary:
         try:
             yield temporary
-            _make_ready(temporary)
+            make_ready(temporary)
             temporary.replace(path)
         except OSError as error:
             raise refusal.error(path, error) from None
@@ -123,18 +123,18 @@ def write_files(contents: Mapping[Path, bytes | str], refusal: Refusal = Refusal
     """
     paths = list(contents)
     with contextlib.ExitStack() as stack:
-        temporaries = {p: stack.enter_context(_temporary(p, refusal)) for p in paths}
+        temporaries = {p: stack.enter_context(temporary_beside(p, refusal)) for p in paths}
         for path, temporary in temporaries.items():
             content = contents[path]
             try:
                 temporary.write_bytes(content.encode() if isinstance(content, str) else content)
-                _make_ready(temporary)  # some disks say only now that they are full
+                make_ready(temporary)  # some disks say only now that they are full
             except OSError as error:
                 raise refusal.error(path, error) from None
-        _put_in_place(temporaries, refusal)
+        put_in_place(temporaries, refusal)
 
 
-def _put_in_place(temporaries: Mapping[Path, Path], refusal: Refusal) -> None:
+def put_in_place(temporaries: Mapping[Path, Path], refusal: Refusal) -> None:
     """Rename every temporary file to its path; the first of them decides whether it happened."""
     first, *others = temporaries
     aside = {p: p.with_name(f".{p.name}.{os.getpid()}-aside.tmp") for p in others}
@@ -159,10 +159,10 @@ def _put_in_place(temporaries: Mapping[Path, Path], refusal: Refusal) -> None:
 
 
 @contextlib.contextmanager
-def _temporary(path: Path, refusal: Refusal, suffix: str = ".tmp") -> Iterator[Path]:
+def temporary_beside(path: Path, refusal: Refusal, suffix: str = ".tmp") -> Iterator[Path]:
     """An empty file beside ``path``; gone afterwards, unless it was renamed."""
     try:
-        _clear_abandoned(path)
+        clear_abandoned(path)
         handle, name = tempfile.mkstemp(
             prefix=f".{path.name}.{os.getpid()}-", suffix=suffix, dir=path.parent
         )
@@ -176,7 +176,7 @@ def _temporary(path: Path, refusal: Refusal, suffix: str = ".tmp") -> Iterator[P
             Path(name).unlink(missing_ok=True)
 
 
-def _make_ready(temporary: Path) -> None:
+def make_ready(temporary: Path) -> None:
     """Synchronise a file to the disk, with the rights of a new file."""
     with temporary.open("rb+") as stream:
         os.fsync(stream.fileno())
@@ -190,7 +190,8 @@ def write_file(path: Path | str, content: bytes | str, refusal: Refusal = Refusa
     write_files({Path(path): content}, refusal)
 
 
-def _clear_abandoned(path: Path) -> None:
+def clear_abandoned(path: Path) -> None:
+    """Remove temporary files beside a path that no running process owns."""
     prefix = f".{path.name}."
     with os.scandir(path.parent) as entries:
         names = [e.name for e in entries if e.name.startswith(prefix)]

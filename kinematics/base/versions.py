@@ -10,11 +10,12 @@ from importlib.metadata import PackageNotFoundError, version
 
 def versions(packages: Sequence[str]) -> dict[str, str]:
     """Version of Python, then of each package; "not installed" where it is absent."""
-    return {"python": platform.python_version()} | {name: _version(name) for name in packages}
+    return {"python": platform.python_version()} | {name: version_of(name) for name in packages}
 
 
 @cache
-def _version(name: str) -> str:
+def version_of(name: str) -> str:
+    """Version of one package."""
     try:
         return version(name)
     except PackageNotFoundError:

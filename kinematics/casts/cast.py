@@ -196,14 +196,9 @@ def load_cast(path: Path | str, arch: str, unit: str = "mm") -> tuple[Cast, list
     )  # fmt: skip
     vertices, faces, tooth = parser(data, file)
     scale, findings = scale_to_mm(vertices, unit, file)
-    cast = Cast(
-        arch,
-        vertices * scale,
-        faces.astype(np.int32),
-        np.zeros(len(vertices), np.int16) if tooth is None else tooth,
-        file.name,
-        hashlib.sha256(data).hexdigest(),
-    )
+    tooth = np.zeros(len(vertices), np.int16) if tooth is None else tooth
+    digest = hashlib.sha256(data).hexdigest()
+    cast = Cast(arch, vertices * scale, faces.astype(np.int32), tooth, file.name, digest)
     return cast, findings
 
 
@@ -217,17 +212,15 @@ def likely_unit(span: float) -> str | None:
     """
     low, high = ARCH_SPAN_MM
     fits = [u for u, k in MM_PER_UNIT.items() if low <= span * k <= high]
-    if not fits:
-        return None
-    return min(fits, key=lambda u: abs(np.log(span * MM_PER_UNIT[u] / TYPICAL_SPAN_MM)))
+    off = {u: abs(np.log(span * MM_PER_UNIT[u] / TYPICAL_SPAN_MM)) for u in fits}
+    return min(fits, key=off.__getitem__, default=None)
 
 
 def scale_to_mm(vertices: FloatArray, unit: str, file: Path) -> tuple[float, list[Finding]]:
     """Return mm per stored unit, and what is to be said about the unit."""
     finite = vertices[np.isfinite(vertices).all(axis=1)]
     span = float(np.ptp(finite, axis=0).max()) if len(finite) else 0.0
-    likely = likely_unit(span)
-    where = f"{file.name}: unit"
+    likely, where = likely_unit(span), f"{file.name}: unit"
     if unit == "auto":
         if likely is None:
             raise InputError(
@@ -238,22 +231,17 @@ def scale_to_mm(vertices: FloatArray, unit: str, file: Path) -> tuple[float, lis
                 file,
             )
         text = f"read as {likely}: the largest extent is then {span * MM_PER_UNIT[likely]:.1f} mm"
-        return MM_PER_UNIT[likely], [
-            Finding("note", where, text, f'Write unit = "{likely}" if that is right.')
-        ]
-    scale = MM_PER_UNIT[unit]
-    low, high = ARCH_SPAN_MM
+        fix = f'Write unit = "{likely}" if that is right.'
+        return MM_PER_UNIT[likely], [Finding("note", where, text, fix)]
+    scale, (low, high) = MM_PER_UNIT[unit], ARCH_SPAN_MM
     if low <= span * scale <= high:
         return scale, []
-    text = (
-        f"the largest extent is {span * scale:.4g} mm when read in {unit}; "
-        f"a dental arch has {low:g} to {high:g} mm"
-    )
+    text = f"the largest extent is {span * scale:.4g} mm when read in {unit}; "
+    text += f"a dental arch has {low:g} to {high:g} mm"
     possible = POSSIBLE_SPAN_MM[0] <= span * scale <= POSSIBLE_SPAN_MM[1]
     if likely is not None:
         fix = f'The file looks like {likely}: set unit = "{likely}" if that is right.'
-    elif possible:
-        fix = "Check that this is the scan of a whole arch."
     else:
-        fix = "Check that this is the scan of a whole arch, and set unit to that of the file."
+        fix = "Check that this is the scan of a whole arch"
+        fix += "." if possible else ", and set unit to that of the file."
     return scale, [Finding("warning" if possible else "error", where, text, fix)]

@@ -214,16 +214,13 @@ def checked(
     vertices: FloatArray, faces: NDArray[np.int64], tooth: NDArray[np.int16] | None, file: Path
 ) -> Parsed:
     """Refuse a mesh without vertices, or whose faces name others than there are."""
+    vertices, faces = vertices.reshape(-1, 3), faces.reshape(-1, 3)
     if not len(vertices):
         raise broken(file, "no vertices", "a mesh with vertices and faces")
-    faces = faces.reshape(-1, 3)
     if len(faces) and not (faces.min() >= 0 and faces.max() < len(vertices)):
-        raise broken(
-            file,
-            f"faces that name vertices outside 0 to {len(vertices) - 1}",
-            "faces that name existing vertices",
-        )
-    return vertices.reshape(-1, 3), faces, tooth
+        got = f"faces that name vertices outside 0 to {len(vertices) - 1}"
+        raise broken(file, got, "faces that name existing vertices")
+    return vertices, faces, tooth
 
 
 PARSERS: dict[str, Callable[[bytes, Path], Parsed]] = {

@@ -171,17 +171,8 @@ def mesial_direction(
 ) -> FloatArray:
     """Unit vector along the arch towards the midline, square to ``direction``; zero if unknown."""
     quadrant, place = divmod(tooth, 10)
-    across = {1: 21, 2: 11, 3: 41, 4: 31}[quadrant]
-    before = tooth - 1 if place > 1 else across
-    after = tooth + 1
-    if before in centre and after in centre:
-        line = centre[before] - centre[after]
-    elif before in centre:
-        line = centre[before] - centre[tooth]
-    elif after in centre:
-        line = centre[tooth] - centre[after]
-    else:
-        return np.zeros(3)
+    before = tooth - 1 if place > 1 else {1: 21, 2: 11, 3: 41, 4: 31}[quadrant]
+    line = centre.get(before, centre[tooth]) - centre.get(tooth + 1, centre[tooth])
     line = line - (line @ direction) * direction
     length = np.linalg.norm(line)
     return line / length if length > 0 else np.zeros(3)
@@ -195,10 +186,8 @@ def crown_landmarks(
     along, across = points @ mesial, points @ buccal
     place = tooth % 10
     if place <= 2:
-        middle = 0.5 * (
-            along[height > height.max() - 1.0].min() + along[height > height.max() - 1.0].max()
-        )
-        near = np.argsort(np.abs(along - middle))[: max(3, len(points) // 6)]
+        top = along[height > height.max() - 1.0]
+        near = np.argsort(np.abs(along - 0.5 * (top.min() + top.max())))[: max(3, len(points) // 6)]
         return [("incisal edge", points[near[np.argmax(height[near])]])]
     if place == 3:
         return [("cusp tip", points[np.argmax(height)])]
@@ -206,36 +195,32 @@ def crown_landmarks(
     inner, outer = np.percentile(across, [5, 95])
     u = (along - 0.5 * (low + high)) / (high - low)
     w = (across - 0.5 * (inner + outer)) / (outer - inner)
-    buccal_name = "buccal" if place >= 4 else "labial"
-    lingual_name = "palatal" if tooth < 30 else "lingual"
-    parts: list[tuple[str, NDArray[np.bool_]]]
+    lingual = "palatal" if tooth < 30 else "lingual"
+    parts: dict[str, NDArray[np.bool_]]
     if place <= 5:
-        parts = [(f"{buccal_name} cusp", w > 0.05), (f"{lingual_name} cusp", w < -0.15)]
+        parts = {"buccal": w > 0.05, lingual: w < -0.15}
     elif tooth in (36, 46):  # three buccal cusps
-        parts = [
-            (f"mesio{buccal_name} cusp", (u > 0.1) & (w > 0.05)),
-            (f"disto{buccal_name} cusp", (np.abs(u + 0.1) < 0.15) & (w > 0.05)),
-            ("distal cusp", (u < -0.25) & (w > -0.15)),
-            (f"mesio{lingual_name} cusp", (u > 0.05) & (w < -0.05)),
-            (f"disto{lingual_name} cusp", (u < -0.05) & (w < -0.15)),
-        ]
+        parts = {
+            "mesiobuccal": (u > 0.1) & (w > 0.05),
+            "distobuccal": (np.abs(u + 0.1) < 0.15) & (w > 0.05),
+            "distal": (u < -0.25) & (w > -0.15),
+            f"mesio{lingual}": (u > 0.05) & (w < -0.05),
+            f"disto{lingual}": (u < -0.05) & (w < -0.15),
+        }
     else:
-        parts = [
-            (f"mesio{buccal_name} cusp", (u > 0.05) & (w > 0.05)),
-            (f"disto{buccal_name} cusp", (u < -0.05) & (w > 0.05)),
-            (f"mesio{lingual_name} cusp", (u > 0.05) & (w < -0.05)),
-            (f"disto{lingual_name} cusp", (u < -0.05) & (w < -0.05)),
-        ]
+        halves = {"mesio": u > 0.05, "disto": u < -0.05}
+        sides = {"buccal": w > 0.05, lingual: w < -0.05}
+        parts = {a + b: half & side for b, side in sides.items() for a, half in halves.items()}
     # A tip is higher than all around it; the edge of a part may be higher still, on a slope.
     around = cKDTree(points).query_ball_point(points, TIP_RADIUS_MM)
     summit = np.array([height[k] >= height[near].max() for k, near in enumerate(around)])
     out = []
-    for name, part in parts:
+    for name, part in parts.items():
         tips = part & summit
         if not (tips & (height > height[part].max(initial=-np.inf) - TIP_DROP_MM)).any():
             tips = part
         if tips.any():
-            out.append((name, points[tips][np.argmax(height[tips])]))
+            out.append((f"{name} cusp", points[tips][np.argmax(height[tips])]))
     table = (np.abs(u) < 0.2) & (np.abs(w) < 0.2)
     if place >= 6 and table.any():
         out.append(("central fossa", points[table][np.argmin(height[table])]))

@@ -22,6 +22,10 @@ KINDS = {
 }  # fmt: skip
 """Number types of a PLY header and their numpy codes."""
 CODES = {"i1": "b", "u1": "B", "i2": "h", "u2": "H", "i4": "i", "u4": "I", "f8": "d"}
+FORMS = {
+    "ascii": (True, "="), "binary_little_endian": (False, "<"), "binary_big_endian": (False, ">")
+}  # fmt: skip
+"""Whether the rows are text, and their byte order."""
 FACE_LISTS = ("vertex_indices", "vertex_index")
 
 
@@ -122,11 +126,11 @@ def fan(corners: NDArray, counts: NDArray) -> NDArray[np.int64]:
     cuts = counts - 2
     if cuts.sum() > MAX_ROWS:
         raise ValueError(f"{cuts.sum()} triangles (at most {MAX_ROWS})")
-    if corners.dtype.kind == "f" and not (np.abs(corners) < 2**53).all():
+    if corners.dtype.kind == "f" and not (
+        (np.abs(corners) < 2**53).all() and (np.floor(corners) == corners).all()
+    ):
         raise ValueError("corners that are not whole numbers")
     whole = corners.astype(np.int64)
-    if corners.dtype.kind == "f" and not (whole == corners).all():
-        raise ValueError("corners that are not whole numbers")
     if len(counts) and (counts == 3).all():
         return whole.reshape(-1, 3)
     first = np.repeat(np.cumsum(counts) - counts, cuts)
@@ -157,16 +161,14 @@ def read_header(data: bytes) -> tuple[bool, str, list[Element], int]:
     found = re.search(rb"\n[ \t]*end_header[ \t]*\r?\n", data[:HEADER_BYTES])
     if not data.startswith(b"ply") or found is None:
         raise ValueError("content without a PLY header")
-    forms = {"ascii": (True, "="), "binary_little_endian": (False, "<")}
-    forms["binary_big_endian"] = (False, ">")
     form: tuple[bool, str] | None = None
     elements: list[Element] = []
     for raw in data[: found.start()].splitlines()[1:]:
         words = raw.decode("latin-1").split()
         if not words or words[0] in ("comment", "obj_info"):
             continue
-        if words[0] == "format" and len(words) == 3 and words[1] in forms:
-            form = forms[words[1]]
+        if words[0] == "format" and len(words) == 3 and words[1] in FORMS:
+            form = FORMS[words[1]]
         elif words[0] == "element" and len(words) == 3:
             elements.append(Element(words[1], element_length(words[2], len(data))))
         elif words[0] == "property" and elements and len(words) == 3 and words[1] in KINDS:

@@ -102,14 +102,14 @@ def fit_distances(table: DistancesMounting, width_mm: float | None) -> Distances
     """
     problem = Problem(tuple(table.points), tuple(table.readings), width_mm)
     minima = solve(problem)
-    _refuse_free(problem, minima[0])
+    refuse_free(problem, minima[0])
     dof = len(problem.readings) - problem.unknowns
     findings: list[Finding] = []
     if dof > 0 and chi2.sf(minima[0].chi_square, dof) < DOUBT:
         findings.append(explain_contradiction(problem, minima[0].chi_square))
-    best, notes = _choose(problem, minima)
+    best, notes = choose_minimum(problem, minima)
     j = problem.jacobian(problem.at(best)[None])[0]
-    _refuse_free(problem, best)
+    refuse_free(problem, best)
     inverse = np.linalg.inv(j.T @ j)
     r = problem.misses(problem.at(best)[None])[0]
     leverage = np.clip(np.einsum("ij,jk,ik->i", j, inverse, j), 0.0, 1.0)
@@ -118,17 +118,12 @@ def fit_distances(table: DistancesMounting, width_mm: float | None) -> Distances
     covariance = widen * inverse[:6, :6]
     third = best.extra[-2:] if problem.uses_third else np.array(START_THIRD_MM)
     titles = tuple(q.title for q in problem.readings)
-    findings += [*notes, *_unchecked(titles, checked, dof)]
+    findings += [*notes, *unchecked_readings(titles, checked, dof)]
     weak_mm, weak = weakest_direction(covariance, problem.at(best)[:-3])
     if weak_mm > WEAK_MM:
-        findings.append(
-            Finding(
-                "warning",
-                "mounting.readings",
-                f"the casts are fixed to {weak_mm:.1f} mm only, by {weak}",
-                "Add a reading that this motion would change.",
-            )
-        )
+        got = f"the casts are fixed to {weak_mm:.1f} mm only, by {weak}"
+        fix = "Add a reading that this motion would change."
+        findings.append(Finding("warning", "mounting.readings", got, fix))
     return DistancesFit(
         frame_from_upper_scan=best.pose,
         width_mm=float(best.extra[0]) if width_mm is None else width_mm,
@@ -140,12 +135,12 @@ def fit_distances(table: DistancesMounting, width_mm: float | None) -> Distances
         chi_square=best.chi_square,
         dof=dof,
         covariance=covariance,
-        gain=_gain(problem, np.sqrt(widen) * (inverse @ j.T)),
+        gain=pose_gain(problem, np.sqrt(widen) * (inverse @ j.T)),
         findings=tuple(findings),
     )
 
 
-def _gain(problem: Problem, gain: FloatArray) -> FloatArray:
+def pose_gain(problem: Problem, gain: FloatArray) -> FloatArray:
     """Rows for pose, width, third point's x and y, from those of the unknowns."""
     rows = list(range(6))
     if problem.width_mm is None:
@@ -157,7 +152,8 @@ def _gain(problem: Problem, gain: FloatArray) -> FloatArray:
     return out
 
 
-def _refuse_free(problem: Problem, at: Solution) -> None:
+def refuse_free(problem: Problem, at: Solution) -> None:
+    """Refuse readings that leave a direction free, and name it."""
     free = free_directions(problem, problem.jacobian(problem.at(at)[None])[0])
     if free:
         raise InputError(
@@ -168,29 +164,25 @@ def _refuse_free(problem: Problem, at: Solution) -> None:
         )
 
 
-def _choose(problem: Problem, minima: list[Solution]) -> tuple[Solution, list[Finding]]:
+def choose_minimum(problem: Problem, minima: list[Solution]) -> tuple[Solution, list[Finding]]:
     """Pick the pose to use; refuse swapped sides and two plausible poses."""
     alike = [s for s in minima if s.chi_square <= minima[0].chi_square + AS_GOOD]
     good = [s for s in alike if plausible(problem, s)]
     if not good:
-        _refuse_wrong_side(problem, alike[0])
+        refuse_wrong_side(problem, alike[0])
         return alike[0], []
-    third_only = [s for s in good if not _casts_apart(problem, good[0], s)]
-    if len(third_only) == len(good) > 1:
+    where = "mounting.readings"
+    apart = [s for s in good if casts_apart(problem, good[0], s)]
+    if len(good) > 1 and not apart:
         best = max(good, key=lambda s: s.extra[-2])
-        note = Finding(
-            "note",
-            "mounting.readings",
-            "two places of the third point fit alike; the one farther in front was taken",
-            "Add a distance of third_point; the casts' pose does not depend on it.",
-        )
-        return best, [note]
+        got = "two places of the third point fit alike; the one farther in front was taken"
+        fix = "Add a distance of third_point; the casts' pose does not depend on it."
+        return best, [Finding("note", where, got, fix)]
     if len(good) > 1:
-        good = [good[0], *(s for s in good if _casts_apart(problem, good[0], s))]
-        a, b = problem.places(good[0]), problem.places(good[1])
+        a, b = problem.places(good[0]), problem.places(apart[0])
         name = max((p.name for p in problem.points), key=lambda n: np.linalg.norm(a[n] - b[n]))
         raise InputError(
-            "mounting.readings",
+            where,
             f"readings that fit two poses alike: {name!r} at {np.round(a[name], 1).tolist()} "
             f"or at {np.round(b[name], 1).tolist()} mm",
             "readings that fit one pose",
@@ -198,23 +190,19 @@ def _choose(problem: Problem, minima: list[Solution]) -> tuple[Solution, list[Fi
         )
     if len(alike) == 1:
         return good[0], []
-    note = Finding(
-        "note",
-        "mounting.readings",
-        "a mirrored pose fits the readings as well; it was set aside because it puts the casts "
-        "above the axis-orbital plane, behind the axis or on the wrong side",
-        "Add a height reading to exclude it by measurement.",
-    )
-    return good[0], [note]
+    got = "a mirrored pose fits the readings as well; it was set aside because it puts the casts "
+    got += "above the axis-orbital plane, behind the axis or on the wrong side"
+    fix = "Add a height reading to exclude it by measurement."
+    return good[0], [Finding("note", where, got, fix)]
 
 
-def _casts_apart(problem: Problem, a: Solution, b: Solution) -> bool:
+def casts_apart(problem: Problem, a: Solution, b: Solution) -> bool:
     """Whether two poses put any point of the casts more than 1 mm apart."""
     gap = problem.at(a)[:-3] - problem.at(b)[:-3]
     return bool(np.linalg.norm(gap, axis=1).max() > 1.0)
 
 
-def _refuse_wrong_side(problem: Problem, best: Solution) -> None:
+def refuse_wrong_side(problem: Problem, best: Solution) -> None:
     """Refuse a pose that fits only with left and right exchanged."""
     wrong = wrong_side(problem, best)
     if not wrong:
@@ -232,24 +220,17 @@ def _refuse_wrong_side(problem: Problem, best: Solution) -> None:
     )
 
 
-def _unchecked(titles: tuple[str, ...], checked: NDArray[np.bool_], dof: int) -> list[Finding]:
+def unchecked_readings(
+    titles: tuple[str, ...], checked: NDArray[np.bool_], dof: int
+) -> list[Finding]:
+    """Remark on readings that no other checks."""
     if dof == 0:
-        return [
-            Finding(
-                "warning",
-                "mounting.readings",
-                "just enough readings: a wrong one would not show",
-                "Add one or two distances more.",
-            )
-        ]
-    names = [t for t, ok in zip(titles, checked, strict=True) if not ok]
-    if not names:
-        return []
-    return [
-        Finding(
-            "note",
-            "mounting.readings",
-            f"no other reading checks: {', '.join(names)}",
-            "Repeat these first, or add a distance that involves the same point.",
+        got, fix = (
+            "just enough readings: a wrong one would not show",
+            "Add one or two distances more.",
         )
-    ]
+        return [Finding("warning", "mounting.readings", got, fix)]
+    names = [t for t, ok in zip(titles, checked, strict=True) if not ok]
+    got = f"no other reading checks: {', '.join(names)}"
+    fix = "Repeat these first, or add a distance that involves the same point."
+    return [Finding("note", "mounting.readings", got, fix)] if names else []

@@ -55,15 +55,16 @@ def free_directions(problem: Problem, j: FloatArray) -> list[str]:
         names.append("the distance of the axis points")
     if problem.uses_third:
         names += ["the third point's distance in front", "the third point's place sideways"]
-    return [_words(v, names) for v in _eliminated(rows[rank:])]
+    return [motion_words(v, names) for v in row_reduced(rows[rank:])]
 
 
-def _words(v: FloatArray, names: list[str]) -> str:
+def motion_words(v: FloatArray, names: list[str]) -> str:
+    """Name the motions that a direction is made of, the largest first."""
     v = v / max(float(np.linalg.norm(v)), 1e-300)
     return " with ".join([names[i] for i in np.argsort(-np.abs(v)) if abs(v[i]) > 0.35][:3])
 
 
-def _eliminated(null: FloatArray) -> FloatArray:
+def row_reduced(null: FloatArray) -> FloatArray:
     """Basis of the same space, one unknown eliminated from all vectors but one."""
     basis = null.copy()
     for i in range(len(basis)):
@@ -81,7 +82,7 @@ def weakest_direction(covariance: FloatArray, points_mm: FloatArray) -> tuple[fl
     largest = np.linalg.eigvalsh(j @ covariance @ np.swapaxes(j, 1, 2))[:, -1].max()
     scale = np.concatenate([np.full(3, TURN_SCALE_MM), np.ones(3)])
     _, vectors = np.linalg.eigh(covariance * scale[:, None] * scale)
-    return float(np.sqrt(max(largest, 0.0))), _words(vectors[:, -1], list(_MOTIONS))
+    return float(np.sqrt(max(largest, 0.0))), motion_words(vectors[:, -1], list(_MOTIONS))
 
 
 def explain_contradiction(problem: Problem, chi_square: float) -> Finding:
@@ -107,7 +108,7 @@ def explain_contradiction(problem: Problem, chi_square: float) -> Finding:
     """
     chance = float(chi2.sf(chi_square, len(problem.readings) - problem.unknowns))
     where = "mounting.readings"
-    whole = _whole_set_slip(problem) if chance < HOPELESS else None
+    whole = whole_set_slip(problem) if chance < HOPELESS else None
     if whole is not None:
         raise InputError(
             where, "readings that contradict each other", "readings of one pose in mm", whole
@@ -126,7 +127,7 @@ def explain_contradiction(problem: Problem, chi_square: float) -> Finding:
     expected = predicted(reading, places)
     name = f"readings.{i} ({reading.title}, {reading.mm:.5g} mm)"
     rivals = [problem.readings[k].title for c, k, _ in found[1:] if c < least + 4.0]
-    slip = _single_slip(reading, expected, places)
+    slip = single_slip(reading, expected, places)
     if rivals and slip is None:
         what = f"{name} or {' or '.join(rivals[:2])} contradicts the others"
         fix = "Repeat these readings first; more readings would tell which is wrong."
@@ -138,7 +139,8 @@ def explain_contradiction(problem: Problem, chi_square: float) -> Finding:
     return Finding("warning", where, what, fix)
 
 
-def _single_slip(reading: Reading, expected: float, places: dict[str, FloatArray]) -> str | None:
+def single_slip(reading: Reading, expected: float, places: dict[str, FloatArray]) -> str | None:
+    """What slip of hand would make one reading agree with the others, or None."""
     near = 4.0 * reading.sd_mm
     if reading.kind != "distance" and abs(reading.mm + expected) < near:
         rule = {
@@ -172,7 +174,7 @@ def swapped(reading: Reading) -> Reading | None:
     return reading.model_copy(update=update)
 
 
-def _whole_set_slip(problem: Problem) -> str | None:
+def whole_set_slip(problem: Problem) -> str | None:
     """Return a slip of the whole set that makes the readings agree, or None."""
     dof = len(problem.readings) - problem.unknowns
 

@@ -69,7 +69,7 @@ class Problem:
         return np.array([p.upper_scan_mm for p in self.points])
 
     @cached_property
-    def _rows(
+    def rows(
         self,
     ) -> tuple[NDArray[np.int64], NDArray[np.int64], NDArray[np.int64], FloatArray, FloatArray]:
         """First point, second point (or -1), column, reading and sd of each reading."""
@@ -92,7 +92,7 @@ class Problem:
 
     def misses(self, at: FloatArray) -> FloatArray:
         """Fitted minus read over sd, shape (s, m), at ``positions``."""
-        first, second, column, mm, sd = self._rows
+        first, second, column, mm, sd = self.rows
         gap = at[:, first] - np.where((second >= 0)[:, None], at[:, second], 0.0)
         length = np.linalg.norm(gap, axis=2)
         single = np.take_along_axis(gap, column[None, :, None], axis=2)[:, :, 0]
@@ -100,7 +100,7 @@ class Problem:
 
     def jacobian(self, at: FloatArray) -> FloatArray:
         """Change of the misses by the unknowns, shape (s, m, unknowns)."""
-        first, second, column, _, sd = self._rows
+        first, second, column, _, sd = self.rows
         s, n = len(at), len(self.points)
         pair = second >= 0
         gap = at[:, first] - at[:, second]

@@ -96,39 +96,21 @@ def by_fiducials(table: FiducialsMounting, width: float) -> Pose:
     names = [f.name for f in table.fiducials]
     findings = []
     if fit.fault is not None:
-        findings.append(
-            Finding(
-                "warning",
-                f"{where}.{fit.fault}",
-                f"{names[fit.fault]!r} is off by {misses[fit.fault]:.2f} mm and does not agree "
-                "with the others",
-                "Measure it again first, or leave it out.",
-            )
-        )
+        got = f"{names[fit.fault]!r} is off by {misses[fit.fault]:.2f} mm and does not agree "
+        got, fix = got + "with the others", "Measure it again first, or leave it out."
+        findings.append(Finding("warning", f"{where}.{fit.fault}", got, fix))
     high = int(np.argmax(fit.leverage))
     if fit.leverage[high] > 0.95:
-        findings.append(
-            Finding(
-                "note",
-                f"{where}.{high}",
-                f"the pose leans on {names[high]!r} alone in one direction (leverage "
-                f"{fit.leverage[high]:.2f}); an error there would not show",
-                "Add a point on its side.",
-            )
-        )
-    dof = 3 * len(names) - 6
+        got = f"the pose leans on {names[high]!r} alone in one direction (leverage "
+        got += f"{fit.leverage[high]:.2f}); an error there would not show"
+        findings.append(Finding("note", f"{where}.{high}", got, "Add a point on its side."))
     if table.sd_mm is not None:
-        chance = float(chi2.sf(np.sum(fit.residual_mm**2) / table.sd_mm**2, dof))
+        chance = chi2.sf(np.sum(fit.residual_mm**2) / table.sd_mm**2, 3 * len(names) - 6)
         if chance < 0.01:
-            findings.append(
-                Finding(
-                    "warning",
-                    "mounting.sd_mm",
-                    f"the residuals ({np.sqrt(fit.variance_mm2):.2f} mm a coordinate) are larger "
-                    f"than sd_mm = {table.sd_mm:g}",
-                    "Check the points; the covariance uses sd_mm and is too small.",
-                )
-            )
+            got = f"the residuals ({np.sqrt(fit.variance_mm2):.2f} mm a coordinate) are larger "
+            got += f"than sd_mm = {table.sd_mm:g}"
+            fix = "Check the points; the covariance uses sd_mm and is too small."
+            findings.append(Finding("warning", "mounting.sd_mm", got, fix))
     residuals = tuple(zip(names, misses.tolist(), strict=True))
     gains = tuple(zip(names, fit.gain, strict=True))
     return Pose(fit.b_from_a, width, residuals, fit.covariance, tuple(findings), gains=gains)
@@ -136,37 +118,25 @@ def by_fiducials(table: FiducialsMounting, width: float) -> Pose:
 
 def by_average(table: AverageMounting, width: float, case: Case, named: list[LowerPoint]) -> Pose:
     """Bonwill triangle and Balkwill angle on three points of the lower."""
-    given = (table.incisal_point_mm, table.left_molar_point_mm, table.right_molar_point_mm)
-    if given[0] is not None:
-        points = np.array(given, dtype=np.float64)
-    else:
-        points = np.array([_incisal(named), _molar(named, 37, 36), _molar(named, 47, 46)])
-    i, left, right = lower_to_upper(case).apply(points)
+    given: tuple = (table.incisal_point_mm, table.left_molar_point_mm, table.right_molar_point_mm)
+    if given[0] is None:
+        given = incisal_point(named), molar_point(named, 37, 36), molar_point(named, 47, 46)
+    points = lower_to_upper(case).apply(np.array(given, dtype=np.float64))
+    arm, base = table.bonwill_arm_mm, table.bonwill_base_mm
 
     def build(v: FloatArray) -> RigidTransform:
-        return bonwill_frame(
-            i,
-            left,
-            right,
-            arm_mm=v[0],
-            base_mm=table.bonwill_base_mm,
-            balkwill_deg=v[1],
-            occlusal_to_axis_orbital_deg=v[2],
-        )
+        angles = {"balkwill_deg": v[1], "occlusal_to_axis_orbital_deg": v[2]}
+        return bonwill_frame(*points, arm_mm=v[0], base_mm=base, **angles)
 
-    values = np.array(
-        [table.bonwill_arm_mm, table.balkwill_deg, table.occlusal_to_axis_orbital_deg]
-    )
+    values = np.array([arm, table.balkwill_deg, table.occlusal_to_axis_orbital_deg])
     sds = np.array([BONWILL_ARM_SD_MM, BALKWILL_SD_DEG, OCCLUSAL_PLANE_SD_DEG])
-    altitude = np.sqrt(table.bonwill_arm_mm**2 - table.bonwill_base_mm**2 / 4.0)
-    height = altitude * np.sin(np.radians(table.balkwill_deg))
+    height = np.sqrt(arm**2 - base**2 / 4.0) * np.sin(np.radians(table.balkwill_deg))
     note = Finding(
         "warning",
         "mounting.method",
-        f"average values, not this patient: Bonwill arm {table.bonwill_arm_mm:g} mm on a base of "
-        f"{table.bonwill_base_mm:g} mm, Balkwill angle {table.balkwill_deg:g} deg; the axis "
-        f"stands {height:.1f} mm above the occlusal plane (published mean 34.3, 21.0 to 47.2; "
-        "CBCT, n = 120)",
+        f"average values, not this patient: Bonwill arm {arm:g} mm on a base of {base:g} mm, "
+        f"Balkwill angle {table.balkwill_deg:g} deg; the axis stands {height:.1f} mm above the "
+        "occlusal plane (published mean 34.3, 21.0 to 47.2; CBCT, n = 120)",
         "Measure the patient where the answer depends on it.",
     )
     gain = propagated(build, values, sds)
@@ -175,17 +145,19 @@ def by_average(table: AverageMounting, width: float, case: Case, named: list[Low
     return Pose(build(values), width, (), gain @ gain.T, (note,), gains=gains)
 
 
-def _incisal(named: list[LowerPoint]) -> FloatArray:
+def incisal_point(named: list[LowerPoint]) -> FloatArray:
+    """The incisal point among named landmarks."""
     for name, _, point in named:
         if name.lower() == "incisal point":
             return point
     edges = {t: p for _, t, p in named if t in (31, 41)}
     if edges:
         return np.mean(list(edges.values()), axis=0)
-    raise _no_landmark("an incisal point (tooth 31 or 41)")
+    raise no_landmark("an incisal point (tooth 31 or 41)")
 
 
-def _molar(named: list[LowerPoint], *teeth: int) -> FloatArray:
+def molar_point(named: list[LowerPoint], *teeth: int) -> FloatArray:
+    """The distobuccal cusp of the first of these teeth that has landmarks, else their mean."""
     for tooth in teeth:
         own = [(name, p) for name, t, p in named if t == tooth]
         for name, point in own:
@@ -193,10 +165,11 @@ def _molar(named: list[LowerPoint], *teeth: int) -> FloatArray:
                 return point
         if own:
             return np.mean([p for _, p in own], axis=0)
-    raise _no_landmark(f"a cusp of tooth {' or '.join(map(str, teeth))}")
+    raise no_landmark(f"a cusp of tooth {' or '.join(map(str, teeth))}")
 
 
-def _no_landmark(what: str) -> InputError:
+def no_landmark(what: str) -> InputError:
+    """The error of a landmark that is missing."""
     return InputError(
         "mounting",
         f"no landmark for {what}",

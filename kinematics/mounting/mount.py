@@ -162,10 +162,10 @@ def mount(
     else:
         pose = by_distances(table, case)
     upper_from_lower = lower_to_upper(case)
-    return _placed(case, pose, "given" if table is None else table.method, named, upper_from_lower)
+    return placed(case, pose, "given" if table is None else table.method, named, upper_from_lower)
 
 
-def _placed(
+def placed(
     case: Case, pose: Pose, method: str, named: list[LowerPoint], upper_from_lower: RigidTransform
 ) -> Mounting:
     """Put both axes into ``axis_orbital`` and check that the teeth are where teeth are."""
@@ -177,9 +177,9 @@ def _placed(
         step = axis_orbital_from_articulator(arbitrary, pose.third_point_mm)
         frame = step * frame
         if covariance is not None:
-            adjoint = _adjoint(step)
+            adjoint = adjoint_of(step)
             covariance = adjoint @ covariance @ adjoint.T
-        whole = np.hstack([_adjoint(step), _step_gain(case, pose, step)])
+        whole = np.hstack([adjoint_of(step), step_gain(case, pose, step)])
         moves = [(name, whole[:, : len(gain)] @ gain) for name, gain in pose.gains]
         if moves:
             covariance = np.asarray(sum(move @ move.T for _, move in moves))
@@ -216,14 +216,14 @@ def _placed(
     )
 
 
-def _adjoint(step: RigidTransform) -> FloatArray:
+def adjoint_of(step: RigidTransform) -> FloatArray:
     """A small motion d seen from another frame, ``step d step^-1``, as a matrix (6, 6)."""
     turn, shift = step.rotation.as_matrix(), step.translation
     cross = np.cross(shift, np.eye(3)).T
     return np.block([[turn, np.zeros((3, 3))], [cross @ turn, turn]])
 
 
-def _step_gain(case: Case, pose: Pose, step: RigidTransform) -> FloatArray:
+def step_gain(case: Case, pose: Pose, step: RigidTransform) -> FloatArray:
     """Small motion of the step from the arbitrary to the true axis, shape (6, 3), by one mm more.
 
     Columns: width of the measured axis, third point's x, its y. *Source*: central differences.
@@ -259,28 +259,17 @@ def check_teeth(points: list[LowerPoint]) -> list[Finding]:
     for name, _, p in points:
         if p[0] < 10.0 or p[2] > 5.0:
             place = "behind" if p[0] < 10.0 else "above"
-            out.append(
-                Finding(
-                    "error",
-                    f"landmark {name!r}",
-                    f"lies {place} the axis-orbital frame's teeth: {np.round(p, 1).tolist()} mm "
-                    "(anterior, left, superior)",
-                    "Check the mounting's points, their frame and their unit.",
-                )
-            )
+            got = f"lies {place} the axis-orbital frame's teeth: {np.round(p, 1).tolist()} mm "
+            got += "(anterior, left, superior)"
+            fix = "Check the mounting's points, their frame and their unit."
+            out.append(Finding("error", f"landmark {name!r}", got, fix))
             break
     sided = [(name, tooth_side(t), p[1]) for name, t, p in points if t]
     wrong = [name for name, side, y in sided if side * y < -8.0]
     if wrong:
-        swapped = len(wrong) == len([s for s in sided if abs(s[2]) > 8.0])
-        out.append(
-            Finding(
-                "error",
-                f"landmark {wrong[0]!r}",
-                "lies on the wrong side of the midline",
-                "Left and right are swapped in the mounting or in the tooth numbers."
-                if swapped
-                else "Check this point and its tooth number.",
-            )
-        )
+        fix = "Check this point and its tooth number."
+        if len(wrong) == len([y for _, _, y in sided if abs(y) > 8.0]):
+            fix = "Left and right are swapped in the mounting or in the tooth numbers."
+        where, got = f"landmark {wrong[0]!r}", "lies on the wrong side of the midline"
+        out.append(Finding("error", where, got, fix))
     return out

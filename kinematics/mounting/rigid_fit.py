@@ -91,7 +91,7 @@ def fit_rigid(a_mm: ArrayLike, b_mm: ArrayLike, where: str, sd_mm: float | None 
         raise InputError(where, f"{n} points", "at least 3", "Add points known in both frames.")
     ca, cb = a.mean(axis=0), b.mean(axis=0)
     qa, qb = a - ca, b - cb
-    _refuse_scale(qa, qb, where)
+    refuse_scale(qa, qb, where)
     for q, frame in ((qa, "first"), (qb, "second")):
         spread = np.linalg.svd(q, compute_uv=False) / np.sqrt(n)
         if spread[1] < MIN_WIDTH_MM:
@@ -102,7 +102,7 @@ def fit_rigid(a_mm: ArrayLike, b_mm: ArrayLike, where: str, sd_mm: float | None 
                 "Add a point well off that line; the turn about it is free.",
             )
     turn, _ = Rotation.align_vectors(qb, qa)
-    _refuse_mirror(qa, qb, turn, where)
+    refuse_mirror(qa, qb, turn, where)
     b_from_a = RigidTransform.from_components(cb - turn.apply(ca), turn)
     fitted = b_from_a.apply(a)
     residual = fitted - b
@@ -119,11 +119,11 @@ def fit_rigid(a_mm: ArrayLike, b_mm: ArrayLike, where: str, sd_mm: float | None 
         variance_mm2=variance,
         covariance=sd**2 * inverse,
         gain=sd * np.einsum("jk,nik->nji", inverse, jacobian),
-        fault=_fault(residual, hat, dof),
+        fault=point_at_fault(residual, hat, dof),
     )
 
 
-def _fault(residual: FloatArray, hat: FloatArray, dof: int) -> int | None:
+def point_at_fault(residual: FloatArray, hat: FloatArray, dof: int) -> int | None:
     """Index of the point that stands out when left out, or None (4 points or more)."""
     if dof <= 3:
         return None
@@ -148,7 +148,8 @@ def unit_hint(ratio: float) -> str | None:
     return None
 
 
-def _refuse_scale(qa: FloatArray, qb: FloatArray, where: str) -> None:
+def refuse_scale(qa: FloatArray, qb: FloatArray, where: str) -> None:
+    """Refuse two sets of different size; a unit that would explain it is named."""
     sizes = float(np.sum(qa**2)), float(np.sum(qb**2))
     if min(sizes) == 0.0:
         return  # all points in one place: the check for a line refuses them
@@ -165,7 +166,7 @@ def _refuse_scale(qa: FloatArray, qb: FloatArray, where: str) -> None:
     )
 
 
-def _refuse_mirror(qa: FloatArray, qb: FloatArray, turn: Rotation, where: str) -> None:
+def refuse_mirror(qa: FloatArray, qb: FloatArray, turn: Rotation, where: str) -> None:
     """Refuse sets that fit well only after a reflection."""
     plain = float(np.sqrt(np.mean(np.sum((turn.apply(qa) - qb) ** 2, axis=1))))
     flip = np.array([1.0, -1.0, 1.0])

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from kinematics.articulator.excursion import _teeth, excursion
+from kinematics.articulator.excursion import contact_words, excursion
 from kinematics.articulator.instrument import ArticulatorSettings, build_articulator, raised
 from kinematics.articulator.path import Mix
 from kinematics.base.axis import HingeAxis
@@ -364,4 +364,4 @@ def test_impossible_requests_are_named(kind, keys, where):
 )
 def test_a_contact_is_named_by_teeth_or_place(teeth, point, words):
     contact = SimpleNamespace(upper_tooth=teeth[0], lower_tooth=teeth[1], point_mm=np.array(point))
-    assert words in _teeth(contact)
+    assert words in contact_words(contact)

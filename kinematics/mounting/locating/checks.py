@@ -253,9 +253,8 @@ def noise_whiteners(
     if given.ndim == 0:
         size = float(given)
         if not (np.isfinite(size) and size > 0):
-            raise InputError(
-                "noise", f"{size:g}", "a registration error above 0 mm", "Leave it out to estimate."
-            )
+            need, fix = "a registration error above 0 mm", "Leave it out to estimate."
+            raise InputError("noise", f"{size:g}", need, fix)
         # With covariance s^2 inv(spread) the mean square displacement is 6 s^2 / k.
         unit = size * np.sqrt(k / 6.0)
         whiteners = np.swapaxes(np.linalg.cholesky(spread), 1, 2) / unit
@@ -292,18 +291,13 @@ def check_openings(
 ) -> FloatArray:
     """Angles (n,), rad, from the first scan about the common axis; refuse unusable sets."""
     vectors = Rotation.from_matrix(turn @ turn[0].T).as_rotvec()
-    if np.linalg.norm(vectors, axis=1).max() > 0:
-        u, _ = start_line(turn, shift, left)
-    else:
-        u = left
+    u = start_line(turn, shift, left)[0] if vectors.any() else left
     angles = vectors @ u
     factor = largest_magnification(angles)
     if factor > MAX_MAGNIFICATION:
-        widest = float(np.degrees(np.ptp(angles)))
+        widest, effect = float(np.degrees(np.ptp(angles))), "without limit"
         if factor < 1e6:
             effect = f"{factor:.0f} times (0.03 mm becomes {0.03 * factor:.2g} mm at the axis)"
-        else:
-            effect = "without limit"
         raise InputError(
             "openings",
             f"scans {widest:.3g} degrees apart at most, which magnify a registration error "
@@ -312,21 +306,23 @@ def check_openings(
             f"(at most {MAX_MAGNIFICATION:g} times); 5 degrees or more is better",
             "Scan the bite at a wider opening within pure hinge movement.",
         )
-    tilt = float(np.degrees(np.arccos(np.clip(u @ left, -1.0, 1.0))))
-    if tilt > MAX_TILT_DEG:
-        raise InputError(
-            "openings",
-            f"a common axis {tilt:.0f} degrees away from the stated left",
-            f"a transverse axis, within {MAX_TILT_DEG:g} degrees",
-            "Check the direction to the left, the frames of the poses, and that the movement was "
-            "an opening.",
-        )
+    fix = "Check the direction to the left, the frames of the poses, and that the movement was "
+    check_tilt(u, left, "openings", "a common axis", fix + "an opening.")
     if nominal_deg is not None:
-        _check_order(angles, np.array(nominal_deg, dtype=np.float64), labels)
+        check_order(angles, np.array(nominal_deg, dtype=np.float64), labels)
     return angles
 
 
-def _check_order(angles: FloatArray, nominal: FloatArray, labels: Sequence[str]) -> None:
+def check_tilt(u: FloatArray, left: FloatArray, where: str, what: str, fix: str) -> None:
+    """Refuse a direction far from the stated left; the words go to the error."""
+    tilt = float(np.degrees(np.arccos(np.clip(u @ left, -1.0, 1.0))))
+    if tilt > MAX_TILT_DEG:
+        need = f"a transverse axis, within {MAX_TILT_DEG:g} degrees"
+        raise InputError(where, f"{what} {tilt:.0f} degrees away from the stated left", need, fix)
+
+
+def check_order(angles: FloatArray, nominal: FloatArray, labels: Sequence[str]) -> None:
+    """Refuse openings in another order than the one stated."""
     where = "nominal_openings_deg"
     if nominal.shape != angles.shape or not np.isfinite(nominal).all():
         raise InputError(
@@ -357,13 +353,8 @@ def _check_order(angles: FloatArray, nominal: FloatArray, labels: Sequence[str])
 
 
 def check_located(axis: HingeAxis, centre: FloatArray, where: str, fix: str) -> None:
-    """Refuse an axis at a distance from the arch that no head has; ``where`` and ``fix`` go to
-    the error."""
-    reach = float(axis.distance_mm(centre))
-    if not REACH_MM[0] <= reach <= REACH_MM[1]:
-        raise InputError(
-            where,
-            f"an axis {reach:.4g} mm from the middle of the arch",
-            f"{REACH_MM[0]:g} to {REACH_MM[1]:g} mm",
-            fix,
-        )
+    """Refuse an axis as far from the arch as none is; ``where`` and ``fix`` go to the error."""
+    reach, (low, high) = float(axis.distance_mm(centre)), REACH_MM
+    if not low <= reach <= high:
+        got = f"an axis {reach:.4g} mm from the middle of the arch"
+        raise InputError(where, got, f"{low:g} to {high:g} mm", fix)

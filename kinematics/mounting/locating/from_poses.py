@@ -112,38 +112,27 @@ def axis_from_poses(
             turn[used], shift[used], centre, whiteners[used], half_widths_mm, hint, factors[used]
         )
 
-    used = np.arange(n)
-    chosen, factors, fault, findings = _choose(
+    chosen, factors, fault, findings = choose_scans(
         fit, angles, trust, known, labels, compare=compare, robust=robust
     )
-    if fault is not None:
-        used = np.delete(used, fault)
-    direction = (chosen.left - chosen.right) / np.linalg.norm(chosen.left - chosen.right)
-    point_metric = spread[used] / len(points)
-    unit_variance = chosen.sum_squares / chosen.dof
-    unlikely = known and chi2.sf(chosen.sum_squares, chosen.dof) < INFLATE_P
-    inflation = float(np.sqrt(unit_variance)) if unlikely else 1.0
-    scale = inflation if known else float(np.sqrt(unit_variance))
-    line_covariance = scale**2 * chosen.cofactor
-    across = np.stack([chosen.toward, chosen.above])
-    base = np.kron(np.eye(2), across)
+    used = np.flatnonzero(np.arange(n) != fault)
     axis = HingeAxis(chosen.left, chosen.right)
-    check_located(
-        axis,
-        turn[used[0]] @ centre + shift[used[0]],
-        "openings",
-        "Check the unit of the translations (mm), and that the poses are "
-        "upper_scan_from_lower_scan.",
-    )
+    fix = "Check the unit of the translations (mm), and that the poses are "
+    fix += "upper_scan_from_lower_scan."
+    check_located(axis, turn[used[0]] @ centre + shift[used[0]], "openings", fix)
+    unit_sd = float(np.sqrt(chosen.sum_squares / chosen.dof))
+    unlikely = known and chi2.sf(chosen.sum_squares, chosen.dof) < INFLATE_P
+    inflation = unit_sd if unlikely else 1.0
+    scale = inflation if known else unit_sd
+    at_points = spread[used] / len(points)
     opening, residual = np.full(n, np.nan), np.full(n, np.nan)
     opening[used] = np.degrees(chosen.angles)
     e = chosen.residuals
-    residual[used] = np.sqrt(np.einsum("na,nab,nb->n", e, point_metric, e))
+    residual[used] = np.sqrt(np.einsum("na,nab,nb->n", e, at_points, e))
     result = LocatedAxis(
         axis=axis,
-        line_directions=frozen(across),
-        line_covariance_mm2=frozen(line_covariance),
-        covariance_mm2=frozen(base.T @ line_covariance @ base),
+        line_directions=frozen([chosen.toward, chosen.above]),
+        line_covariance_mm2=frozen(scale**2 * chosen.cofactor),
         dof=chosen.dof,
         noise_known=known,
         noise_mm=noise_mm if known else noise_mm * scale,
@@ -151,16 +140,16 @@ def axis_from_poses(
         opening_deg=frozen(opening),
         residual_mm=frozen(residual),
         weights=frozen(factors),
-        departure=pure_rotation_test(chosen, known, direction, whiteners[used], point_metric),
+        departure=pure_rotation_test(chosen, known, axis.direction, whiteners[used], at_points),
         magnification=largest_magnification(chosen.angles),
         scan_at_fault=fault,
-        combinations=_compare(fit, axis, angles, trust) if compare and n >= 3 else (),
+        combinations=compared(fit, axis, angles, trust) if compare and n >= 3 else (),
         findings=(),
     )
     return replace(result, findings=(*findings, *remarks(result, labels)))
 
 
-def _choose(
+def choose_scans(
     fit: Fit,
     angles: FloatArray,
     trust: FloatArray,
@@ -184,25 +173,21 @@ def _choose(
     if fault is not None:
         factors = trust.copy()
         factors[fault] = 0.0
-        moved = max(
-            float(np.linalg.norm(whole.left - without[fault].left)),
-            float(np.linalg.norm(whole.right - without[fault].right)),
-        )
-        message = (
-            f"{labels[fault]} disagrees with all others and was set aside; with it the axis "
-            f"would move by {moved:.2f} mm"
-        )
+        rest = without[fault]
+        shifts = np.linalg.norm([whole.left - rest.left, whole.right - rest.right], axis=1)
+        message = f"{labels[fault]} disagrees with all others and was set aside; with it the axis "
+        message += f"would move by {shifts.max():.2f} mm"
         fix = f"Repeat {labels[fault]}, or its registration; the others agree without it."
-        return without[fault], factors, fault, [Finding("warning", labels[fault], message, fix)]
+        return rest, factors, fault, [Finding("warning", labels[fault], message, fix)]
     if not disagree:
         return whole, trust, None, []
-    fitted, factors = _held_down(fit, trust, whole, known)
+    fitted, factors = held_down(fit, trust, whole, known)
     message = "the scans disagree more than their noise allows and no single one explains it"
     fix = "Take one or two more scans at other openings, then see which one stands out."
     return fitted, factors, None, [Finding("warning", "openings", message, fix)]
 
 
-def _held_down(
+def held_down(
     fit: Fit, trust: FloatArray, start: LineFit, known: bool
 ) -> tuple[LineFit, FloatArray]:
     """Huber's loss on whole poses by reweighting, 20 rounds at most."""
@@ -222,7 +207,7 @@ def _held_down(
     return current, factors
 
 
-def _compare(
+def compared(
     fit: Fit, axis: HingeAxis, angles: FloatArray, trust: FloatArray
 ) -> tuple[ScanCombination, ...]:
     """Axes of all pairs (up to 8 scans) and, from 4 scans on, without each scan."""
@@ -235,14 +220,11 @@ def _compare(
         chosen = np.array(group)
         factor = largest_magnification(angles[chosen])
         opening = float(np.degrees(np.ptp(angles[chosen])))
-        nan = float("nan")
-        if factor > MAX_MAGNIFICATION:
-            out.append(ScanCombination(tuple(group), opening, factor, False, None, nan, nan))
-            continue
-        one = fit(chosen, trust)
-        other = HingeAxis(one.left, one.right)
-        left, right = other.distance_mm([axis.left_point_mm, axis.right_point_mm])
-        out.append(
-            ScanCombination(tuple(group), opening, factor, True, other, float(left), float(right))
-        )
+        other, gaps = None, (float("nan"), float("nan"))
+        if factor <= MAX_MAGNIFICATION:
+            one = fit(chosen, trust)
+            other = HingeAxis(one.left, one.right)
+            gaps = tuple(other.distance_mm([axis.left_point_mm, axis.right_point_mm]).tolist())
+        usable = other is not None
+        out.append(ScanCombination(tuple(group), opening, factor, usable, other, *gaps))
     return tuple(out)

@@ -3,11 +3,10 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.spatial.transform import RigidTransform
 from scipy.stats import chi2, f
 
 from kinematics.base.arrays import FloatArray, frozen
@@ -17,12 +16,13 @@ from kinematics.mounting.locating.arc_fit import ArcFit, demean, fit_arcs
 from kinematics.mounting.locating.checks import (
     LEAST_OPENING_DEG,
     MAX_MAGNIFICATION,
-    MAX_TILT_DEG,
     REJECT_P,
     check_located,
+    check_tilt,
     registration_magnification,
     towards_left,
 )
+from kinematics.mounting.locating.located_axis import UncertainAxis
 
 OUTLIER_SD = 6.0
 """A sample farther off than this many robust standard deviations is set aside (ours)."""
@@ -33,17 +33,11 @@ WARN_SD_MM = 2.0
 
 
 @dataclass(frozen=True, eq=False)
-class TrackedAxis:
-    """A located axis with its uncertainty, in the frame of the tracks.
-
-    ``axis``, ``line_directions``, ``line_covariance_mm2``, ``covariance_mm2``, ``dof``,
-    ``noise_known``, ``sd_mm`` and ``moved`` are as in
-    :class:`kinematics.mounting.locating.located_axis.LocatedAxis`.
+class TrackedAxis(UncertainAxis):
+    """An axis located from tracks.
 
     Attributes
     ----------
-    noise_mm : float
-        Standard deviation of a coordinate of a sample: stated, or estimated.
     arc_deg, radius_mm, residual_mm : ndarray, shape (tracks,)
         Angle swept, distance from the axis, RMS distance of the samples from their circle.
     departure_p : float
@@ -53,29 +47,12 @@ class TrackedAxis:
         Set aside.
     """
 
-    axis: HingeAxis
-    line_directions: FloatArray
-    line_covariance_mm2: FloatArray
-    covariance_mm2: FloatArray
-    dof: int
-    noise_known: bool
-    noise_mm: float
     arc_deg: FloatArray
     radius_mm: FloatArray
     residual_mm: FloatArray
     departure_p: float
     outliers: tuple[tuple[int, int], ...]
     findings: tuple[Finding, ...]
-
-    @property
-    def sd_mm(self) -> FloatArray:
-        """Standard deviation of (left toward, left above, right toward, right above), mm."""
-        return np.sqrt(np.diag(self.line_covariance_mm2))
-
-    def moved(self, b_from_a: RigidTransform) -> tuple[HingeAxis, FloatArray]:
-        """Return axis and (6, 6) covariance in another frame."""
-        turn = np.kron(np.eye(2), b_from_a.rotation.as_matrix())
-        return self.axis.transformed(b_from_a), turn @ self.covariance_mm2 @ turn.T
 
 
 def axis_from_tracked_points(
@@ -113,7 +90,7 @@ def axis_from_tracked_points(
     noise / angle squared, so three markers with simultaneous samples do better as poses.
     *Source*: derived here; simulated in the tests.
     """
-    data, owner = _checked(tracks)
+    data, owner = checked_tracks(tracks)
     if noise_mm is not None and not (np.isfinite(noise_mm) and noise_mm > 0):
         raise InputError("noise_mm", f"{noise_mm:g}", "above 0 mm", "Leave it out to estimate.")
     hint = towards_left(left)
@@ -129,42 +106,35 @@ def axis_from_tracked_points(
     dof = 2 * int(keep.sum()) - 4 - 2 * count
     estimated = float(np.sqrt(best.cost / dof))
     sd = estimated if noise_mm is None else noise_mm * max(1.0, estimated / noise_mm)
-    line_covariance = sd**2 * np.linalg.inv(best.jacobian.T @ best.jacobian)
-    across = np.stack([best.toward, best.above])
-    base = np.kron(np.eye(2), across)
-    axis = HingeAxis(best.foot + half_widths_mm[0] * best.u, best.foot - half_widths_mm[1] * best.u)
-    check_located(
-        axis, data[keep].mean(axis=0), "tracks", "Check the unit of the samples and their arcs."
-    )
+    middle, u = best.foot, best.u
+    axis = HingeAxis(middle + half_widths_mm[0] * u, middle - half_widths_mm[1] * u)
+    fix = "Check the unit of the samples and their arcs."
+    check_located(axis, data[keep].mean(axis=0), "tracks", fix)
     own = owner[keep]
-    arc = np.array([np.degrees(np.ptp(best.angle[own == j])) for j in range(count)])
-    _check_arcs(arc, best, hint)
+    each = [own == j for j in range(count)]
+    arc = np.array([np.degrees(np.ptp(best.angle[one])) for one in each])
+    check_arcs(arc, best, hint)
     square = (best.residuals.reshape(-1, 2) ** 2).sum(axis=1)
-    p = _departure(best, own, noise_mm, dof)
-    outliers = tuple(
-        (int(owner[i]), int(i - np.flatnonzero(owner == owner[i])[0]))
-        for i in np.flatnonzero(~keep)
-    )
+    lost = np.flatnonzero(~keep)
     result = TrackedAxis(
         axis=axis,
-        line_directions=frozen(across),
-        line_covariance_mm2=frozen(line_covariance),
-        covariance_mm2=frozen(base.T @ line_covariance @ base),
+        line_directions=frozen([best.toward, best.above]),
+        line_covariance_mm2=frozen(sd**2 * np.linalg.inv(best.jacobian.T @ best.jacobian)),
         dof=dof,
         noise_known=noise_mm is not None,
         noise_mm=estimated if noise_mm is None else noise_mm,
         arc_deg=frozen(arc),
-        radius_mm=frozen(np.array([best.radius[own == j].mean() for j in range(count)])),
-        residual_mm=frozen(np.array([np.sqrt(square[own == j].mean()) for j in range(count)])),
-        departure_p=p,
-        outliers=outliers,
+        radius_mm=frozen([best.radius[one].mean() for one in each]),
+        residual_mm=frozen([np.sqrt(square[one].mean()) for one in each]),
+        departure_p=chance_of_departure(best, own, noise_mm, dof),
+        outliers=tuple((int(owner[i]), int(i - np.argmax(owner == owner[i]))) for i in lost),
         findings=(),
     )
-    object.__setattr__(result, "findings", tuple(_remarks(result)))
-    return result
+    return replace(result, findings=tuple(remarks(result)))
 
 
-def _checked(tracks: Sequence[ArrayLike]) -> tuple[FloatArray, NDArray[np.intp]]:
+def checked_tracks(tracks: Sequence[ArrayLike]) -> tuple[FloatArray, NDArray[np.intp]]:
+    """All samples (n, 3) and the track of each; too few or useless tracks are refused."""
     arrays = [np.array(t, dtype=np.float64) for t in tracks]
     for j, a in enumerate(arrays):
         where = f"tracks.{j}"
@@ -184,7 +154,7 @@ def _checked(tracks: Sequence[ArrayLike]) -> tuple[FloatArray, NDArray[np.intp]]
             "6 numbers more than unknowns (two a sample; 4, and 2 a track)",
             "Record more samples.",
         )
-    if not any(_bent(a) for a in arrays):
+    if not any(is_bent(a) for a in arrays):
         raise InputError(
             "tracks",
             "points that move on straight lines",
@@ -195,23 +165,25 @@ def _checked(tracks: Sequence[ArrayLike]) -> tuple[FloatArray, NDArray[np.intp]]
     return np.concatenate(arrays), owner
 
 
-def _bent(track: FloatArray) -> bool:
+def is_bent(track: FloatArray) -> bool:
     """Whether a path leaves a straight line by more than rounding."""
     along, across, _ = np.linalg.svd(track - track.mean(axis=0), compute_uv=False)
     return bool(across > STRAIGHT * along)
 
 
-def _departure(best: ArcFit, owner: NDArray[np.intp], noise_mm: float | None, dof: int) -> float:
+def chance_of_departure(
+    best: ArcFit, owner: NDArray[np.intp], noise_mm: float | None, dof: int
+) -> float:
+    """Probability of paths this far from circles about one line; NaN where untestable."""
     if noise_mm is not None:
         return float(chi2.sf(best.cost / noise_mm**2, dof))
     columns = []
     turn = demean(best.angle, owner)
-    for j in range(int(owner.max()) + 1):
+    for track in range(int(owner.max()) + 1):
         for power in (1, 2):
-            for part in (0, 1):
-                c = np.zeros((len(turn), 2))
-                c[:, part] = np.where(owner == j, turn**power, 0.0)
-                columns.append(demean(c, owner).reshape(-1))
+            for part in np.eye(2):
+                path = np.where(owner == track, turn**power, 0.0)
+                columns.append(demean(np.outer(path, part), owner).reshape(-1))
     wide = np.column_stack([best.jacobian, *columns])
     wide /= np.linalg.norm(wide, axis=0)
     solution, _, rank, _ = np.linalg.lstsq(wide, best.residuals, rcond=1e-9)
@@ -223,7 +195,8 @@ def _departure(best: ArcFit, owner: NDArray[np.intp], noise_mm: float | None, do
     return float(f.sf((best.cost - small) / extra / max(small / rest, 1e-300), extra, rest))
 
 
-def _check_arcs(arc_deg: FloatArray, best: ArcFit, hint: FloatArray) -> None:
+def check_arcs(arc_deg: FloatArray, best: ArcFit, hint: FloatArray) -> None:
+    """Refuse arcs too short to locate an axis, and an axis that is not transverse."""
     widest = float(arc_deg.max())
     factor = registration_magnification(widest)
     if factor > MAX_MAGNIFICATION:
@@ -234,17 +207,12 @@ def _check_arcs(arc_deg: FloatArray, best: ArcFit, hint: FloatArray) -> None:
             f"{LEAST_OPENING_DEG:.2f} degrees or more; 8 or more is better",
             "Record a wider opening within pure hinge movement.",
         )
-    tilt = float(np.degrees(np.arccos(np.clip(best.u @ hint, -1.0, 1.0))))
-    if tilt > MAX_TILT_DEG:
-        raise InputError(
-            "tracks",
-            f"an axis {tilt:.0f} degrees away from the stated left",
-            f"a transverse axis, within {MAX_TILT_DEG:g} degrees",
-            "Check the direction to the left, and that the movement was an opening.",
-        )
+    fix = "Check the direction to the left, and that the movement was an opening."
+    check_tilt(best.u, hint, "tracks", "an axis", fix)
 
 
-def _remarks(result: TrackedAxis) -> list[Finding]:
+def remarks(result: TrackedAxis) -> list[Finding]:
+    """Findings about an axis located from tracks."""
     out = []
     worst = float(result.sd_mm.max())
     if worst > WARN_SD_MM:

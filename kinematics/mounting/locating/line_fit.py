@@ -151,7 +151,7 @@ def fit_line(
         e = twists(turn, shift, rot @ turn_ref, shift_hat, centre)
         c = rot @ (centre_ref - foot) + foot
         jac = np.zeros((n, 6, n + 9))
-        _line_columns(jac, rot, u, foot, c, centre_ref, toward, above, half_widths)
+        line_columns(jac, rot, u, foot, c, centre_ref, toward, above, half_widths)
         jac[:, :3, 4:7] = rot
         jac[:, 3:, 7:10] = rot
         spin = np.concatenate([np.broadcast_to(u, (n, 3)), cross(u, c - foot)], axis=1)
@@ -168,9 +168,7 @@ def fit_line(
         right = foot - half_widths[1] * u + delta[2] * toward + delta[3] * above
         u = (left - right) / np.linalg.norm(left - right)
         point = left + (half_widths[0] / wide) * (right - left)
-        turn_ref = turns_about(_unit(delta[4:7]), np.array([np.linalg.norm(delta[4:7])]))[0] @ (
-            turn_ref
-        )
+        turn_ref = Rotation.from_rotvec(delta[4:7]).as_matrix() @ turn_ref
         shift_ref = centre_ref + delta[7:10] - turn_ref @ centre
         angles = angles + np.append(0.0, delta[10:])
         converged = bool(np.abs(delta[:4]).max() < STEP_LIMIT_MM)
@@ -194,12 +192,7 @@ def fit_line(
     )
 
 
-def _unit(v: FloatArray) -> FloatArray:
-    size = float(np.linalg.norm(v))
-    return v / size if size > 0 else np.array([1.0, 0.0, 0.0])
-
-
-def _line_columns(
+def line_columns(
     jac: FloatArray,
     rot: FloatArray,
     u: FloatArray,

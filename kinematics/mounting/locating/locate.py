@@ -94,7 +94,7 @@ def locate_from_case_table(
         findings = (*tracked.findings, caution)
         return CaseAxis(tracked.axis, tracked.covariance_mm2, tracked, {}, findings)
     names = [o.name or o.file or f"opening {i + 1}" for i, o in enumerate(table.openings)]
-    poses, registrations, found = _poses(table, names, resolve, lower, unit, where)
+    poses, registrations, found = opening_poses(table, names, resolve, lower, unit, where)
     nominal = [o.opening_deg for o in table.openings]
     weights = [o.weight for o in table.openings]
     if table.include_scanned_pose:
@@ -102,10 +102,10 @@ def locate_from_case_table(
         names.insert(0, "the scanned pose")
         nominal.insert(0, 0.0)
         weights.insert(0, 1.0)
-    points = _reference_points(table, lower, where)
+    points = reference_points(table, lower, where)
     noise: float | FloatArray | None = table.registration_rms_mm
     if noise is None and len(registrations) == len(table.openings):
-        noise = _registration_noise(table, registrations, points)
+        noise = registration_noise(table, registrations, points)
         message = "the registration error is taken from the residuals of independent points"
         fix = "A stitched scan also bends: state registration_rms_mm where it is known."
         found.append(Finding("warning", f"{where}.registration_rms_mm", message, fix))
@@ -123,7 +123,7 @@ def locate_from_case_table(
     return CaseAxis(located.axis, located.covariance_mm2, located, registrations, findings)
 
 
-def _poses(
+def opening_poses(
     table: AxisLocation,
     names: list[str],
     resolve: Callable[[str, str], Path],
@@ -148,7 +148,7 @@ def _poses(
     return poses, registrations, findings
 
 
-def _registration_noise(
+def registration_noise(
     table: AxisLocation, registrations: dict[str, RegistrationResult], points: FloatArray
 ) -> FloatArray:
     """Covariance of each pose; the scanned pose is trusted like the average registration."""
@@ -159,7 +159,8 @@ def _registration_noise(
     return np.array(each)
 
 
-def _reference_points(table: AxisLocation, lower: Cast | None, where: str) -> FloatArray:
+def reference_points(table: AxisLocation, lower: Cast | None, where: str) -> FloatArray:
+    """Points of the lower, given or taken from the cast, shape (k, 3)."""
     if table.reference_points_mm is not None:
         return np.array(table.reference_points_mm)
     if lower is None:
