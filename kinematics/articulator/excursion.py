@@ -183,27 +183,21 @@ def one_step(
     teeth: ToothStop | None,
 ) -> tuple[ExcursionStep, RigidTransform]:
     """Solve one step; returns it and the pose to start the next one from."""
-    for guide, advance in (
-        (articulator.left, demand.advance_left_mm),
-        (articulator.right, demand.advance_right_mm),
-    ):
+    advances = demand.advance_left_mm, demand.advance_right_mm
+    for guide, advance in zip((articulator.left, articulator.right), advances):
         if advance > guide.travel_limit_mm:
-            return step_at(
-                articulator, demand, guess, "unreachable", 0.0, None,
-                f"the {guide.side} guide (articulator.guide_radius_{guide.side}_mm) ends after "
-                f"{guide.travel_limit_mm:.3g} mm",
-            ), guess  # fmt: skip
+            why = f"the {guide.side} guide (articulator.guide_radius_{guide.side}_mm) ends after "
+            why += f"{guide.travel_limit_mm:.3g} mm"
+            return step_at(articulator, demand, guess, "unreachable", message=why), guess
     solution = solve_on_table(articulator, demand, guess)
-    if not solution.converged:
-        return step_at(
-            articulator, demand, guess, "unreachable", solution.residual_mm, None,
-            "no pose keeps both condylar elements on their guides at "
-            f"articulator.intercondylar_mm = {articulator.settings.intercondylar_mm:g} "
-            "with the pin on its table",
-        ), guess  # fmt: skip
     pose, residual = solution.pose, solution.residual_mm
+    if not solution.converged:
+        why = "no pose keeps both condylar elements on their guides at "
+        why += f"articulator.intercondylar_mm = {articulator.settings.intercondylar_mm:g} "
+        why += "with the pin on its table"
+        return step_at(articulator, demand, guess, "unreachable", residual, message=why), guess
     if front == "pin" or teeth is None:
-        return step_at(articulator, demand, pose, "on_pin", residual, None, ""), pose
+        return step_at(articulator, demand, pose, "on_pin", residual), pose
     axis = moved_axis(articulator, pose)
     opened = CLEARING_DEG
     while True:
@@ -214,20 +208,17 @@ def one_step(
         opened *= 2.0
     found = replace(found, where=contact_side(demand, found.point_mm))
     if found.status == "already_touching":
-        return step_at(
-            articulator, demand, pose, "locked", residual, found,
-            f"the teeth lock: {contact_words(found)} still touch with the front opened by "
-            f"{opened:g} deg",
-        ), pose  # fmt: skip
+        why = f"the teeth lock: {contact_words(found)} still touch with the front opened by "
+        why += f"{opened:g} deg"
+        return step_at(articulator, demand, pose, "locked", residual, found, why), pose
     if found.status == "none_in_range":
         if front == "first":
-            return step_at(articulator, demand, pose, "on_pin", residual, None, ""), pose
-        return step_at(articulator, demand, pose, "unreachable", residual, None,
-                     "the teeth do not meet on closing"), pose  # fmt: skip
+            return step_at(articulator, demand, pose, "on_pin", residual), pose
+        why = "the teeth do not meet on closing"
+        return step_at(articulator, demand, pose, "unreachable", residual, message=why), pose
     rested = opening_motion(axis, opened - found.closing_deg) * pose
-    left_over = guide_residuals(articulator, rested, demand)
-    residual = float(np.abs(left_over).max())
-    return step_at(articulator, demand, rested, "on_teeth", residual, found, ""), rested
+    residual = float(np.abs(guide_residuals(articulator, rested, demand)).max())
+    return step_at(articulator, demand, rested, "on_teeth", residual, found), rested
 
 
 def step_at(
@@ -235,21 +226,21 @@ def step_at(
     demand: Demand,
     pose: RigidTransform,
     status: StepStatus,
-    residual_mm: float,
-    contact: ToothContact | None,
-    message: str,
+    residual_mm: float = 0.0,
+    contact: ToothContact | None = None,
+    message: str = "",
 ) -> ExcursionStep:
     """Fill in a step's geometry."""
     return ExcursionStep(
-        demand=demand,
-        status=status,
-        motion=pose * articulator.start_pose.inv(),
-        residual_mm=residual_mm,
-        elements_mm=element_coordinates(articulator, pose),
-        wall_gap_mm=wall_gaps(articulator, pose),
-        pin_gap_mm=float(pin_gaps(articulator, pose).min()),
-        contact=contact,
-        message=message,
+        demand,
+        status,
+        pose * articulator.start_pose.inv(),
+        residual_mm,
+        element_coordinates(articulator, pose),
+        wall_gaps(articulator, pose),
+        float(pin_gaps(articulator, pose).min()),
+        contact,
+        message,
     )
 
 
@@ -265,7 +256,7 @@ def hinge_path(articulator: Articulator, steps: int, opening_deg: float) -> Excu
         pose = opening_motion(axis, float(angle)) * start
         residual = float(np.abs(guide_residuals(articulator, pose, Demand())).max())
         status: StepStatus = "free" if angle > 0.0 else "on_pin"
-        done.append(step_at(articulator, Demand(), pose, status, residual, None, ""))
+        done.append(step_at(articulator, Demand(), pose, status, residual))
     return ExcursionPath("hinge", articulator, tuple(done), steps)
 
 
@@ -278,12 +269,8 @@ def check_climb(step: ExcursionStep, before: ExcursionStep, lock_climb_deg: floa
     climb = float(np.degrees(np.arctan2(-move[2], np.hypot(move[0], move[1]))))
     if climb <= lock_climb_deg or -move[2] <= LOCK_RISE_MM:
         return step
-    return replace(
-        step,
-        status="locked",
-        message=f"the teeth lock: {contact_words(step.contact)} would climb {-move[2]:.3g} mm at "
-        f"{climb:.3g} deg",
-    )
+    why = f"the teeth lock: {contact_words(step.contact)} would climb {-move[2]:.3g} mm at "
+    return replace(step, status="locked", message=f"{why}{climb:.3g} deg")
 
 
 def contact_side(demand: Demand, point_mm: FloatArray) -> str:

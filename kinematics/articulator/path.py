@@ -44,6 +44,15 @@ class ToothContact:
     lower_tooth: int = 0
     where: str = ""
 
+    def as_dict(self) -> dict[str, Any]:
+        """JSON-ready record of the place."""
+        return {
+            "upper_tooth": self.upper_tooth,
+            "lower_tooth": self.lower_tooth,
+            "where": self.where,
+            "point_mm": [float(v) if np.isfinite(v) else None for v in self.point_mm],
+        }
+
 
 class ToothStop(Protocol):
     """Anything that finds the first contact of the casts, as ``CastStop`` does."""
@@ -115,6 +124,21 @@ class ExcursionStep:
         """Whether the pose belongs to the step asked for."""
         return self.status not in ("unreachable", "locked")
 
+    def as_dict(self) -> dict[str, Any]:
+        """JSON-ready record."""
+        return {
+            "status": self.status,
+            "advance_left_mm": self.demand.advance_left_mm,
+            "advance_right_mm": self.demand.advance_right_mm,
+            "side": self.demand.side,
+            "motion": self.motion.as_matrix().tolist(),
+            "residual_mm": self.residual_mm,
+            "wall_gap_mm": list(self.wall_gap_mm),
+            "pin_gap_mm": self.pin_gap_mm,
+            "contact": None if self.contact is None else self.contact.as_dict(),
+            "message": self.message,
+        }
+
 
 @dataclass(frozen=True, eq=False)
 class ExcursionPath:
@@ -162,15 +186,11 @@ class ExcursionPath:
         The immediate side shift first, then the advance along the guide of the side that goes
         farther.
         """
-        steps = self.reached
-        advance = np.array(
-            [max(s.demand.advance_left_mm, s.demand.advance_right_mm) for s in steps]
-        )
-        side = steps[-1].demand.side if steps else 0.0
-        if side == 0.0:
-            return advance
+        demands = [s.demand for s in self.reached]
+        advance = np.array([max(d.advance_left_mm, d.advance_right_mm) for d in demands])
+        side = demands[-1].side if demands else 0.0
         guide = self.articulator.right if side > 0.0 else self.articulator.left
-        shift = np.abs([s.demand.side for s in steps]) * guide.immediate_side_shift_mm
+        shift = guide.immediate_side_shift_mm * np.abs([d.side for d in demands])
         return np.asarray(advance + shift)
 
     @property
@@ -193,32 +213,8 @@ class ExcursionPath:
             "kind": self.kind,
             "complete": self.complete,
             "message": self.message,
-            "steps": [_step_dict(step) for step in self.steps],
+            "steps": [step.as_dict() for step in self.steps],
         }
-
-
-def _step_dict(step: ExcursionStep) -> dict[str, Any]:
-    """JSON-ready record of one step."""
-    contact = step.contact
-    return {
-        "status": step.status,
-        "advance_left_mm": step.demand.advance_left_mm,
-        "advance_right_mm": step.demand.advance_right_mm,
-        "side": step.demand.side,
-        "motion": step.motion.as_matrix().tolist(),
-        "residual_mm": step.residual_mm,
-        "wall_gap_mm": list(step.wall_gap_mm),
-        "pin_gap_mm": step.pin_gap_mm,
-        "contact": None
-        if contact is None
-        else {
-            "upper_tooth": contact.upper_tooth,
-            "lower_tooth": contact.lower_tooth,
-            "where": contact.where,
-            "point_mm": [float(v) if np.isfinite(v) else None for v in contact.point_mm],
-        },
-        "message": step.message,
-    }
 
 
 @dataclass(frozen=True, eq=False)

@@ -8,9 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.spatial.transform import RigidTransform, Rotation
 
-from kinematics.articulator.guides import CondylarGuide
 from kinematics.articulator.instrument import Articulator
-from kinematics.base.arrays import FloatArray
+from kinematics.base.arrays import FloatArray, cross_matrix
 from kinematics.base.axis import HingeAxis
 
 RESIDUAL_MM = 1e-10
@@ -18,8 +17,6 @@ RESIDUAL_MM = 1e-10
 MAX_ITERATIONS = 40
 MAX_STEP_DEG, MAX_STEP_MM = 15.0, 10.0
 """Longest Newton step (ours): keeps the solution on the branch it started from."""
-
-EYE = np.eye(3)
 
 
 @dataclass(frozen=True)
@@ -171,7 +168,7 @@ def solve_step(
             float(np.abs(step[3:]).max()) / MAX_STEP_MM,
             1.0,
         )
-        turn = turn_by(step[:3] / limit)
+        turn = Rotation.from_rotvec(step[:3] / limit).as_matrix()
         tried = turn @ rotation, turn @ shift + step[3:] / limit
         new_residual, new_jacobian = evaluate(*tried)
         if converged and np.abs(new_residual).max() >= worst:
@@ -212,12 +209,8 @@ def element_coordinates(articulator: Articulator, pose: RigidTransform) -> Float
     """Motion coordinates of the left and right condylar element, shape (2, 3), mm."""
     rotation, shift = pose.rotation.as_matrix(), np.asarray(pose.translation)
     on_upper = articulator.guidance_on == "upper"
-    return np.array(
-        [
-            motion_coordinates(rotation, shift, guide.start_mm, guide.start_mm, on_upper)[0]
-            for guide in (articulator.left, articulator.right)
-        ]
-    )
+    starts = articulator.left.start_mm, articulator.right.start_mm
+    return np.array([motion_coordinates(rotation, shift, s, s, on_upper)[0] for s in starts])
 
 
 def guide_residuals(articulator: Articulator, pose: RigidTransform, demand: Demand) -> FloatArray:
@@ -237,28 +230,10 @@ def moved_axis(articulator: Articulator, pose: RigidTransform) -> HingeAxis:
 
 def wall_gaps(articulator: Articulator, pose: RigidTransform) -> tuple[float, float]:
     """Gap of each element and its medial wall, left and right, mm (negative: through it)."""
-    guides: tuple[CondylarGuide, CondylarGuide] = (articulator.left, articulator.right)
-    points = element_coordinates(articulator, pose)
-    return guides[0].wall(points[0])[0], guides[1].wall(points[1])[0]
+    left, right = element_coordinates(articulator, pose)
+    return articulator.left.wall(left)[0], articulator.right.wall(right)[0]
 
 
 def slope_by_motion(p: FloatArray) -> FloatArray:
     """Derivative of a point's place by a small motion (turn, shift), shape (3, 6)."""
-    out = np.empty((3, 6))
-    out[:, :3] = -_cross(p)
-    out[:, 3:] = EYE
-    return out
-
-
-def turn_by(w: FloatArray) -> FloatArray:
-    """Rotation matrix of a rotation vector (Rodrigues), shape (3, 3)."""
-    angle = float(np.sqrt(w @ w))
-    k = _cross(w)
-    a = np.sinc(angle / np.pi)
-    b = 0.5 * np.sinc(0.5 * angle / np.pi) ** 2
-    return EYE + a * k + b * (k @ k)
-
-
-def _cross(p: FloatArray) -> FloatArray:
-    """Matrix of the cross product with p from the left."""
-    return np.array([[0.0, -p[2], p[1]], [p[2], 0.0, -p[0]], [-p[1], p[0], 0.0]])
+    return np.hstack([-cross_matrix(p), np.eye(3)])
