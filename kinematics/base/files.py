@@ -231,57 +231,40 @@ def read_regular_file(
     the system states (files of ``/proc`` state none and are refused as empty).
     """
     file = Path(path)
+
+    def refused(got: str, allowed: str, fix: str, where: str = "file") -> InputError:
+        return InputError(where, got, allowed, fix, file)
+
+    not_regular = refused(
+        "a folder, pipe or device", f"a regular file: {what}", "Name the file itself."
+    )
     try:
         real = file.resolve(strict=True)
         if not links and not real.is_relative_to(file.parent.resolve(strict=True)):
-            raise InputError(
-                "file",
-                "a link that leads out of its folder",
-                "a file in the folder named",
-                f"Copy {what} itself into the folder.",
-                file,
-            )
-        if not _regular(real.stat()):
-            raise _not_regular(what, file)
+            fix = f"Copy {what} itself into the folder."
+            raise refused("a link that leads out of its folder", "a file in the folder named", fix)
+        if not stat.S_ISREG(real.stat().st_mode):
+            raise not_regular
         # Non-blocking: what became a pipe since the check above does not block either.
         handle = os.open(real, os.O_RDONLY | getattr(os, "O_NONBLOCK", 0))
         with os.fdopen(handle, "rb") as stream:
             status = os.fstat(handle)
-            if not _regular(status):
-                raise _not_regular(what, file)
+            if not stat.S_ISREG(status.st_mode):
+                raise not_regular
             data = stream.read(max_bytes + 1) if status.st_size else b""
     except FileNotFoundError:
-        raise InputError(
-            "file", "no such file", f"an existing file: {what}", "Check the path and spelling.",
-            file,
-        ) from None  # fmt: skip
+        need = f"an existing file: {what}"
+        raise refused("no such file", need, "Check the path and spelling.") from None
     except (OSError, RuntimeError, ValueError) as error:
         reason = str(getattr(error, "strerror", None) or error).lower()
-        raise InputError(
-            "file",
+        raise refused(
             f"an unreadable file ({reason})",
             f"a readable file: {what}",
             "Check the path and the permission to read it.",
-            file,
         ) from None
     if len(data) > max_bytes:
-        raise InputError(
-            "file size",
-            f"{status.st_size / 1e6:.0f} MB",
-            f"at most {max_bytes / 1e6:.0f} MB",
-            too_large,
-            file,
-        )
+        got, most = (f"{size / 1e6:.0f} MB" for size in (status.st_size, max_bytes))
+        raise refused(got, f"at most {most}", too_large, "file size")
     if not data:
-        raise InputError("file", "an empty file", what, "Export or copy it again.", file)
+        raise refused("an empty file", what, "Export or copy it again.")
     return data
-
-
-def _regular(status: os.stat_result) -> bool:
-    return stat.S_ISREG(status.st_mode)
-
-
-def _not_regular(what: str, file: Path) -> InputError:
-    return InputError(
-        "file", "a folder, pipe or device", f"a regular file: {what}", "Name the file itself.", file
-    )

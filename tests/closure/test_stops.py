@@ -11,7 +11,6 @@ from pytransform3d import transformations as pt
 from pytransform3d.rotations import matrix_from_axis_angle
 from scipy.spatial.transform import RigidTransform, Rotation
 
-from kinematics.base import arcs
 from kinematics.base.axis import HingeAxis, closing_motion
 from kinematics.base.errors import InputError
 from kinematics.closure.stops import (
@@ -25,6 +24,7 @@ from kinematics.closure.stops import (
 )
 from tests import AUTHORITIES
 from tests.makers.strategies import axes, motions, numbers, points
+from tests.oracles import arcs
 
 TRUE = HingeAxis([0.0, 55.0, 0.0], [0.0, -55.0, 0.0])
 PIN, INCISOR, MOLAR = (np.array([x, 0.0, -35.0]) for x in (130.0, 90.0, 50.0))

@@ -98,7 +98,7 @@ def test_each_room_imports_only_from_its_left_and_there_is_no_circle():
     ("file", "line"),
     [
         ("kinematics/base/axis.py", "import kinematics.decision.verdict"),
-        ("kinematics/base/arcs.py", "if TYPE_CHECKING:\n    from viewer.look import palette"),
+        ("kinematics/base/teeth.py", "if TYPE_CHECKING:\n    from viewer.look import palette"),
         ("kinematics/case/read.py", "def f():\n    from kinematics.closure.close import close"),
         ("kinematics/contact/roots.py", "from kinematics.contact import first_contact"),
         ("viewer/look/text.py", "from viewer.report.page import render_report"),

@@ -19,14 +19,18 @@ from tests import REPO
 PROMPT = re.compile(r"^\s*>>> ", re.MULTILINE)
 MODULES = {
     ".".join(p.relative_to(root.parent).with_suffix("").parts): len(PROMPT.findall(text))
-    for root in (Path(package.__file__).parent for package in (kinematics, viewer))
-    for p in sorted(root.rglob("*.py"))
+    for root, names in (
+        (Path(kinematics.__file__).parent, "*.py"),
+        (Path(viewer.__file__).parent, "*.py"),
+        (REPO / "tests", "oracles/arcs.py"),
+    )
+    for p in sorted(root.rglob(names))
     if PROMPT.search(text := p.read_text(encoding="utf-8"))
 }
 """Every module with an example, and how many lines of it are asked."""
 
 MUST_SHOW = {
-    "kinematics.base.arcs": {"chord", "equal_angle_error"},
+    "tests.oracles.arcs": {"chord", "equal_angle_error"},
     "kinematics.assessment": {"assess"},
     "kinematics.base.axis": {"HingeAxis", "axis_orbital_from_points", "opening_motion"},
     "kinematics.case.read": {"read_case"},

