@@ -41,12 +41,9 @@ def check_range(where: str, value: float, allowed: tuple[float, float], unit: st
     except (TypeError, ValueError):
         number = float("nan")
     if not allowed[0] <= number <= allowed[1]:
-        raise InputError(
-            where,
-            f"{value!r}",
-            f"{allowed[0]:g} to {allowed[1]:g} {unit}",
-            "Correct the setting; leave it out to use the published average.",
-        )
+        need = f"{allowed[0]:g} to {allowed[1]:g} {unit}"
+        fix = "Correct the setting; leave it out to use the published average."
+        raise InputError(where, f"{value!r}", need, fix)
     return number
 
 
@@ -102,12 +99,9 @@ class CondylarGuide:
             )
             object.__setattr__(self, attribute, value)
         if self.radius_mm is not None and not MIN_RADIUS_MM <= self.radius_mm < np.inf:
-            raise InputError(
-                f"articulator.guide_radius_{s}_mm",
-                f"{self.radius_mm!r}",
-                f"at least {MIN_RADIUS_MM:g} mm",
-                "Correct the radius; leave it out for a flat guide.",
-            )
+            where, need = f"articulator.guide_radius_{s}_mm", f"at least {MIN_RADIUS_MM:g} mm"
+            fix = "Correct the radius; leave it out for a flat guide."
+            raise InputError(where, f"{self.radius_mm!r}", need, fix)
 
     @property
     def medial(self) -> float:
@@ -136,11 +130,10 @@ class CondylarGuide:
         q = point - self.start_mm
         if self.radius_mm is None:
             return float(-(q @ up)), -up
-        arm = q - self.radius_mm * up
-        arm[1] = 0.0
+        flat = np.array([q[0], 0.0, q[2]])
+        arm = flat - self.radius_mm * up
         length = float(np.linalg.norm(arm))
         # |q - R up| - R without cancellation near the start.
-        flat = np.array([q[0], 0.0, q[2]])
         gap = (flat @ flat - 2.0 * self.radius_mm * (flat @ up)) / (length + self.radius_mm)
         return float(gap), arm / length
 

@@ -117,30 +117,21 @@ def settings_from_case(
     known = ArticulatorSettings.__dataclass_fields__
     for name in given:
         if name not in known:
-            raise InputError(
-                f"articulator.{name}", "an unknown setting", f"one of {', '.join(known)}",
-                "Correct the name.",
-            )  # fmt: skip
+            need = f"one of {', '.join(known)}"
+            raise InputError(f"articulator.{name}", "an unknown setting", need, "Correct the name.")
     if width_mm is not None and "intercondylar_mm" not in given:
         low, high = INTERCONDYLAR_RANGE_MM
         if not low <= width_mm <= high:
-            raise InputError(
-                "articulator.intercondylar_mm",
-                f"nothing, and true-axis points {width_mm:.4g} mm apart, which would stand for it",
-                f"{low:g} to {high:g} mm between the condylar elements",
-                "Give intercondylar_mm.",
-            )
+            where, fix = "articulator.intercondylar_mm", "Give intercondylar_mm."
+            got = f"nothing, and true-axis points {width_mm:.4g} mm apart, which would stand for it"
+            need = f"{low:g} to {high:g} mm between the condylar elements"
+            raise InputError(where, got, need, fix)
         given["intercondylar_mm"] = width_mm
     settings = replace(ArticulatorSettings(), **given)
-    if bennett_rule:
-        rule = {
-            f"bennett_{side}_deg": bennett_from_inclination(
-                getattr(settings, f"sagittal_inclination_{side}_deg")
-            )
-            for side in ("left", "right")
-            if f"bennett_{side}_deg" not in given
-        }
-        settings = replace(settings, **rule)
+    for side in ("left", "right"):
+        if bennett_rule and f"bennett_{side}_deg" not in given:
+            angle = bennett_from_inclination(getattr(settings, f"sagittal_inclination_{side}_deg"))
+            settings = replace(settings, **{f"bennett_{side}_deg": angle})
     return settings
 
 
@@ -225,18 +216,12 @@ def build_articulator(
     )
     tip = as_point(pin_tip_mm, "pin.tip_mm")
     if tip[0] < MIN_PIN_REACH_MM:
-        raise InputError(
-            "pin.tip_mm",
-            f"a tip {tip[0]:.4g} mm in front of the hinge axis",
-            f"at least {MIN_PIN_REACH_MM:g} mm",
-            "Put the incisal pin in front of the teeth (x is anterior).",
-        )
+        got, need = f"a tip {tip[0]:.4g} mm in front of the hinge axis", f"{MIN_PIN_REACH_MM:g} mm"
+        fix = "Put the incisal pin in front of the teeth (x is anterior)."
+        raise InputError("pin.tip_mm", got, f"at least {need}", fix)
     if table is None:
-        table = incisal_table(
-            tip if table_point_mm is None else table_point_mm,
-            settings.incisal_sagittal_deg,
-            settings.incisal_lateral_deg,
-        )
+        at = tip if table_point_mm is None else table_point_mm
+        table = incisal_table(at, settings.incisal_sagittal_deg, settings.incisal_lateral_deg)
     start = tip if pin_on == "lower" else 2.0 * table.point_mm - tip
     reach = float(-(table.gaps(start).min()))
     if reach > START_TOLERANCE_MM:
@@ -276,10 +261,8 @@ def raised(articulator: Articulator, opening_deg: float) -> Articulator:
     upper occlusal plane; guides on the lower member turn with it. *Source*: derived here.
     """
     if articulator.start_opening_deg != 0.0:
-        raise InputError(
-            "opening_deg", "an articulator already raised", "one at opening 0",
-            "Raise the articulator as it was set.",
-        )  # fmt: skip
+        got, fix = "an articulator already raised", "Raise the articulator as it was set."
+        raise InputError("opening_deg", got, "one at opening 0", fix)
     pose = opening_motion(articulator.axis, opening_deg)
     table, tip = articulator.table, articulator.pin_tip_mm
     up = np.array([0.0, 0.0, 1.0])

@@ -47,11 +47,8 @@ def parse_stl(data: bytes, file: Path) -> Parsed:
     elif n < 0 or b"\0" not in data[:4096]:
         raise broken(file, "content that is neither binary nor ASCII STL", "an STL file")
     else:
-        raise broken(
-            file,
-            f"a header that promises {n} triangles ({expected} bytes) in {len(data)} bytes",
-            "a count that fits the file",
-        )
+        got = f"a header that promises {n} triangles ({expected} bytes) in {len(data)} bytes"
+        raise broken(file, got, "a count that fits the file")
     vertices, inverse = merge_exactly(corners)
     return vertices, inverse.reshape(-1, 3), None
 
@@ -70,11 +67,8 @@ def ascii_stl_corners(data: bytes, file: Path) -> FloatArray:
     except ValueError:
         raise broken(file, "corners that are not numbers", "three numbers a vertex") from None
     if not whole or len(values) != 9 * facets:
-        raise broken(
-            file,
-            f"a text STL that breaks off ({facets} facets begun)",
-            "three corners for every facet and a closing endsolid",
-        )
+        got = f"a text STL that breaks off ({facets} facets begun)"
+        raise broken(file, got, "three corners for every facet and a closing endsolid")
     return np.frombuffer(values, np.float64).reshape(-1, 3) if facets else np.zeros((0, 3))
 
 
@@ -119,13 +113,9 @@ def tooth_labels(values: NDArray, file: Path) -> NDArray[np.int16]:
     good = (numbers == 0) | ((numbers >= 11) & (numbers <= 85) & (units >= 1) & (units <= 8))
     good &= numbers == np.floor(numbers)
     if not good.all():
-        raise InputError(
-            "vertex property tooth",
-            f"label {numbers[~good][0]:g}",
-            "0 or an ISO 3950 tooth number (11 to 85)",
-            "Correct the labels or remove the property.",
-            file,
-        )
+        got, need = f"label {numbers[~good][0]:g}", "0 or an ISO 3950 tooth number (11 to 85)"
+        fix = "Correct the labels or remove the property."
+        raise InputError("vertex property tooth", got, need, fix, file)
     return numbers.astype(np.int16)
 
 

@@ -260,13 +260,9 @@ def equations(
     if not inside.any():
         inside = np.ones(len(x), dtype=bool)
     r = ((on - x) * normal).sum(axis=1)
-    if held is None:
-        gate = max(3.0 * 1.4826 * float(np.median(gap[inside])), MIN_GATE_MM)
-        near = inside & (gap <= gate)
-        spread = max(1.4826 * float(np.median(np.abs(r[near]))), 1e-6)
-    else:
-        gate, spread = held
-        near = inside & (gap <= gate)
+    gate = held[0] if held else max(3.0 * 1.4826 * float(np.median(gap[inside])), MIN_GATE_MM)
+    near = inside & (gap <= gate)
+    spread = held[1] if held else max(1.4826 * float(np.median(np.abs(r[near]))), 1e-6)
     ratio = np.minimum(np.abs(r) / (TUKEY * spread), 1.0)
     weight = np.where(near, (1.0 - ratio**2) ** 2, 0.0)
     arm = x - x.mean(axis=0)
@@ -281,13 +277,11 @@ def refine(
     x = pose.apply(points)
     jac, r, weight, (_, spread) = equations(surface, x)
     used = weight > 0
-    if used.sum() < MIN_POINTS:
-        raise InputError(
-            "scan",
-            f"{int(used.sum())} points with a partner",
-            f"at least {MIN_POINTS}",
-            "The scans hardly overlap: check the files and give a rough start.",
-        )
+    partners = int(used.sum())
+    if partners < MIN_POINTS:
+        fix = "The scans hardly overlap: check the files and give a rough start."
+        got = f"{partners} points with a partner"
+        raise InputError("scan", got, f"at least {MIN_POINTS}", fix)
     # Sandwich of an M-estimator: Tukey's psi' inside, psi squared between, no common variance.
     square = np.minimum((r / (TUKEY * spread)) ** 2, 1.0)
     slope = np.where(used, (1.0 - square) * (1.0 - 5.0 * square), 0.0)
@@ -296,14 +290,13 @@ def refine(
     bread = np.linalg.inv(information)
     covariance = bread @ meat @ bread
     overlap = float(used.mean())
-    status: Literal["converged", "poor", "not_converged"] = "converged"
+    status: Literal["converged", "poor", "not_converged"]
+    status = "converged" if done else "not_converged"
     if spread > POOR_RMS_MM or overlap < MIN_OVERLAP:
         status = "poor"
-    elif not done:
-        status = "not_converged"
     centre = frozen(x.mean(axis=0))
     return RegistrationResult(
-        pose, status, spread, overlap, int(used.sum()), centre, frozen(covariance), count
+        pose, status, spread, overlap, partners, centre, frozen(covariance), count
     )
 
 

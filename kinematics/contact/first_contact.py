@@ -346,12 +346,9 @@ def interpenetration(
 def limit_rad(max_closing_deg: float) -> float:
     """Return the end of a range in radian, or refuse it."""
     if not 0.0 < max_closing_deg <= MAX_CLOSING_DEG:
-        raise InputError(
-            "max_closing_deg",
-            f"{max_closing_deg!r}",
-            f"an angle above 0 and up to {MAX_CLOSING_DEG:g} degrees",
-            "Choose the largest closing to look through.",
-        )
+        need = f"an angle above 0 and up to {MAX_CLOSING_DEG:g} degrees"
+        fix = "Choose the largest closing to look through."
+        raise InputError("max_closing_deg", f"{max_closing_deg!r}", need, fix)
     return math.radians(max_closing_deg)
 
 
@@ -367,10 +364,10 @@ def checked_axes(axes: ArrayLike) -> FloatArray:
     wrong = np.flatnonzero(~((apart >= least) & (apart <= most)))
     if len(wrong):
         i = int(wrong[0])
-        raise InputError(
-            f"axes[{i}]",
+        got, need = (
             f"points {apart[i]:.4g} mm apart",
             f"finite points {least:g} to {most:g} mm apart",
-            f"Check the axis points and their unit ({len(wrong)} axes are out of range).",
         )
+        fix = f"Check the axis points and their unit ({len(wrong)} axes are out of range)."
+        raise InputError(f"axes[{i}]", f"{got} apart", need, fix)
     return pairs

@@ -76,39 +76,27 @@ def build_hierarchy(vertices: ArrayLike, faces: ArrayLike, where: str) -> Hierar
     v = np.ascontiguousarray(vertices, dtype=np.float64)
     f = np.ascontiguousarray(faces)
     if f.ndim != 2 or f.shape[1] != 3 or len(f) == 0 or v.ndim != 2 or v.shape[1] != 3:
-        raise InputError(
-            where,
-            f"vertices {v.shape} and faces {f.shape}",
-            "vertices (n, 3) and at least one face (m, 3)",
-            "Check that the mesh file holds triangles.",
-        )
+        need = "vertices (n, 3) and at least one face (m, 3)"
+        fix = "Check that the mesh file holds triangles."
+        raise InputError(where, f"vertices {v.shape} and faces {f.shape}", need, fix)
     if f.dtype.kind not in "iu":  # NaN among numbers with a fraction would pass for any vertex
         raise InputError(where, f"faces of {f.dtype}", "whole numbers", "Give vertex numbers.")
     if len(f) > MAX_FACES:
         raise InputError(where, f"{len(f)} faces", f"at most {MAX_FACES}", "Decimate the mesh.")
     if f.min() < 0 or f.max() >= len(v):
-        raise InputError(
-            where,
-            f"vertex numbers {f.min()} to {f.max()}",
-            f"0 to {len(v) - 1}",
-            "The faces name vertices that do not exist; export the mesh again.",
-        )
+        got, need = f"vertex numbers {f.min()} to {f.max()}", f"0 to {len(v) - 1}"
+        fix = "The faces name vertices that do not exist; export the mesh again."
+        raise InputError(where, got, need, fix)
     if not np.isfinite(v).all():
         raise InputError(where, "NaN or infinity", "finite coordinates in mm", "Repair the mesh.")
     f = np.ascontiguousarray(f, dtype=np.int32)
-    welded, f = _weld(v, f)
+    welded = v + 0.0  # -0.0 and 0.0 are the same place
+    f = _first_of_equal(welded)[f]  # vertices at exactly the same place are one
     owned = _owners(f, len(welded))
     discs = np.empty((2 * len(f) - 1, 8), dtype=np.float32)
     right = np.empty(2 * len(f) - 1, dtype=np.int32)
     _build(welded, f, discs, right)
     return Hierarchy(*(frozen(a, a.dtype) for a in (welded, f, owned, discs, right)))
-
-
-def _weld(v: FloatArray, f: NDArray[np.int32]) -> tuple[NDArray, NDArray]:
-    """Make vertices at exactly the same place one vertex."""
-    v = v + 0.0  # -0.0 and 0.0 are the same place
-    index = _first_of_equal(v)
-    return v, index[f]
 
 
 @kernel

@@ -70,9 +70,8 @@ def row_reduced(null: FloatArray) -> FloatArray:
     for i in range(len(basis)):
         pivot = int(np.argmax(np.abs(basis[i])))
         basis[i] /= basis[i, pivot]
-        for k in range(len(basis)):
-            if k != i:
-                basis[k] -= basis[k, pivot] * basis[i]
+        others = np.arange(len(basis)) != i
+        basis[others] -= np.outer(basis[others, pivot], basis[i])
     return basis
 
 
@@ -143,15 +142,13 @@ def single_slip(reading: Reading, expected: float, places: dict[str, FloatArray]
     """What slip of hand would make one reading agree with the others, or None."""
     near = 4.0 * reading.sd_mm
     if reading.kind != "distance" and abs(reading.mm + expected) < near:
-        rule = {
-            "left": "left of the midline is positive, right negative",
-            "height": "above the axis-orbital plane is positive, below negative",
-            "anterior": "in front of the axis is positive, behind negative",
+        opposite = "It fits with the opposite sign"
+        return {
+            "left": "The point lies on the other side of the midline "
+            "(left of the midline is positive, right negative).",
+            "height": f"{opposite} (above the axis-orbital plane is positive, below negative).",
+            "anterior": f"{opposite} (in front of the axis is positive, behind negative).",
         }[reading.kind]
-        what = "It fits with the opposite sign"
-        if reading.kind == "left":
-            what = "The point lies on the other side of the midline"
-        return f"{what} ({rule})."
     for unit, factor in (("cm", 10.0), ("inches", 25.4)):
         if abs(reading.mm * factor - expected) < max(near, 0.02 * abs(expected)):
             return f"It looks as if read in {unit}. Give mm."
@@ -165,13 +162,9 @@ def single_slip(reading: Reading, expected: float, places: dict[str, FloatArray]
 
 def swapped(reading: Reading) -> Reading | None:
     """Return the reading with the axis point's side exchanged; None where it has no axis point."""
-    if reading.from_ not in _OTHER_SIDE and reading.to not in _OTHER_SIDE:
-        return None
-    update = {
-        "from_": _OTHER_SIDE.get(reading.from_ or "", reading.from_),
-        "to": _OTHER_SIDE.get(reading.to or "", reading.to),
-    }
-    return reading.model_copy(update=update)
+    named = {"from_": reading.from_, "to": reading.to}
+    update = {field: _OTHER_SIDE[name] for field, name in named.items() if name in _OTHER_SIDE}
+    return reading.model_copy(update=update) if update else None
 
 
 def whole_set_slip(problem: Problem) -> str | None:
@@ -194,10 +187,10 @@ def whole_set_slip(problem: Problem) -> str | None:
         if fits(scaled):
             return f"All readings look as if given in {name}. Give mm."
     exchanged = [swapped(r) or r for r in problem.readings]
-    if any(a != b for a, b in zip(exchanged, problem.readings, strict=True)) and fits(exchanged):
+    if exchanged != list(problem.readings) and fits(exchanged):
         return "Left and right look swapped: exchange left_axis_point and right_axis_point."
     for point in problem.points:
         own = [(swapped(r) or r) if point.name in (r.from_, r.to) else r for r in problem.readings]
-        if any(a != b for a, b in zip(own, problem.readings, strict=True)) and fits(own):
+        if own != list(problem.readings) and fits(own):
             return f"Left and right look swapped in the readings of {point.name!r}."
     return None

@@ -97,7 +97,8 @@ def by_fiducials(table: FiducialsMounting, width: float) -> Pose:
     findings = []
     if fit.fault is not None:
         got = f"{names[fit.fault]!r} is off by {misses[fit.fault]:.2f} mm and does not agree "
-        got, fix = got + "with the others", "Measure it again first, or leave it out."
+        got += "with the others"
+        fix = "Measure it again first, or leave it out."
         findings.append(Finding("warning", f"{where}.{fit.fault}", got, fix))
     high = int(np.argmax(fit.leverage))
     if fit.leverage[high] > 0.95:
@@ -186,15 +187,14 @@ def by_axis_points(table: AxisPointsMounting) -> Pose:
 
     third = np.array(table.third_point_mm)
     values = np.concatenate([table.left_point_mm, table.right_point_mm, third])
-    frame = build(values)
+    axis, frame = HingeAxis(values[:3], values[3:6]), build(values)
     at = frame.apply(third)
     covariance: FloatArray | None = None
     gains: tuple[tuple[str, FloatArray], ...] = ()
     if table.sd_mm is not None:
         gain = propagated(build, values, np.full(9, table.sd_mm))
         covariance = gain @ gain.T
-        along = (values[:3] - values[3:6]) / np.linalg.norm(values[:3] - values[3:6])
-        width_gain = np.concatenate([along, -along, np.zeros(3)]) * table.sd_mm
+        width_gain = np.concatenate([axis.direction, -axis.direction, np.zeros(3)]) * table.sd_mm
         # The third point as read, plus how the frame that it is seen in moves with each reading.
         third_gain = gain[3:5] + np.cross(gain[:3].T, at).T[:2]
         third_gain[:, 6:] += table.sd_mm * frame.rotation.as_matrix()[:2]
@@ -203,7 +203,7 @@ def by_axis_points(table: AxisPointsMounting) -> Pose:
         gains = tuple((n, every[:, 3 * i : 3 * i + 3]) for i, n in enumerate(names))
     return Pose(
         frame,
-        HingeAxis(values[:3], values[3:6]).width_mm,
+        axis.width_mm,
         covariance=covariance,
         on_arbitrary=table.axis == "arbitrary",
         gains=gains,
@@ -213,16 +213,14 @@ def by_axis_points(table: AxisPointsMounting) -> Pose:
 
 def by_located_axis(table: LocatedAxisMounting, located: CaseAxis) -> Pose:
     """An axis located from recordings, and a third reference point, in ``upper_scan``."""
-    axis, third = located.axis, np.array(table.third_point_mm)
-    frame = axis_orbital_from_points(axis, third)
-    at = frame.apply(third)
-    turn = np.kron(np.eye(2), frame.rotation.as_matrix())
-    covariance = turn @ located.covariance_mm2 @ turn.T
+    frame = axis_orbital_from_points(located.axis, table.third_point_mm)
+    at = frame.apply(table.third_point_mm)
+    _, covariance = located.source.moved(frame)
     across = [0, 2, 3, 5]
     marginal = covariance[np.ix_(across, across)]
     return Pose(
         frame,
-        axis.width_mm,
+        located.axis.width_mm,
         findings=located.findings,
         third_point_mm=(float(at[0]), float(at[1])),
         true_axis_covariance_mm2=frozen(0.5 * (marginal + marginal.T)),

@@ -230,17 +230,14 @@ def step_gain(case: Case, pose: Pose, step: RigidTransform) -> FloatArray:
     """
     gap = offset_gap(case)
     values = np.array([pose.width_mm, *pose.third_point_mm])
-    columns = []
-    for i in range(3):
-        ends = []
-        for sign in (1.0, -1.0):
-            at = values.copy()
-            at[i] += sign * STEP_MM
-            _, arbitrary = axes_of(case, float(np.sqrt(at[0] ** 2 - gap**2)))
-            moved = axis_orbital_from_articulator(arbitrary, (float(at[1]), float(at[2])))
-            ends.append(small_motion(moved, step))
-        columns.append((ends[0] - ends[1]) / (2.0 * STEP_MM))
-    return np.column_stack(columns)
+
+    def moved(change: FloatArray) -> FloatArray:
+        width, x, y = (values + change).tolist()
+        _, arbitrary = axes_of(case, float(np.sqrt(width**2 - gap**2)))
+        return small_motion(axis_orbital_from_articulator(arbitrary, (x, y)), step)
+
+    columns = [moved(change) - moved(-change) for change in STEP_MM * np.eye(3)]
+    return np.column_stack(columns) / (2.0 * STEP_MM)
 
 
 def check_teeth(points: list[LowerPoint]) -> list[Finding]:

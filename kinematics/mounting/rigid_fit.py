@@ -93,14 +93,12 @@ def fit_rigid(a_mm: ArrayLike, b_mm: ArrayLike, where: str, sd_mm: float | None 
     qa, qb = a - ca, b - cb
     refuse_scale(qa, qb, where)
     for q, frame in ((qa, "first"), (qb, "second")):
-        spread = np.linalg.svd(q, compute_uv=False) / np.sqrt(n)
-        if spread[1] < MIN_WIDTH_MM:
-            raise InputError(
-                where,
-                f"points within {spread[1]:.3g} mm of one line (in their {frame} frame)",
-                f"points spread at least {MIN_WIDTH_MM:g} mm off any line",
-                "Add a point well off that line; the turn about it is free.",
-            )
+        width = np.linalg.svd(q, compute_uv=False)[1] / np.sqrt(n)
+        if width < MIN_WIDTH_MM:
+            got = f"points within {width:.3g} mm of one line (in their {frame} frame)"
+            need = f"points spread at least {MIN_WIDTH_MM:g} mm off any line"
+            fix = "Add a point well off that line; the turn about it is free."
+            raise InputError(where, got, need, fix)
     turn, _ = Rotation.align_vectors(qb, qa)
     refuse_mirror(qa, qb, turn, where)
     b_from_a = RigidTransform.from_components(cb - turn.apply(ca), turn)
@@ -125,14 +123,10 @@ def fit_rigid(a_mm: ArrayLike, b_mm: ArrayLike, where: str, sd_mm: float | None 
 
 def point_at_fault(residual: FloatArray, hat: FloatArray, dof: int) -> int | None:
     """Index of the point that stands out when left out, or None (4 points or more)."""
-    if dof <= 3:
-        return None
     total = float(np.sum(residual**2))
-    if total < 1e-18:
+    if dof <= 3 or total < 1e-18:
         return None
-    own = np.array(
-        [r @ np.linalg.pinv(np.eye(3) - h) @ r for r, h in zip(residual, hat, strict=True)]
-    )
+    own = np.einsum("ni,nij,nj->n", residual, np.linalg.pinv(np.eye(3) - hat), residual)
     rest = np.maximum(total - own, 1e-12 * total) / (dof - 3)
     chance = f_distribution.sf(own / 3.0 / rest, 3, dof - 3) * len(residual)
     worst = int(np.argmin(chance))
@@ -157,25 +151,18 @@ def refuse_scale(qa: FloatArray, qb: FloatArray, where: str) -> None:
     if 2 / 3 < ratio < 3 / 2:
         return
     name = unit_hint(ratio)
-    hint = f"The second set looks as if {name}." if name else "The two sets do not belong together."
-    raise InputError(
-        where,
-        f"points {ratio:.3g} times as far apart in the second frame as in the first",
-        "the same distances in both frames (mm)",
-        hint,
-    )
+    fix = f"The second set looks as if {name}." if name else "The two sets do not belong together."
+    got = f"points {ratio:.3g} times as far apart in the second frame as in the first"
+    raise InputError(where, got, "the same distances in both frames (mm)", fix)
 
 
 def refuse_mirror(qa: FloatArray, qb: FloatArray, turn: Rotation, where: str) -> None:
     """Refuse sets that fit well only after a reflection."""
-    plain = float(np.sqrt(np.mean(np.sum((turn.apply(qa) - qb) ** 2, axis=1))))
-    flip = np.array([1.0, -1.0, 1.0])
-    mirror_turn, _ = Rotation.align_vectors(qb, qa * flip)
-    mirrored = float(np.sqrt(np.mean(np.sum((mirror_turn.apply(qa * flip) - qb) ** 2, axis=1))))
+    flipped = qa * np.array([1.0, -1.0, 1.0])
+    other, _ = Rotation.align_vectors(qb, flipped)
+    misses = turn.apply(qa) - qb, other.apply(flipped) - qb
+    plain, mirrored = (float(np.sqrt(np.mean(np.sum(m**2, axis=1)))) for m in misses)
     if plain > 1.0 and mirrored < plain / 3.0:
-        raise InputError(
-            where,
-            f"sets that fit to {plain:.3g} mm, but mirrored to {mirrored:.3g} mm",
-            "the same points in two right-handed frames",
-            "Left and right are swapped in one set, or one axis of a frame is flipped.",
-        )
+        got = f"sets that fit to {plain:.3g} mm, but mirrored to {mirrored:.3g} mm"
+        fix = "Left and right are swapped in one set, or one axis of a frame is flipped."
+        raise InputError(where, got, "the same points in two right-handed frames", fix)

@@ -59,15 +59,10 @@ class HeightField:
         i, j = np.where(inside, i, 0), np.where(inside, j, 0)
         a, b = fx - i, fy - j
         h = self.height_mm
-        corners = (h[i, j], h[i + 1, j], h[i, j + 1], h[i + 1, j + 1])
+        corners = np.array([h[i, j], h[i + 1, j], h[i, j + 1], h[i + 1, j + 1]])
         whole = inside & np.isfinite(corners).all(axis=0)
-        safe = [np.where(whole, c, 0.0) for c in corners]
-        value = (
-            (1 - a) * (1 - b) * safe[0]
-            + a * (1 - b) * safe[1]
-            + (1 - a) * b * safe[2]
-            + a * b * safe[3]
-        )
+        p, q, r, s = np.where(whole, corners, 0.0)
+        value = (1 - a) * (1 - b) * p + a * (1 - b) * q + (1 - a) * b * r + a * b * s
         return np.where(whole, value, -np.inf)
 
 
@@ -191,14 +186,10 @@ def least_vertical_gap(
     A positive gap means that the surfaces do not touch. Infinite where no vertical line meets
     both. Source: derived here.
     """
-    lower, upper = lower_mm[lower_faces], upper_mm[upper_faces]
+    lower, upper = lower_mm[lower_faces], upper_mm[upper_faces]  # fresh, so contiguous
     low = upper_mm[:, :2].min(axis=0)
     extent = np.ptp(upper_mm[:, :2], axis=0)
     edge = float(np.median(np.ptp(upper[:, :, :2], axis=1)))
     cell = max(2.0 * edge, float(extent.max()) / 2000.0, 1e-9)
     nx, ny = (int(e / cell) + 1 for e in extent)
-    return float(
-        least_gap(
-            np.ascontiguousarray(lower), np.ascontiguousarray(upper), low[0], low[1], cell, nx, ny
-        )
-    )
+    return float(least_gap(lower, upper, low[0], low[1], cell, nx, ny))
