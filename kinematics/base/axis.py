@@ -78,12 +78,9 @@ class HingeAxis:
         object.__setattr__(self, "right_point_mm", right)
         distance = float(np.linalg.norm(left - right))
         if not MIN_POINT_DISTANCE_MM <= distance <= MAX_POINT_DISTANCE_MM:
-            raise InputError(
-                "left_point_mm, right_point_mm",
-                f"points {distance:.4g} mm apart",
-                f"{MIN_POINT_DISTANCE_MM:g} to {MAX_POINT_DISTANCE_MM:g} mm apart",
-                "Check the two axis points and their unit (mm).",
-            )
+            got, where = f"points {distance:.4g} mm apart", "left_point_mm, right_point_mm"
+            need = f"{MIN_POINT_DISTANCE_MM:g} to {MAX_POINT_DISTANCE_MM:g} mm apart"
+            raise InputError(where, got, need, "Check the two axis points and their unit (mm).")
 
     @property
     def direction(self) -> FloatArray:

@@ -123,21 +123,16 @@ class Cast:
         InputError
             No triangle, a coordinate that is not finite, an unknown arch or unit.
         """
-        for field, got, allowed in (
-            ("arch", arch, ("upper", "lower")),
-            ("unit", unit, tuple(MM_PER_UNIT)),
-        ):
+        known = {"arch": (arch, ("upper", "lower")), "unit": (unit, tuple(MM_PER_UNIT))}
+        for field, (got, allowed) in known.items():
             if got not in allowed:
                 raise InputError(field, repr(got), ", ".join(allowed), "Correct it.")
         vertices = np.array(mesh.vertices, dtype=np.float64) * MM_PER_UNIT[unit]
         if not len(mesh.faces) or not np.isfinite(vertices).all():
-            raise InputError(
-                "mesh",
-                f"{len(mesh.faces)} triangles, {int((~np.isfinite(vertices)).any(axis=1).sum())} "
-                "vertices that are not finite",
-                "at least one triangle and finite vertices",
-                "Clean the mesh first.",
-            )
+            lost = int((~np.isfinite(vertices)).any(axis=1).sum())
+            got = f"{len(mesh.faces)} triangles, {lost} vertices that are not finite"
+            need = "at least one triangle and finite vertices"
+            raise InputError("mesh", got, need, "Clean the mesh first.")
         tooth = mesh.vertex_attributes.get("tooth", np.zeros(len(vertices)))
         return cls(arch, vertices, mesh.faces, tooth)
 
@@ -183,13 +178,8 @@ def load_cast(path: Path | str, arch: str, unit: str = "mm") -> tuple[Cast, list
         raise InputError("casts.unit", repr(unit), f"one of {allowed}", "Correct the unit.", file)
     parser = PARSERS.get(file.suffix.lower())
     if parser is None:
-        raise InputError(
-            "file type",
-            repr(file.suffix),
-            f"one of {', '.join(PARSERS)}",
-            "Export the scan in one of these formats.",
-            file,
-        )
+        need, fix = f"one of {', '.join(PARSERS)}", "Export the scan in one of these formats."
+        raise InputError("file type", repr(file.suffix), need, fix, file)
     data = read_regular_file(
         file, "a mesh", MAX_FILE_BYTES, links=False,
         too_large="Reduce the number of triangles or export as binary.",
@@ -223,13 +213,10 @@ def scale_to_mm(vertices: FloatArray, unit: str, file: Path) -> tuple[float, lis
     likely, where = likely_unit(span), f"{file.name}: unit"
     if unit == "auto":
         if likely is None:
-            raise InputError(
-                "casts.unit",
-                f'"auto" for a mesh {span:.4g} units across',
-                "a mesh that is an arch of 40 to 110 mm in mm, cm, m or inch",
-                "State the unit, or check that this is the scan of an arch.",
-                file,
-            )
+            got = f'"auto" for a mesh {span:.4g} units across'
+            need = "a mesh that is an arch of 40 to 110 mm in mm, cm, m or inch"
+            fix = "State the unit, or check that this is the scan of an arch."
+            raise InputError("casts.unit", got, need, fix, file)
         text = f"read as {likely}: the largest extent is then {span * MM_PER_UNIT[likely]:.1f} mm"
         fix = f'Write unit = "{likely}" if that is right.'
         return MM_PER_UNIT[likely], [Finding("note", where, text, fix)]

@@ -22,6 +22,7 @@ KINDS = {
 }  # fmt: skip
 """Number types of a PLY header and their numpy codes."""
 CODES = {"i1": "b", "u1": "B", "i2": "h", "u2": "H", "i4": "i", "u4": "I", "f8": "d"}
+TOO_FEW = "fewer rows than the header promises"
 FORMS = {
     "ascii": (True, "="), "binary_little_endian": (False, "<"), "binary_big_endian": (False, ">")
 }  # fmt: skip
@@ -91,18 +92,16 @@ def read_ply(data: bytes) -> tuple[FloatArray, NDArray[np.int64], FloatArray | N
     by_name = {e.name: e for e in elements}
     if len(by_name) < len(elements):
         raise ValueError("one element twice in the header")
-    vertex = by_name.get("vertex")
-    if vertex is None or not {"x", "y", "z"} <= vertex.columns.keys():
+    absent = Element("", 0)
+    columns, lists = by_name.get("vertex", absent).columns, by_name.get("face", absent).lists
+    if not {"x", "y", "z"} <= columns.keys():
         raise ValueError("no vertices with x, y and z")
-    points = np.stack([vertex.columns[c].astype(np.float64) for c in "xyz"], axis=1)
-    labels = vertex.columns.get("tooth")
-    face = by_name.get("face")
-    named = [n for n in FACE_LISTS if face is not None and n in face.lists]
-    if face is None or not named:
+    points = np.stack([columns[c].astype(np.float64) for c in "xyz"], axis=1)
+    named = [n for n in FACE_LISTS if n in lists]
+    if not named:
         raise ValueError("no faces")
-    corners, counts = face.lists[named[0]]
-    faces = fan(corners, counts)
-    return points, faces, None if labels is None else labels.astype(np.float64)
+    labels = columns.get("tooth")
+    return points, fan(*lists[named[0]]), None if labels is None else labels.astype(np.float64)
 
 
 def fan(corners: NDArray, counts: NDArray) -> NDArray[np.int64]:
@@ -209,21 +208,18 @@ def read_rows(element: Element, body: memoryview, at: int, order: str) -> int:
     layout: list[tuple] = []
     first = at  # lists are taken to be as long as those of the first row, until shown otherwise
     for i, p in enumerate(element.properties):
-        size = int(p.kind[1])
-        if not p.count:
+        if p.count:
+            n = list_length(p, body, first, order)
+            first += int(p.count[1]) + n * int(p.kind[1])
+            layout += [(f"{i}n", order + p.count), (f"{i}", order + p.kind, (n,))]
+        else:
+            first += int(p.kind[1])
             layout.append((f"{i}", order + p.kind))
-            first += size
-            continue
-        n = list_length(p, body, first, order)
-        first += int(p.count[1]) + n * size
-        if first > len(body):
-            raise ValueError("fewer rows than the header promises")
-        layout += [(f"{i}n", order + p.count), (f"{i}", order + p.kind, (n,))]
     row = np.dtype(layout)
     end = at + element.length * row.itemsize
     listed = [i for i, p in enumerate(element.properties) if p.count]
     if end > len(body) and not listed:
-        raise ValueError("fewer rows than the header promises")
+        raise ValueError(TOO_FEW)
     rows = np.frombuffer(body, row, element.length, at) if end <= len(body) else None
     if rows is None or any((rows[f"{i}n"] != rows[f"{i}n"][0]).any() for i in listed):
         return read_ragged(element, body, at, order)
@@ -236,12 +232,15 @@ def read_rows(element: Element, body: memoryview, at: int, order: str) -> int:
 
 
 def list_length(p: Property, body: memoryview, at: int, order: str) -> int:
-    """Length of the list that begins at byte ``at``."""
-    if at + int(p.count[1]) > len(body):
-        raise ValueError("fewer rows than the header promises")
+    """Length of the list that begins at byte ``at`` and lies within the file."""
+    start = at + int(p.count[1])
+    if start > len(body):
+        raise ValueError(TOO_FEW)
     n = struct.unpack_from(order + CODES[p.count], body, at)[0]
     if not 0 <= n <= len(body) or n != int(n):
         raise ValueError("a list whose length is no whole number")
+    if start + int(n) * int(p.kind[1]) > len(body):
+        raise ValueError(TOO_FEW)
     return int(n)
 
 
@@ -252,19 +251,16 @@ def read_ragged(element: Element, body: memoryview, at: int, order: str) -> int:
     for _ in range(element.length):
         for p in element.properties:
             size = int(p.kind[1])
-            if not p.count:
-                at += size
-                continue
-            n = list_length(p, body, at, order)
-            at += int(p.count[1])
-            if at + n * size > len(body):
-                raise ValueError("fewer rows than the header promises")
+            if p.count:
+                n = list_length(p, body, at, order)
+                at += int(p.count[1])
+                size *= n
             if p is kept:
-                flat += body[at : at + n * size]
+                flat += body[at : at + size]
                 counts.append(n)
-            at += n * size
+            at += size
     if at > len(body):
-        raise ValueError("fewer rows than the header promises")
+        raise ValueError(TOO_FEW)
     if kept is not None:
         values = np.frombuffer(bytes(flat), order + kept.kind)
         element.lists[kept.name] = (values, np.array(counts, np.int64))

@@ -337,12 +337,9 @@ def scan_pose(
         not fit.
     """
     if lower is None:
-        raise InputError(
-            field,
-            "a scan without [casts]",
-            "the lower cast to register it to",
-            "Add [casts] with upper and lower, or give upper_scan_from_lower_scan.",
-        )
+        need = "the lower cast to register it to"
+        fix = "Add [casts] with upper and lower, or give upper_scan_from_lower_scan."
+        raise InputError(field, "a scan without [casts]", need, fix)
     path = resolve(name, field)
     try:
         scan, remarks = load_cast(path, "lower", unit)
@@ -354,12 +351,8 @@ def scan_pose(
         got = error.got if error.where in ("file", path.name) else f"{error.where}: {error.got}"
         raise InputError(field, got, error.allowed, error.fix, error.file or path) from None
     if result.status == "poor":
-        raise InputError(
-            field,
-            f"a scan that does not fit the lower: {result.rms_mm:.2f} mm left over, "
-            f"{100 * result.overlap:.0f} % overlap",
-            "a scan of the same lower arch",
-            "Check the file and its unit; crop it to the teeth; or give its pose.",
-            path,
-        )
+        got = f"a scan that does not fit the lower: {result.rms_mm:.2f} mm left over, "
+        got += f"{100 * result.overlap:.0f} % overlap"
+        fix = "Check the file and its unit; crop it to the teeth; or give its pose."
+        raise InputError(field, got, "a scan of the same lower arch", fix, path)
     return result, [*remarks, *result.findings(label or name)]

@@ -142,13 +142,9 @@ def fit_distances(table: DistancesMounting, width_mm: float | None) -> Distances
 
 def pose_gain(problem: Problem, gain: FloatArray) -> FloatArray:
     """Rows for pose, width, third point's x and y, from those of the unknowns."""
-    rows = list(range(6))
-    if problem.width_mm is None:
-        rows.append(6)
-    if problem.uses_third:
-        rows += [7, 8]
+    known = np.array([True] * 6 + [problem.width_mm is None] + [problem.uses_third] * 2)
     out = np.zeros((9, gain.shape[1]))
-    out[rows] = gain
+    out[known] = gain
     return out
 
 

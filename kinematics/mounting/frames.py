@@ -71,12 +71,9 @@ def bonwill_frame(
             "Check the three points and their unit (mm).",
         )
     if arm_mm <= base_mm / 2.0 + 20.0:
-        raise InputError(
-            "mounting.bonwill_arm_mm",
-            f"an arm of {arm_mm:g} mm on a base of {base_mm:g} mm",
-            "an arm well above half the base",
-            "Check bonwill_arm_mm and bonwill_base_mm.",
-        )
+        got = f"an arm of {arm_mm:g} mm on a base of {base_mm:g} mm"
+        fix = "Check bonwill_arm_mm and bonwill_base_mm."
+        raise InputError("mounting.bonwill_arm_mm", got, "an arm well above half the base", fix)
     y = across / np.linalg.norm(across)
     up = up / np.linalg.norm(up)
     x = np.cross(y, up)
@@ -148,14 +145,12 @@ def propagated(
     The covariance for independent values is ``g @ g.T``.
     """
     here = build(values)
-    columns = []
-    for i, sd in enumerate(sds):
-        step = np.zeros_like(values)
-        step[i] = max(1e-3 * sd, 1e-6)
-        plus = small_motion(build(values + step), here)
-        minus = small_motion(build(values - step), here)
-        columns.append((plus - minus) / (2.0 * step[i]) * sd)
-    return np.column_stack(columns)
+    steps = np.diag(np.maximum(1e-3 * sds, 1e-6))
+    plus, minus = (
+        np.column_stack([small_motion(build(values + sign * step), here) for step in steps])
+        for sign in (1.0, -1.0)
+    )
+    return (plus - minus) / (2.0 * np.diag(steps)) * sds
 
 
 def cast_shift_mm(gain: FloatArray) -> float:

@@ -188,12 +188,9 @@ def pose_arrays(poses: RigidTransform) -> tuple[FloatArray, FloatArray]:
     """Rotations (n, 3, 3) and translations (n, 3) of at least two finite poses."""
     m = np.asarray(poses.as_matrix()).reshape(-1, 4, 4)
     if len(m) < 2:
-        raise InputError(
-            "openings",
-            f"{len(m)} pose{'' if len(m) == 1 else 's'}",
-            "at least 2 poses of the lower at different openings",
-            "Scan the bite at one more opening.",
-        )
+        got = f"{len(m)} pose{'' if len(m) == 1 else 's'}"
+        need = "at least 2 poses of the lower at different openings"
+        raise InputError("openings", got, need, "Scan the bite at one more opening.")
     if not np.isfinite(m).all():
         raise InputError("openings", "a pose with a NaN", "finite poses", "Check the matrices.")
     return m[:, :3, :3], m[:, :3, 3]

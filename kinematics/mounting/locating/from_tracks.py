@@ -155,12 +155,8 @@ def checked_tracks(tracks: Sequence[ArrayLike]) -> tuple[FloatArray, NDArray[np.
             "Record more samples.",
         )
     if not any(is_bent(a) for a in arrays):
-        raise InputError(
-            "tracks",
-            "points that move on straight lines",
-            "arcs about the hinge axis",
-            "Record a wider opening, with all digits of the samples.",
-        )
+        got, fix = "points that move on straight lines", "Record a wider opening, with all digits"
+        raise InputError("tracks", got, "arcs about the hinge axis", f"{fix} of the samples.")
     owner = np.repeat(np.arange(len(arrays)), [len(a) for a in arrays])
     return np.concatenate(arrays), owner
 
