@@ -57,7 +57,6 @@ def excursion(
     front: Front = "pin",
     teeth: ToothStop | None = None,
     opening_deg: float = 12.0,
-    lock_climb_deg: float = LOCK_CLIMB_DEG,
 ) -> ExcursionPath:
     """Move the lower member along its guides.
 
@@ -79,9 +78,6 @@ def excursion(
         Needed for "teeth" and "first".
     opening_deg : float
         Range of "hinge", opening positive.
-    lock_climb_deg : float
-        A tooth contact that climbs more steeply than this (and more than 0.2 mm) from one step
-        to the next counts as locked.
 
     Returns
     -------
@@ -94,8 +90,9 @@ def excursion(
 
     Notes
     -----
-    *Guarantee*: every reached step meets its constraints to 1e-9 mm. Poses are followed from
-    step to step; what teeth do between two steps is not seen.
+    *Guarantee*: every reached step meets its constraints to 1e-9 mm. A tooth contact that climbs
+    more steeply than 80 degrees, and more than 0.2 mm, to the next step counts as locked. Poses
+    are followed from step to step; what teeth do between two steps is not seen.
     *Source*: derived here.
 
     Examples
@@ -122,7 +119,7 @@ def excursion(
     for demand in demands:
         step, pose = one_step(articulator, demand, pose, front, teeth)
         if done and step.status == "on_teeth":
-            step = check_climb(step, done[-1], lock_climb_deg)
+            step = check_climb(step, done[-1])
         if not step.reached and done:
             step = replace(step, motion=done[-1].motion, elements_mm=done[-1].elements_mm)
         done.append(step)
@@ -260,14 +257,14 @@ def hinge_path(articulator: Articulator, steps: int, opening_deg: float) -> Excu
     return ExcursionPath("hinge", articulator, tuple(done), steps)
 
 
-def check_climb(step: ExcursionStep, before: ExcursionStep, lock_climb_deg: float) -> ExcursionStep:
+def check_climb(step: ExcursionStep, before: ExcursionStep) -> ExcursionStep:
     """Mark a step as locked where its tooth contact climbed a wall to get there."""
     if step.contact is None:
         return step
     carried = step.motion.inv().apply(step.contact.point_mm)
     move = step.contact.point_mm - before.motion.apply(carried)
     climb = float(np.degrees(np.arctan2(-move[2], np.hypot(move[0], move[1]))))
-    if climb <= lock_climb_deg or -move[2] <= LOCK_RISE_MM:
+    if climb <= LOCK_CLIMB_DEG or -move[2] <= LOCK_RISE_MM:
         return step
     why = f"the teeth lock: {contact_words(step.contact)} would climb {-move[2]:.3g} mm at "
     return replace(step, status="locked", message=f"{why}{climb:.3g} deg")

@@ -21,8 +21,8 @@ from kinematics.casts.health import findings as health_findings
 
 CANDIDATES = 8
 """Triangles, by nearness of their centroids, among which the nearest point is sought (ours)."""
-COARSE_ROUNDS = 30
-"""Most rounds for each coarse start (ours)."""
+COARSE_ROUNDS, FINE_ROUNDS = 30, 80
+"""Most rounds for each coarse start, and then from the best of them (ours)."""
 FREE_ROUNDS = 12
 """From then on the spread is held, so that partners cannot flicker in and out for ever (ours)."""
 STILL_MM = 3e-4
@@ -143,12 +143,7 @@ def smoothed_normals(normal: FloatArray, cast: Cast) -> FloatArray:
 
 
 def register(
-    moving: Cast,
-    fixed: Cast,
-    start: RigidTransform | None = None,
-    *,
-    max_points: int = 4000,
-    max_rounds: int = 80,
+    moving: Cast, fixed: Cast, start: RigidTransform | None = None, *, max_points: int = 4000
 ) -> RegistrationResult:
     """Find the pose that lays one scan on another of the same arch.
 
@@ -203,7 +198,7 @@ def register(
     # Best: most points lying within the common scale of the best try.
     scale = max(min(t[2] for t in tried), MIN_GATE_MM)
     best = max(tried, key=lambda t: surface.share_within(t[0].apply(coarse), 3.0 * scale))
-    return refine(surface, fine, best[0], max_rounds)
+    return refine(surface, fine, best[0])
 
 
 def rough_starts(moving: FloatArray, fixed: FloatArray) -> list[RigidTransform]:
@@ -269,11 +264,9 @@ def equations(
     return np.concatenate([cross(arm, normal), normal], axis=1), r, weight, (gate, spread)
 
 
-def refine(
-    surface: Surface, points: FloatArray, pose: RigidTransform, rounds: int
-) -> RegistrationResult:
+def refine(surface: Surface, points: FloatArray, pose: RigidTransform) -> RegistrationResult:
     """Register all points from a rough pose, with the covariance."""
-    pose, done, _, count = icp(surface, points, pose, rounds, STILL_MM)
+    pose, done, _, count = icp(surface, points, pose, FINE_ROUNDS, STILL_MM)
     x = pose.apply(points)
     jac, r, weight, (_, spread) = equations(surface, x)
     used = weight > 0

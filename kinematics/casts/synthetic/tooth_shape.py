@@ -173,7 +173,7 @@ CUSPS: dict[str, dict[int, list[tuple[float, float, float]]]] = {
 }
 
 
-def crown(number: int, *, size: float = 1.0, wear_mm: float = 0.0) -> Crown:
+def crown(number: int, *, size: float = 1.0) -> Crown:
     """Build the crown of a permanent tooth.
 
     Parameters
@@ -182,8 +182,6 @@ def crown(number: int, *, size: float = 1.0, wear_mm: float = 0.0) -> Crown:
         ISO 3950, 11 to 47, second digit 1 to 7.
     size : float
         Factor on every dimension.
-    wear_mm : float
-        Lowers cusp tips or edge.
 
     Returns
     -------
@@ -200,12 +198,10 @@ def crown(number: int, *, size: float = 1.0, wear_mm: float = 0.0) -> Crown:
     length, md, bl, cervix = (size * x for x in WHEELER_MM[arch][place])
     shown = (SHOWN_CANINE if place == 3 else SHOWN) * length
     build = anterior_crown if place <= 3 else posterior_crown
-    return build(number, shown, md, bl, cervix / md, wear_mm)
+    return build(number, shown, md, bl, cervix / md)
 
 
-def anterior_crown(
-    number: int, shown: float, md: float, bl: float, neck: float, wear: float
-) -> Crown:
+def anterior_crown(number: int, shown: float, md: float, bl: float, neck: float) -> Crown:
     """An incisor or canine."""
     upper, place = number < 30, number % 10
     q = [-1.35, -1.0, -0.82, -0.62, -0.42, -0.24, -0.1, 0.0, 0.12]
@@ -220,13 +216,13 @@ def anterior_crown(
     if place == 3:
         labial = [x * 1.12 + 0.02 * (1 + k / 9) for k, x in enumerate(labial)]
         lingual = [x * 0.98 - 0.05 for x in lingual]
-        cusps = [Cusp(0.04 * md, 0.0, -wear, slope=0.5, outer_slope=0.5, round_mm=0.7)]
+        cusps = [Cusp(0.04 * md, 0.0, 0.0, slope=0.5, outer_slope=0.5, round_mm=0.7)]
     half_u = [0.86 * neck, neck, 0.5 * (1 + neck), 0.93, 0.985, 1.0, 0.985, 0.96, 0.92]
     return Crown(
         number=number,
         length_mm=shown,
         width_mm=md,
-        top_mm=-wear,
+        top_mm=0.0,
         z_mm=fine * shown,
         half_u_mm=PchipInterpolator(q, half_u)(fine) * 0.5 * md * 1.015,
         buccal_mm=PchipInterpolator(q, labial)(fine) * bl,
@@ -239,9 +235,7 @@ def anterior_crown(
     )
 
 
-def posterior_crown(
-    number: int, shown: float, md: float, bl: float, neck: float, wear: float
-) -> Crown:
+def posterior_crown(number: int, shown: float, md: float, bl: float, neck: float) -> Crown:
     """A premolar or molar."""
     arch, place = "upper" if number < 30 else "lower", number % 10
     q = [-1.35, -1.0, -0.75, -0.5, -0.25, 0.0, 0.2]
@@ -259,7 +253,7 @@ def posterior_crown(
     cusps = []
     for u, w, h in CUSPS[arch][place]:
         outer_slope = 1.7 if (w > 0) == (arch == "upper") else 1.4
-        cusps.append(Cusp(u * 0.5 * md, w * scale, h - wear, 0.66, outer_slope, round_mm=0.5))
+        cusps.append(Cusp(u * 0.5 * md, w * scale, h, 0.66, outer_slope, round_mm=0.5))
     low = min(c.w_mm for c in cusps) + 0.7
     high = max(c.w_mm for c in cusps) - 0.7
     at = 0.5 * md - 1.0
