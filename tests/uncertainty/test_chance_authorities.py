@@ -7,10 +7,10 @@ import pytest
 from scipy.spatial.transform import Rotation
 from scipy.special import ndtri
 
-from kinematics.base.arcs import chord
 from kinematics.uncertainty.chance import counted
 from kinematics.uncertainty.first_order import first_order
 from tests import AUTHORITIES
+from tests.oracles.arcs import chord
 
 JCGM_106 = tomllib.loads((AUTHORITIES / "jcgm_106.toml").read_text("utf-8"))
 EVEN = ndtri((np.arange(200_000) + 0.5) / 200_000)

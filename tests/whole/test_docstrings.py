@@ -114,7 +114,9 @@ def test_an_import_beside_the_face_is_noticed():
     assert beside_the_face("import kinematics.case.read")
     assert beside_the_face("from kinematics import nothing")
     assert not beside_the_face("from kinematics import read_case")
-    assert not beside_the_face("from kinematics.base.arcs import chord", {"kinematics.base.arcs"})
+    assert not beside_the_face(
+        "from kinematics.base.teeth import is_tooth", {"kinematics.base.teeth"}
+    )
 
 
 @pytest.mark.parametrize(
