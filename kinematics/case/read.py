@@ -61,7 +61,7 @@ def read_case(path: Path | str) -> Case:
     Notes
     -----
     Guarantee: never reads another file, and returns a whole case or raises.
-    Source: derived here; the layout is in DEVELOPERS.md.
+    Source: derived here; ``example_case.toml`` shows every field.
 
     Examples
     --------
