@@ -9,8 +9,8 @@ import pytest
 
 from tests.app.test_excursions import PageServer
 from tests.makers.cases import landmarks_only
-from viewer.app import desk as app_session
-from viewer.app import later as app_later
+from viewer.app import desk as desk_module
+from viewer.app import later as later_module
 from viewer.app.desk import Desk
 from viewer.app.session import Session
 
@@ -56,7 +56,11 @@ def test_a_malformed_message_is_answered_and_the_desk_works_on(name):
 
 @pytest.mark.parametrize(
     ("module", "name", "kept"),
-    [(app_session, "weigh", False), (app_later, "complete", False), (app_later, "_spread", True)],
+    [
+        (desk_module, "weigh", False),
+        (later_module, "complete", False),
+        (later_module, "_spread", True),
+    ],
 )
 def test_a_computation_that_fails_is_told_and_the_desk_works_on(monkeypatch, module, name, kept):
     session, server = Session(landmarks_only(uncertainty={"seed": 1})), PageServer()
@@ -74,7 +78,7 @@ def test_a_computation_that_fails_is_told_and_the_desk_works_on(monkeypatch, mod
                     assert not work.done(), work.exception()
                     await asyncio.sleep(0.02)
             assert not server.state["waiting"]
-            if module is app_later:
+            if module is later_module:
                 await asyncio.sleep(0.02)
                 shown = server.state["excursions"]
                 assert bool(shown["rows"]) == kept

@@ -19,8 +19,8 @@ from kinematics.excursions.compare import case_excursions, compare_excursions
 from kinematics.excursions.details import look_closer
 from kinematics.excursions.results import EXCURSIONS
 from tests.makers.cases import landmarks_only
-from viewer.app import desk as app_session
-from viewer.app import excursions as app_excursions
+from viewer.app import desk as desk_module
+from viewer.app import excursions as on_page
 from viewer.app.desk import Desk
 from viewer.app.excursions import (
     BLANK,
@@ -162,9 +162,9 @@ def test_before_the_teeth_the_rest_is_there_and_without_casts_it_says_so(session
     early = []
     late = excursions_state(session.reading, 2, first=early.append)
     assert early[0]["rows"] == late["rows"]
-    assert early[0]["teeth"]["sentences"] == [app_excursions.LOOKING]
+    assert early[0]["teeth"]["sentences"] == [on_page.LOOKING]
     bare = excursions_state(Session(landmarks_only()).reading, 1)
-    assert bare["teeth"]["sentences"] == [app_excursions.NO_CASTS]
+    assert bare["teeth"]["sentences"] == [on_page.NO_CASTS]
 
 
 def test_the_motions_are_rigid_and_a_lateral_one_leads_to_its_own_side(state):
@@ -212,7 +212,7 @@ def test_true_axis_transferred_gives_no_error():
 
 def test_an_excursion_that_stops_early_says_so_and_keeps_the_poses_it_reached(monkeypatch):
     # A curved guide that ends before 15 mm (as in the articulator's tests).
-    monkeypatch.setattr(app_excursions, "case_excursions", partial(case_excursions, travel_mm=15.0))
+    monkeypatch.setattr(on_page, "case_excursions", partial(case_excursions, travel_mm=15.0))
     guide = {"sagittal_inclination_{}_deg": -20.0, "guide_radius_{}_mm": 6.0}
     case = landmarks_only(
         articulator={k.format(s): v for k, v in guide.items() for s in ("left", "right")}
@@ -275,7 +275,7 @@ class PageServer:
 
 
 def test_they_come_after_the_verdict_and_belong_to_the_changed_case(monkeypatch):
-    monkeypatch.setattr(app_session, "REST_S", 0.01)
+    monkeypatch.setattr(desk_module, "REST_S", 0.01)
     session, server = Session(landmarks_only()), PageServer()
 
     async def use():

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from kinematics.base import files as whole_files
+from kinematics.base import files as files_module
 from kinematics.base.errors import InputError
 from kinematics.base.files import (
     Refusal,
@@ -67,7 +67,7 @@ def test_every_failing_call_is_one_error_that_says_what_to_do(tmp_path, monkeypa
         raise OSError(code, os.strerror(code))
 
     module, name = call.split(".")
-    monkeypatch.setattr(getattr(whole_files, module), name, fail)
+    monkeypatch.setattr(getattr(files_module, module), name, fail)
     refusal = Refusal("--out", "Choose.", "Free.")
     with pytest.raises(InputError) as caught:
         write_file(tmp_path / "a.txt", "new", refusal)

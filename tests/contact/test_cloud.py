@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from kinematics.base.axis import HingeAxis, closing_motion
 from kinematics.base.errors import InputError
-from kinematics.contact import cloud as contact_cloud
+from kinematics.contact import cloud as cloud_module
 from kinematics.contact.cells import ACROSS, ALONG, CELL_SIZE, describe
 from kinematics.contact.cloud import POOL
 from kinematics.contact.descent import axis_frame, placed
@@ -181,13 +181,13 @@ def test_a_cell_that_is_cut_hundreds_of_times_leaves_no_axis_out(monkeypatch) ->
     def record(*arguments) -> None:  # type: ignore[no-untyped-def]
         solved.extend(arguments[6].tolist())
 
-    monkeypatch.setattr(contact_cloud, "try_pool", known)
-    monkeypatch.setattr(contact_cloud, "describe", lambda *_: True)
-    monkeypatch.setattr(contact_cloud, "fitted", lambda *_: 0.0)
-    monkeypatch.setattr(contact_cloud, "thin", lambda *a: (a[6], a[8]))
-    monkeypatch.setattr(contact_cloud, "solve_packet", record)
+    monkeypatch.setattr(cloud_module, "try_pool", known)
+    monkeypatch.setattr(cloud_module, "describe", lambda *_: True)
+    monkeypatch.setattr(cloud_module, "fitted", lambda *_: 0.0)
+    monkeypatch.setattr(cloud_module, "thin", lambda *a: (a[6], a[8]))
+    monkeypatch.setattr(cloud_module, "solve_packet", record)
     pair = prepare(*bumpy_arch(200)[0], *bumpy_arch(200)[1])
-    contact_cloud.solve_cloud.py_func(
+    cloud_module.solve_cloud.py_func(
         pair.upper.arrays, pair.lower.arrays, pair.lower_motion,
         np.repeat(ENDS[None], number, axis=0), pair.toward, 1.0,
         np.full((4, 2), -1), np.empty(number), np.zeros((number, 3), dtype=np.int64),

@@ -1,1 +1,1 @@
-"""Tests: makers."""
+"""Cases, casts, small assessments and studies that tests build on."""

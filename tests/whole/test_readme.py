@@ -7,10 +7,11 @@ import tomllib
 
 import pytest
 
+import kinematics
+import viewer
 from tests import REPO
 
 README = (REPO / "README.md").read_text()
-DEVELOPERS = (REPO / "DEVELOPERS.md").read_text()
 
 
 def test_the_example_prints_what_the_readme_shows():
@@ -64,7 +65,20 @@ def test_the_cautions_stand_in_the_readme():
         assert caution.split(";")[0].rstrip(".").lower() in text.lower(), caution
 
 
-def test_linked_files_exist():
-    for text in (README, DEVELOPERS):
-        for target in re.findall(r"\]\(([^)#:]+)\)", text):
-            assert (REPO / target).exists(), target
+@pytest.mark.parametrize("page", ["README.md", "DEVELOPERS.md", "tests/README.md"])
+def test_linked_files_exist(page):
+    for target in re.findall(r"\]\(([^)#:]+)\)", (REPO / page).read_text()):
+        assert ((REPO / page).parent / target).exists(), target
+
+
+@pytest.mark.parametrize(("page", "kb"), [("README.md", 10), ("DEVELOPERS.md", 13)])
+def test_what_is_to_be_read_first_is_short(page, kb):
+    assert (REPO / page).stat().st_size <= 1000 * kb
+
+
+def test_every_folder_of_tests_that_is_no_room_is_told_of_in_their_readme():
+    told = (REPO / "tests" / "README.md").read_text()
+    rooms = {name for room in (*kinematics.ROOMS, *viewer.ROOMS) for name in room.split("/")}
+    for folder in (p for p in (REPO / "tests").iterdir() if p.is_dir()):
+        if folder.name not in {*rooms, "__pycache__"}:
+            assert f"| `{folder.name}/` |" in told, folder.name

@@ -16,7 +16,7 @@ from tests import REPO
 PACKAGES = [Path(package.__file__).parent for package in (kinematics, viewer)]
 ROOTS = [PACKAGES[0].parent, *PACKAGES, REPO]
 """Where a path may start; the packages stand outside the repository where they are installed."""
-PAGES = ("README.md", "DEVELOPERS.md", "Makefile", "sample_meshes/README.md")
+PAGES = ("README.md", "DEVELOPERS.md", "Makefile", "sample_meshes/README.md", "tests/README.md")
 TEXTS = [REPO / page for page in PAGES] + [
     p
     for folder in (*PACKAGES, REPO / "tests")
