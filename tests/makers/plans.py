@@ -77,12 +77,12 @@ def random_plan(rng: np.random.Generator) -> Plan:
     far = rng.uniform(1.0, 9.0)
     offsets = np.round(rng.uniform(-far, far, 4), 1).tolist()
     scatter = round(float(rng.uniform(0.9, 6.0)), 2) if rng.random() < 0.3 else None
-    record, change = ((rng.uniform(0.5, 5.0), 0.0), (0.0, rng.uniform(0.5, 5.0)),
-                      (rng.uniform(1.0, 4.0), rng.uniform(0.5, 2.0)))[rng.integers(3)]  # fmt: skip
+    near, wide = rng.uniform(0.5, 2.0), rng.uniform(1.5, 6.0)
+    record, change = ((wide, 0.0), (0.0, wide), (wide, near))[rng.integers(3)]
     return Plan(
         record_mm=round(float(record), 2),
         ovd_change_mm=round(float(change), 2),
-        tolerance_mm=float(rng.choice([0.1, 0.2, 0.3, 0.5])),
+        tolerance_mm=float(rng.choice([0.1, 0.1, 0.2, 0.3])),
         offsets_mm=tuple(offsets) if scatter is None else (0.0, 0.0, 0.0, 0.0),
         scatter_sd_mm=scatter,
         axis_sd_mm=round(float(rng.uniform(0.2, 2.0)), 2),
