@@ -10,6 +10,7 @@ import numpy as np
 from scipy.spatial.transform import RigidTransform
 
 from kinematics.base.errors import Finding, InputError
+from kinematics.base.to_json import form
 from kinematics.case.read import Case
 from kinematics.case.remarks import findings as case_findings
 from kinematics.case.remarks import untouched
@@ -52,32 +53,19 @@ class Inspection:
     findings: tuple[Finding, ...]
     guidance: CaseGuidance | None = None
 
-    def as_dict(self) -> dict[str, Any]:
-        """JSON-ready values."""
+    def json_form(self) -> dict[str, Any]:
+        """The inspection as ``hingewise inspect --json`` prints it."""
+        mounting = self.mounting and {
+            "method": self.mounting.method,
+            "rms_mm": self.mounting.rms_mm,
+            "residuals": [
+                {"name": name, "residual_mm": mm} for name, mm in self.mounting.residuals
+            ],
+        }
         return {
             "schema": "hingewise-inspection/1",
-            "label": self.label,
-            "meshes": {
-                arch: {
-                    name: list(value) if isinstance(value, tuple) else value
-                    for name, value in vars(health).items()
-                }
-                for arch, health in self.health.items()
-            },
-            "mounting": None
-            if self.mounting is None
-            else {
-                "method": self.mounting.method,
-                "rms_mm": self.mounting.rms_mm,
-                "residuals": [
-                    {"name": name, "residual_mm": mm} for name, mm in self.mounting.residuals
-                ],
-            },
-            "overlap_mm": self.overlap_mm,
-            "clearing_opening_deg": self.clearing_opening_deg,
-            "landmarks": list(self.landmarks),
-            "records": None if self.guidance is None else self.guidance.as_dict(),
-            "findings": [vars(finding) for finding in self.findings],
+            **form(self, meshes="health", records="guidance"),
+            "mounting": mounting,
         }
 
 

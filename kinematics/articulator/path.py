@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any, Literal, Protocol
+from typing import Literal, Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -43,15 +43,6 @@ class ToothContact:
     upper_tooth: int = 0
     lower_tooth: int = 0
     where: str = ""
-
-    def as_dict(self) -> dict[str, Any]:
-        """JSON-ready record of the place."""
-        return {
-            "upper_tooth": self.upper_tooth,
-            "lower_tooth": self.lower_tooth,
-            "where": self.where,
-            "point_mm": [float(v) if np.isfinite(v) else None for v in self.point_mm],
-        }
 
 
 class ToothStop(Protocol):
@@ -124,21 +115,6 @@ class ExcursionStep:
         """Whether the pose belongs to the step asked for."""
         return self.status not in ("unreachable", "locked")
 
-    def as_dict(self) -> dict[str, Any]:
-        """JSON-ready record."""
-        return {
-            "status": self.status,
-            "advance_left_mm": self.demand.advance_left_mm,
-            "advance_right_mm": self.demand.advance_right_mm,
-            "side": self.demand.side,
-            "motion": self.motion.as_matrix().tolist(),
-            "residual_mm": self.residual_mm,
-            "wall_gap_mm": list(self.wall_gap_mm),
-            "pin_gap_mm": self.pin_gap_mm,
-            "contact": None if self.contact is None else self.contact.as_dict(),
-            "message": self.message,
-        }
-
 
 @dataclass(frozen=True, eq=False)
 class ExcursionPath:
@@ -206,15 +182,6 @@ class ExcursionPath:
             side = step.demand.side
             out.append(shift[0] if side > 0 else shift[1] if side < 0 else shift.mean())
         return np.array(out)
-
-    def as_dict(self) -> dict[str, Any]:
-        """JSON-ready record of the whole path."""
-        return {
-            "kind": self.kind,
-            "complete": self.complete,
-            "message": self.message,
-            "steps": [step.as_dict() for step in self.steps],
-        }
 
 
 @dataclass(frozen=True, eq=False)

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform
 
 from kinematics.base.axis import HingeAxis, opening_motion
+from kinematics.base.to_json import form
 from kinematics.casts.cast import Cast
 from kinematics.contact.first_contact import FirstContact
 
@@ -52,6 +53,13 @@ class ContactReport:
     lower_tooth: int
     message: str
 
+    def json_form(self) -> dict[str, Any]:
+        """In result.json."""
+        teeth = {"tooth": self.lower_tooth or None, "upper_tooth": self.upper_tooth or None}
+        place = self.point_mm if self.status == "contact" else None
+        told = form(self, "lower_tooth", angle_deg="closing_deg")
+        return told | teeth | {"point_mm": place}
+
 
 NO_MESHES = ContactReport(
     "no_meshes", float("nan"), np.full(3, np.nan), 0, 0, "No casts were given, so no contact."
@@ -74,6 +82,10 @@ class MouthReturn:
     contact: ContactReport
     propped_deg: float
     propped_incisors_mm: float
+
+    def json_form(self) -> dict[str, Any]:
+        """In result.json: the contact, and how far the bite is propped."""
+        return self.contact.json_form() | form(self, "contact")
 
 
 def tooth_text(tooth: int) -> str:

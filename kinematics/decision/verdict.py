@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
+from typing import Any, Literal
 
+from kinematics.base.to_json import form
 from kinematics.closure.stops import Stop
 from kinematics.uncertainty.inputs import Axis
 
@@ -39,6 +40,11 @@ class WayOut:
     landmark: str
     chance: float | None
     within: bool
+
+    def json_form(self) -> dict[str, Any]:
+        """In result.json."""
+        renamed = {"worst_error_mm": "error_mm", "worst_landmark": "landmark"}
+        return form(self, "axis", chance_beyond="chance", **renamed)
 
 
 @dataclass(frozen=True, eq=False)
@@ -78,3 +84,9 @@ class Verdict:
     reason: str
     how_sure: tuple[str, ...]
     ways_out: tuple[WayOut, ...]
+
+    def json_form(self) -> dict[str, Any]:
+        """In result.json; ``how_sure`` stands with the uncertainty."""
+        return form(self, "how_sure", remedies="ways_out") | {
+            "worst_tooth": self.worst_tooth or None
+        }

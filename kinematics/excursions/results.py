@@ -19,6 +19,7 @@ from kinematics.articulator.records import (
     RecordedSettings,
 )
 from kinematics.base.arrays import FloatArray
+from kinematics.base.to_json import form
 from kinematics.base.words import CAUTION
 from kinematics.excursions.teeth import TeethCompared, ToothPair
 
@@ -89,18 +90,15 @@ class Trace:
     path_mm: dict[Who, FloatArray]
     gap_mm: dict[Who, FloatArray]
 
-    def as_dict(self) -> dict[str, Any]:
-        """JSON-ready: every second step, to 0.1 µm."""
+    def json_form(self) -> dict[str, Any]:
+        """In result.json: every second step, to 0.1 µm."""
         return {
             "name": self.name,
             "tooth": self.tooth or None,
             "traced_on": self.traced_on,
             "excursion": self.kind,
-            "path_mm": {who: np.round(p[::2], 4).tolist() for who, p in self.path_mm.items()},
-            "gap_mm": {
-                who: [round(float(g), 4) if np.isfinite(g) else None for g in gap[::2]]
-                for who, gap in self.gap_mm.items()
-            },
+            "path_mm": {who: np.round(p[::2], 4) for who, p in self.path_mm.items()},
+            "gap_mm": {who: np.round(gap[::2], 4) for who, gap in self.gap_mm.items()},
         }
 
 
@@ -122,18 +120,13 @@ class BorderPair:
     hinge_mm: dict[Who, NDArray[np.float64]]
     protrusive_mm: dict[Who, NDArray[np.float64]]
 
-    def as_dict(self) -> dict[str, Any]:
-        """JSON-ready; to 0.1 µm."""
+    def json_form(self) -> dict[str, Any]:
+        """In result.json; to 0.1 µm."""
         return {
             "landmark": self.name,
             "hinge_opening_deg": self.opening_deg,
-            **{
-                part: {who: np.round(points, 4).tolist() for who, points in paths.items()}
-                for part, paths in (
-                    ("hinge_mm", self.hinge_mm),
-                    ("protrusive_mm", self.protrusive_mm),
-                )
-            },
+            "hinge_mm": {who: np.round(p, 4) for who, p in self.hinge_mm.items()},
+            "protrusive_mm": {who: np.round(p, 4) for who, p in self.protrusive_mm.items()},
         }
 
 
@@ -165,17 +158,15 @@ class ArconComparison:
     unchanged_mm: Mapping[Kind, FloatArray]
     way_mm: Mapping[Kind, FloatArray]
 
-    def as_dict(self) -> dict[str, Any]:
-        """JSON-ready."""
+    def json_form(self) -> dict[str, Any]:
+        """In result.json."""
         return {
             "opening_deg": self.opening_deg,
-            "guide_to_upper_deg": {k: list(v) for k, v in self.to_upper_deg.items()},
-            "guide_to_lower_deg": {k: list(v) for k, v in self.to_lower_deg.items()},
+            "guide_to_upper_deg": self.to_upper_deg,
+            "guide_to_lower_deg": self.to_lower_deg,
             "counted": "opening positive; opening guidance minus arcon guidance",
-            "end_difference_mm": {k: v[-1].tolist() for k, v in self.difference_mm.items()},
-            "end_difference_unchanged_mm": {
-                k: v[-1].tolist() for k, v in self.unchanged_mm.items()
-            },
+            "end_difference_mm": {k: v[-1] for k, v in self.difference_mm.items()},
+            "end_difference_unchanged_mm": {k: v[-1] for k, v in self.unchanged_mm.items()},
         }
 
 
@@ -202,14 +193,9 @@ class ExcursionDetails:
     border: BorderPair | None
     arcon: ArconComparison | None
 
-    def as_dict(self) -> dict[str, Any]:
-        """JSON-ready."""
-        return {
-            "teeth": {kind: teeth.as_dict() for kind, teeth in self.teeth.items()},
-            "traces": [trace.as_dict() for trace in self.traces],
-            "border": None if self.border is None else self.border.as_dict(),
-            "arcon_comparison": None if self.arcon is None else self.arcon.as_dict(),
-        }
+    def json_form(self) -> dict[str, Any]:
+        """In result.json."""
+        return form(self, "pair", arcon_comparison="arcon")
 
 
 @dataclass(frozen=True, eq=False)
@@ -278,24 +264,24 @@ class ExcursionErrors:
             key=lambda item: item[2],
         )
 
-    def as_dict(self) -> dict[str, Any]:
-        """JSON-ready: ``excursions`` of result.json."""
+    def json_form(self) -> dict[str, Any]:
+        """``excursions`` of result.json."""
         worst = None
         if self.kinds:
             kind, name, size = self.worst()
             worst = {"excursion": kind, "landmark": name, "error_mm": size}
         return {
             "schema": SCHEMA,
-            "settings": vars(self.settings).copy(),
-            "articulator_settings": vars(self.articulator_settings).copy(),
+            "settings": self.settings,
+            "articulator_settings": self.articulator_settings,
             "settings_from": self.settings_from,
-            **({} if self.guidance is None else {"records": self.guidance.as_dict()}),
+            **({} if self.guidance is None else {"records": self.guidance}),
             "front": self.front,
             "front_guide": self.front_guide,
             "worst": worst,
-            "not_started": dict(self.not_started),
-            "kinds": {k: _kind_dict(e, self.names) for k, e in self.kinds.items()},
-            **({} if self.details is None else self.details.as_dict()),
+            "not_started": self.not_started,
+            "kinds": {k: kind_form(e, self.names) for k, e in self.kinds.items()},
+            **({} if self.details is None else self.details.json_form()),
             "caution": CAUTION,
         }
 
@@ -311,8 +297,8 @@ def path_angles_deg(path_mm: NDArray[np.float64]) -> tuple[float, float]:
     return float(np.degrees(descent)), float(np.degrees(np.arctan2(chord[1], chord[0])))
 
 
-def _kind_dict(error: KindError, names: Sequence[str]) -> dict[str, Any]:
-    """JSON-ready record of one excursion's error."""
+def kind_form(error: KindError, names: Sequence[str]) -> dict[str, Any]:
+    """One excursion's error in result.json."""
     length = np.linalg.norm(error.error_mm, axis=2)
     rows = []
     for j, name in enumerate(names):
@@ -322,10 +308,10 @@ def _kind_dict(error: KindError, names: Sequence[str]) -> dict[str, Any]:
         rows.append(
             {
                 "name": name,
-                "start_error_mm": error.error_mm[0, j].tolist(),
-                "end_error_mm": error.error_mm[-1, j].tolist(),
-                "worst_error_mm": float(length[:, j].max()),
-                "end_high_mm": float(error.high_mm[-1, j]),
+                "start_error_mm": error.error_mm[0, j],
+                "end_error_mm": error.error_mm[-1, j],
+                "worst_error_mm": length[:, j].max(),
+                "end_high_mm": error.high_mm[-1, j],
                 "descent_deg": {"patient": patient[0], "articulator": machine[0]},
                 "heading_deg": {"patient": patient[1], "articulator": machine[1]},
             }
@@ -333,26 +319,21 @@ def _kind_dict(error: KindError, names: Sequence[str]) -> dict[str, Any]:
     return {
         "complete": error.complete,
         "steps": len(error.patient_mm) - 1,
-        "patient": _path_summary(error.patient),
-        "articulator": _path_summary(error.articulator),
+        "patient": path_form(error.patient),
+        "articulator": path_form(error.articulator),
         "landmarks": rows,
     }
 
 
-def _path_summary(path: ExcursionPath) -> dict[str, Any]:
-    """Statuses, shift and contacts of a path."""
+def path_form(path: ExcursionPath) -> dict[str, Any]:
+    """Statuses, shift and contacts of a path in result.json."""
     return {
         "status": [step.status for step in path.steps],
         "message": path.message,
-        "side_shift_mm": float(path.side_shift_mm[-1]),
+        "side_shift_mm": path.side_shift_mm[-1],
         "worst_residual_mm": max(step.residual_mm for step in path.reached),
         "contacts": [
-            {
-                "step": i,
-                "upper_tooth": step.contact.upper_tooth,
-                "lower_tooth": step.contact.lower_tooth,
-                "where": step.contact.where,
-            }
+            {"step": i, **form(step.contact, "status", "closing_deg", "point_mm")}
             for i, step in enumerate(path.steps)
             if step.contact is not None
         ],
@@ -377,16 +358,11 @@ class CaseGuidance:
     articulator: RecordedSettings | None
     recorded: Motions
 
-    def as_dict(self) -> dict[str, Any]:
-        """JSON-ready: what each record tells about either axis."""
+    def json_form(self) -> dict[str, Any]:
+        """In result.json: what each record tells about either axis."""
         units = {"true_axis": self.patient, "arbitrary_axis": self.articulator}
-        motions = {kind: m.as_matrix().tolist() for kind, m in self.recorded.items()}
-        return {"record_from_target": motions} | {
-            name: {
-                "settings": list(unit.told),
-                "guides": [vars(guide).copy() for guide in unit.guides],
-                "findings": [vars(finding).copy() for finding in unit.findings],
-            }
+        return {"record_from_target": self.recorded} | {
+            name: {"settings": tuple(unit.told), "guides": unit.guides, "findings": unit.findings}
             for name, unit in units.items()
             if unit is not None
         }

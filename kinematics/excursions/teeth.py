@@ -104,8 +104,8 @@ class TeethAlong:
         """Parts of the way on which a tooth (by its index) touches, from and to, mm."""
         return spans_mm(self.way_mm, self.touching[:, tooth])
 
-    def as_dict(self) -> dict[str, Any]:
-        """JSON-ready; clearances beyond 1 mm (at the end: 3 mm) are null."""
+    def json_form(self) -> dict[str, Any]:
+        """In result.json; clearances beyond 1 mm (at the end: 3 mm) are null."""
         least, rows = self.least_mm, []
         for i, place in enumerate(self.places):
             at = int(self.clearance_mm[1:, i].argmin()) + 1 if len(self.way_mm) > 1 else 0
@@ -115,19 +115,19 @@ class TeethAlong:
                     "place": place,
                     "tooth": self.teeth[i] or None,
                     "where": self.where[i],
-                    "touches_mm": [list(span) for span in self.spans_mm(i)],
-                    "least_mm": _number(least[i]),
-                    "least_at_mm": float(self.way_mm[at]) if near else None,
+                    "touches_mm": self.spans_mm(i),
+                    "least_mm": to_nanometre(least[i]),
+                    "least_at_mm": self.way_mm[at] if near else None,
                     "upper_tooth": (int(self.against[at, i]) or None) if near else None,
-                    "end_mm": _number(self.end_mm[i]),
+                    "end_mm": to_nanometre(self.end_mm[i]),
                 }
             )
-        return {"way_mm": self.way_mm.tolist(), "teeth": rows}
+        return {"way_mm": self.way_mm, "teeth": rows}
 
 
-def _number(value_mm: float) -> float | None:
-    """To a nanometre, without a negative zero; None for what is too far to be measured."""
-    return round(float(value_mm), 6) + 0.0 if np.isfinite(value_mm) else None
+def to_nanometre(value_mm: float) -> float:
+    """Rounded, without a negative zero."""
+    return round(float(value_mm), 6) + 0.0
 
 
 @dataclass(frozen=True, eq=False)
@@ -354,13 +354,13 @@ class TeethCompared:
     def _only(one: TeethAlong, other: TeethAlong) -> tuple[str, ...]:
         return tuple(np.array(one.places)[one.touched & other.apart].tolist())
 
-    def as_dict(self) -> dict[str, Any]:
-        """JSON-ready: ``teeth`` of one excursion."""
+    def json_form(self) -> dict[str, Any]:
+        """``teeth`` of one excursion in result.json."""
         return {
             "near_contact_mm": NEAR_CONTACT_MM,
             "clearly_apart_mm": CLEARLY_APART_MM,
-            "only_articulator": list(self.only_articulator),
-            "only_patient": list(self.only_patient),
-            "patient": self.patient.as_dict(),
-            "articulator": self.articulator.as_dict(),
+            "only_articulator": self.only_articulator,
+            "only_patient": self.only_patient,
+            "patient": self.patient,
+            "articulator": self.articulator,
         }

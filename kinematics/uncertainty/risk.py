@@ -9,6 +9,7 @@ import numpy as np
 
 from kinematics.base.arrays import Progress
 from kinematics.base.errors import Finding
+from kinematics.base.to_json import form
 from kinematics.base.words import HINGE_RANGE_MM, MICROMETRES
 from kinematics.case.tables import Uncertainty
 from kinematics.closure.close import Closures
@@ -17,7 +18,6 @@ from kinematics.uncertainty.departure import DecisionChart, decision_chart
 from kinematics.uncertainty.inputs import COLUMNS, UncertaintyInputs, inputs_from_case
 from kinematics.uncertainty.propagate import UncertaintySummary, propagate
 from kinematics.uncertainty.ranking import RankedInput, ranked, sensitivity_of
-from kinematics.uncertainty.summary import summary_dict
 
 CHART_POINTS = 13
 """Samples of the decision chart along each side (ours)."""
@@ -54,6 +54,11 @@ class Risk:
     ranking: tuple[RankedInput, ...]
     inputs: UncertaintyInputs
 
+    def json_form(self) -> dict[str, Any]:
+        """In result.json."""
+        chart = form(self.chart, "tolerance_mm")
+        return self.spread.json_form() | {"decision_chart": chart, "ranking": self.ranking}
+
 
 def risk_of(placed: PlacedCase, *, progress: Progress | None = None) -> Risk | None:
     """Compute a placed case's risk; None where it has no ``[uncertainty]``.
@@ -84,33 +89,6 @@ def risk_of(placed: PlacedCase, *, progress: Progress | None = None) -> Risk | N
             sensitivity_of(inputs, samples=RANKING_SAMPLES_CONTACT if contact else None)
         )
     return Risk(spread, chart, ranking, inputs)
-
-
-def risk_dict(risk: Risk) -> dict[str, Any]:
-    """JSON-ready values of a risk."""
-    chart = risk.chart
-    return {
-        **summary_dict(risk.spread),
-        "decision_chart": {
-            "departure_mm": chart.departure_mm.tolist(),
-            "axis_error_mm": chart.axis_error_mm.tolist(),
-            "worst_mm": chart.worst_mm.tolist(),
-            "coverage_mm": chart.coverage_mm.tolist(),
-            "beyond": chart.beyond.tolist(),
-        },
-        "ranking": [
-            {
-                "rank": row.rank,
-                "name": row.name,
-                "first": row.first,
-                "total": row.total,
-                "first_interval": list(row.first_interval),
-                "total_interval": list(row.total_interval),
-                "sentence": row.sentence,
-            }
-            for row in risk.ranking
-        ],
-    }
 
 
 MOTION = slice(10, 16)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any, Literal
@@ -11,6 +10,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.base.arrays import FloatArray
+from kinematics.base.to_json import form
 from kinematics.closure.stops import Stop
 from kinematics.uncertainty.ways import AS_PLANNED, TRUE_AXIS
 
@@ -134,6 +134,15 @@ class UncertaintySummary:
         """P(any beyond) as planned minus the same on the true axis."""
         return self.way(AS_PLANNED).beyond_any - self.way(TRUE_AXIS).beyond_any
 
+    def json_form(self) -> dict[str, Any]:
+        """In result.json; percentiles 0 to 100 stand for the trials' own errors."""
+        return form(self, "worst_error_mm", landmarks="names", options="ways") | {
+            "value_of_locating": self.value_of_locating,
+            "worst_error_percentiles_mm": {
+                name: np.percentile(v, np.arange(101)) for name, v in self.worst_error_mm.items()
+            },
+        }
+
 
 def wilson_interval(share: float, n: int) -> tuple[float, float]:
     """95 % interval of a probability of which ``share`` of ``n`` trials were counted.
@@ -144,47 +153,3 @@ def wilson_interval(share: float, n: int) -> tuple[float, float]:
     middle = (share + 0.5 * z2) / (1.0 + z2)
     half = NORMAL_95 * float(np.sqrt(share * (1.0 - share) / n + 0.25 * z2 / n)) / (1.0 + z2)
     return max(0.0, middle - half), min(1.0, middle + half)
-
-
-def summary_dict(summary: UncertaintySummary) -> dict[str, Any]:
-    """The summary as plain dicts and lists, ready for JSON; infinite departures become None.
-
-    The trials' own errors are left out; their percentiles 0 to 100 stand for them.
-    """
-    quantities = {
-        name: {field: value.tolist() for field, value in vars(quantity).items()}
-        for name, quantity in summary.quantities.items()
-    }
-    ways = [
-        vars(way)
-        | {"beyond": way.beyond.tolist(), "beyond_any_interval": list(way.beyond_any_interval)}
-        for way in summary.ways
-    ]
-    return {
-        "status": summary.status,
-        "stop": summary.stop,
-        "tolerance_mm": summary.tolerance_mm,
-        "coverage": summary.coverage,
-        "seed": summary.seed,
-        "trials": summary.trials,
-        "failed_trials": summary.failed_trials,
-        "landmarks": list(summary.names),
-        "teeth": list(summary.teeth),
-        "population": summary.population,
-        "quantities": quantities,
-        "options": ways,
-        "risk_limit": summary.risk_limit,
-        **{
-            name: value if math.isfinite(value) else None
-            for name, value in (
-                ("largest_departure_mm", summary.largest_departure_mm),
-                ("largest_departure_located_mm", summary.largest_departure_located_mm),
-            )
-        },
-        "value_of_locating": summary.value_of_locating,
-        "worst_error_percentiles_mm": {
-            name: np.percentile(v, np.arange(101)).tolist()
-            for name, v in summary.worst_error_mm.items()
-        },
-        "assumptions": list(summary.assumptions),
-    }

@@ -9,6 +9,7 @@ import pytest
 from scipy.spatial.transform import RigidTransform
 
 from kinematics.base.errors import InputError
+from kinematics.base.to_json import to_json
 from kinematics.case.read import case_from_dict, case_to_dict
 from kinematics.casts.cast import load_cast
 from kinematics.closure.place import place
@@ -113,7 +114,7 @@ def test_an_inspection_keeps_what_it_knows_of_the_meshes_where_the_mounting_fail
         f"{folder / 'record.ply'}: mounting.openings.0.file"
     ]
     assert seen.health["lower"].nonfinite_vertices == 0
-    told = seen.as_dict()
+    told = to_json(seen)
     assert told["mounting"] is None
     assert told["meshes"]["lower"]["nonfinite_vertices"] == 0
 

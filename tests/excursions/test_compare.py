@@ -14,6 +14,7 @@ from scipy.spatial.transform import RigidTransform, Rotation
 from kinematics.articulator.instrument import ArticulatorSettings
 from kinematics.base.axis import HingeAxis
 from kinematics.base.errors import InputError
+from kinematics.base.to_json import to_json
 from kinematics.closure.stops import error_motion
 from kinematics.excursions.compare import ExcursionGeometry, case_excursions, excursion_errors
 from kinematics.excursions.results import path_angles_deg
@@ -194,7 +195,7 @@ def test_casts_are_needed_where_the_teeth_stop_the_front():
 def test_record_is_json_ready_and_names_the_worst_landmark():
     axis = TRUE.shifted(left_anterior_mm=5.0, right_superior_mm=-4.0)
     got = excursion_errors(geometry(axis), SETTINGS, steps=3)
-    text = json.loads(json.dumps(got.as_dict(), allow_nan=False))
+    text = json.loads(json.dumps(to_json(got), allow_nan=False))
     kind, name, size = got.worst()
     assert text["worst"] == {"excursion": kind, "landmark": name, "error_mm": size}
     assert size == pytest.approx(

@@ -11,6 +11,7 @@ from scipy.spatial.transform import Rotation
 
 from kinematics.assessment import assess, assess_placed
 from kinematics.base.axis import closing_motion
+from kinematics.base.to_json import to_json
 from kinematics.case.read import case_from_dict, read_case
 from kinematics.casts.occlusal import automatic_landmarks
 from kinematics.closure.place import place
@@ -130,7 +131,7 @@ def test_teeth_that_lock_at_the_first_step_leave_the_start_alone(tmp_path):
     assert both.only_articulator == both.only_patient == ()
     assert np.isinf(both.patient.least_mm).all()
     assert "after 0.00 mm: the teeth lock: teeth 11 and 31" in " ".join(excursion_sentences(e))
-    json.dumps(both.as_dict(), allow_nan=False)
+    json.dumps(to_json(both), allow_nan=False)
 
 
 def test_teeth_that_never_meet_leave_no_excursion_but_a_reason(tmp_path):
@@ -291,7 +292,7 @@ def test_without_a_change_straight_guides_make_the_same_protrusion_on_either_mem
     c = assess(landmarks_only(articulator=table)).excursions.details.arcon
     np.testing.assert_allclose(c.unchanged_mm["protrusion"], 0.0, atol=1e-9)
     assert np.abs(c.difference_mm["protrusion"]).max() > 0.05
-    told = c.as_dict()
+    told = to_json(c)
     for name, ways in (("end_difference_mm", c.difference_mm),
                        ("end_difference_unchanged_mm", c.unchanged_mm)):  # fmt: skip
         for kind, way in ways.items():
@@ -304,7 +305,7 @@ def test_a_record_at_the_target_leaves_nothing_to_compare():
     case = landmarks_only(articulator={}, record={"as_scanned": True})
     details = assess(case).excursions.details
     assert details.arcon is None
-    assert details.as_dict()["arcon_comparison"] is None
+    assert to_json(details)["arcon_comparison"] is None
 
 
 def test_motions_are_those_of_each_path_in_the_patients_frame(demo):

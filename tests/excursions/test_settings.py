@@ -17,6 +17,7 @@ from kinematics.articulator.records import RECORD_LABEL
 from kinematics.assessment import assess, assess_placed
 from kinematics.base.axis import HingeAxis, opening_motion
 from kinematics.base.errors import InputError
+from kinematics.base.to_json import to_json
 from kinematics.case.read import case_from_dict, case_to_dict, read_case, write_case
 from kinematics.closure.place import place
 from kinematics.excursions.settings import case_guidance
@@ -361,7 +362,7 @@ def test_inspect_tells_what_each_record_says_before_anything_is_assessed(folder)
     assert len(said) == 4
     assert "true axis 44.0°" in said[0]
     assert "Bennett angle 11.0°" in said[2]
-    assert seen.as_dict()["records"]["true_axis"]["guides"][3]["side"] == "left"
+    assert to_json(seen)["records"]["true_axis"]["guides"][3]["side"] == "left"
     bad = [record("protrusive", ArticulatorSettings(110.0, 30.0, 30.0))]
     bad[0]["upper_scan_from_lower_scan"] = SCANNED.as_matrix().tolist()
     failed = inspect_case(case_with(folder, {"records": bad}))

@@ -15,6 +15,7 @@ from scipy.spatial.transform import RigidTransform, Rotation
 from kinematics.articulator.excursion import excursion
 from kinematics.articulator.instrument import ArticulatorSettings, build_articulator
 from kinematics.articulator.path import cast_stop
+from kinematics.base.to_json import to_json
 from kinematics.casts.cast import Cast
 from kinematics.casts.clearance import CLEARANCE_LIMIT_MM
 from kinematics.excursions.teeth import (
@@ -89,7 +90,7 @@ def test_a_cusp_that_slides_under_three_blocks_touches_clears_and_bites_where_it
     assert gap[10] == pytest.approx(-0.05, abs=1e-9)  # its far wall is nearer now
     np.testing.assert_array_equal(np.flatnonzero(teeth.touching[:, 0]), [2, 9, 10])
     assert teeth.spans_mm(0) == ((1.0, 1.0), (4.5, 5.0))
-    row = teeth.as_dict()["teeth"][0]
+    row = to_json(teeth)["teeth"][0]
     assert row["least_mm"] == pytest.approx(-0.3, abs=1e-6)
     assert row["least_at_mm"] == 4.5
     assert row["upper_tooth"] == 26
@@ -162,7 +163,7 @@ def test_only_on_the_articulator_means_nowhere_in_the_mouth_not_even_at_the_star
     assert both.only_articulator == ("33",)
     assert both.only_patient == ()
     assert TeethCompared(there, here).only_patient == ("33",)
-    assert both.as_dict()["only_articulator"] == ["33"]
+    assert to_json(both)["only_articulator"] == ["33"]
 
 
 @pytest.mark.parametrize(("clear_mm", "only"), [(0.049, ()), (0.099, ()), (0.101, ("33",))])

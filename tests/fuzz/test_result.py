@@ -12,8 +12,9 @@ from scipy.spatial.transform import Rotation
 
 from kinematics.assessment import assess
 from kinematics.base.errors import InputError
+from kinematics.base.to_json import to_json
 from kinematics.case.read import case_from_dict, case_to_dict
-from kinematics.result import number, numbers, result_dict
+from kinematics.result import result_dict
 from tests.makers.cases import landmarks_only
 from viewer.report.outputs import landmarks_csv
 
@@ -78,7 +79,7 @@ def test_result_is_strict_json_from_which_the_errors_follow(data):
     st.recursive(st.floats(), lambda inner: st.lists(inner, min_size=2, max_size=2), max_leaves=1)
 )
 def test_numbers_that_json_lacks_become_null(value):
-    got = numbers(np.array(value))
+    got = to_json(np.array(value))
     assert json.loads(json.dumps(got, allow_nan=False)) == got
-    assert number(math.nan) is None
-    assert number(-math.inf) is None
+    assert to_json(math.nan) is None
+    assert to_json(-math.inf) is None

@@ -9,14 +9,14 @@ import pytest
 
 from kinematics.assessment import assess
 from kinematics.base.errors import InputError
+from kinematics.base.to_json import to_json
 from kinematics.case.read import case_from_dict
 from kinematics.closure.place import place
 from kinematics.uncertainty import risk
 from kinematics.uncertainty.inputs import APART_FROM_GIVEN, inputs_from_case
 from kinematics.uncertainty.populations import OFFSETS
 from kinematics.uncertainty.propagate import uncertainty_of
-from kinematics.uncertainty.risk import risk_dict, risk_of
-from kinematics.uncertainty.summary import summary_dict
+from kinematics.uncertainty.risk import risk_of
 from tests.makers.cases import landmarks_only
 from tests.makers.small_study import CASE, casts_case
 
@@ -38,7 +38,7 @@ def test_a_case_is_propagated_from_its_own_table():
     assert result.way("as planned").departure_mm == pytest.approx(-3.0, abs=1e-9)
     assert result.way("record at the target vertical dimension").departure_mm == 0.0
     assert result.value_of_locating > 0.3
-    assert json.loads(json.dumps(summary_dict(result)))["trials"] == result.trials
+    assert json.loads(json.dumps(to_json(result)))["trials"] == result.trials
 
 
 @pytest.mark.parametrize(
@@ -178,7 +178,7 @@ def test_the_risk_of_a_case_is_told_with_its_progress():
     assert shares == sorted(shares)
     assert 0.0 <= shares[0] < shares[-1] < 1.0
     assert words[-2:] == ["Drawing up the decision chart", "Ranking what matters"]
-    told = json.loads(json.dumps(risk_dict(got)))
+    told = json.loads(json.dumps(to_json(got)))
     assert told["trials"] == got.spread.trials
     assert told["decision_chart"]["worst_mm"] == got.chart.worst_mm.tolist()
     assert [r["rank"] for r in told["ranking"]] == [1, 2, 3, 4, 5]

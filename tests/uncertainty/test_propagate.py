@@ -12,6 +12,7 @@ from scipy.spatial.transform import RigidTransform, Rotation
 
 from kinematics.base.axis import HingeAxis, opening_motion
 from kinematics.base.errors import InputError
+from kinematics.base.to_json import to_json
 from kinematics.base.words import percent
 from kinematics.closure.batch import DROP, OpeningRule
 from kinematics.closure.stops import error_motion, pin_closing
@@ -21,7 +22,7 @@ from kinematics.uncertainty.departure import decision_chart, largest_departure, 
 from kinematics.uncertainty.monte_carlo import open_uniform
 from kinematics.uncertainty.populations import NormalPopulation, study_population
 from kinematics.uncertainty.propagate import propagate
-from kinematics.uncertainty.summary import WayChance, summary_dict, wilson_interval
+from kinematics.uncertainty.summary import WayChance, wilson_interval
 from kinematics.uncertainty.ways import AS_PLANNED, AT_TARGET, TRUE_AXIS
 from tests import AUTHORITIES
 from tests.contact.test_samples import arches
@@ -247,8 +248,8 @@ def test_the_same_seed_repeats_and_another_seed_differs():
     one, two, other = (
         propagate(inputs(population=PARALLEL, seed=s), max_trials=20_000) for s in (3, 3, 4)
     )
-    assert summary_dict(one) == summary_dict(two)
-    assert summary_dict(one) != summary_dict(other)
+    assert to_json(one) == to_json(two)
+    assert to_json(one) != to_json(other)
 
 
 def test_a_wider_scatter_is_never_less_risky():

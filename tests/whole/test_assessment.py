@@ -8,6 +8,7 @@ from scipy.spatial.transform import Rotation
 
 from kinematics.assessment import assess
 from kinematics.base.errors import InputError
+from kinematics.base.to_json import to_json
 from kinematics.inspection import inspect_case
 from kinematics.result import result_dict
 from tests.makers.cases import closed_pair, landmarks_only, open_pair
@@ -231,7 +232,7 @@ def test_real_closed_pair_overlaps_as_its_readme_says_and_is_assessed(scans):
     # README of the scans: stored closed, interpenetrating by up to 0.73 mm
     assert inspection.overlap_mm == pytest.approx(0.73, abs=0.02)
     assert not [f for f in inspection.findings if f.level == "error"]
-    told = inspection.as_dict()
+    told = to_json(inspection)
     assert (told["mounting"]["method"], told["overlap_mm"]) == ("average", inspection.overlap_mm)
     a = assess(closed_pair(scans))
     assert set(a.stops) == {"equal_angle", "pin", "contact"}

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from kinematics import __version__
 from kinematics.base.errors import Finding, HingewiseError
+from kinematics.base.to_json import to_json
 from kinematics.base.words import CAUTION
 
 if TYPE_CHECKING:
@@ -144,7 +145,7 @@ def run_inspect(args: argparse.Namespace) -> int:
 
     inspection = inspect_case(read_case(args.case))
     if args.json:
-        print(json.dumps(inspection.as_dict(), indent=2, ensure_ascii=False))
+        print(json.dumps(to_json(inspection), indent=2, ensure_ascii=False))
     elif not args.quiet:
         from rich.console import Console
 

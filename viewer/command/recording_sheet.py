@@ -68,6 +68,7 @@ def recording_sheet_html(
     template(kind, measurements)  # refuses what it does not know
     pages = jinja2.Environment(autoescape=True, trim_blocks=True, lstrip_blocks=True)
     pages.filters["line"] = lambda asked: line(asked, kind)
-    return pages.from_string(PAGE.read_text(encoding="utf-8")).render(
+    sheet = pages.from_string(PAGE.read_text(encoding="utf-8")).render(
         kind=kind, chosen=set(measurements), label=label, caution=CAUTION, roomy=ROOMY_LINES
     )
+    return sheet.lstrip()
