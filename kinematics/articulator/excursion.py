@@ -155,12 +155,10 @@ def demands_of(
     farthest = orbiting.start_mm + np.array([orbiting.forward_mm(total), 0.0, 0.0])
     medially = orbiting.wall(farthest)[0]
     if abs(side) > 0.0 and medially >= abs(orbiting.start_mm[1]):
-        raise InputError(
-            f"articulator.bennett_{orbiting.side}_deg",
-            f"a wall that crosses the middle after {total:.4g} mm",
-            "medial walls that stay on their own side",
-            "Reduce the Bennett angle, the immediate side shift or the travel.",
-        )
+        where = f"articulator.bennett_{orbiting.side}_deg"
+        got = f"a wall that crosses the middle after {total:.4g} mm"
+        fix = "Reduce the Bennett angle, the immediate side shift or the travel."
+        raise InputError(where, got, "medial walls that stay on their own side", fix)
     shift = abs(side) * orbiting.immediate_side_shift_mm
     left = mix.protrusion_mm + max(-mix.lateral_mm, 0.0)
     right = mix.protrusion_mm + max(mix.lateral_mm, 0.0)

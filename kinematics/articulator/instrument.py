@@ -216,21 +216,19 @@ def build_articulator(
     )
     tip = as_point(pin_tip_mm, "pin.tip_mm")
     if tip[0] < MIN_PIN_REACH_MM:
-        got, need = f"a tip {tip[0]:.4g} mm in front of the hinge axis", f"{MIN_PIN_REACH_MM:g} mm"
+        got = f"a tip {tip[0]:.4g} mm in front of the hinge axis"
         fix = "Put the incisal pin in front of the teeth (x is anterior)."
-        raise InputError("pin.tip_mm", got, f"at least {need}", fix)
+        raise InputError("pin.tip_mm", got, f"at least {MIN_PIN_REACH_MM:g} mm", fix)
     if table is None:
         at = tip if table_point_mm is None else table_point_mm
         table = incisal_table(at, settings.incisal_sagittal_deg, settings.incisal_lateral_deg)
     start = tip if pin_on == "lower" else 2.0 * table.point_mm - tip
     reach = float(-(table.gaps(start).min()))
     if reach > START_TOLERANCE_MM:
-        raise InputError(
-            "articulator incisal table",
-            f"a table above the pin: it reaches {reach:.4g} mm past the pin's tip at the start",
-            "a table that the tip touches or does not reach",
-            "Move the table away or shorten the pin.",
-        )
+        got = f"a table above the pin: it reaches {reach:.4g} mm past the pin's tip at the start"
+        need = "a table that the tip touches or does not reach"
+        fix = "Move the table away or shorten the pin."
+        raise InputError("articulator incisal table", got, need, fix)
     return Articulator(settings, left, right, table, tip, guidance_on, pin_on)
 
 
@@ -273,12 +271,9 @@ def raised(articulator: Articulator, opening_deg: float) -> Articulator:
         step = -pose.inv().rotation.apply(up)
     rate = table.normals @ step
     if np.any(np.abs(rate) < 0.1):
-        raise InputError(
-            "articulator.incisal_sagittal_deg",
-            f"a table that the pin runs along at an opening of {opening_deg:.4g} deg",
-            "a table across the pin",
-            "Reduce the vertical change or the table's inclination.",
-        )
+        got = f"a table that the pin runs along at an opening of {opening_deg:.4g} deg"
+        fix = "Reduce the vertical change or the table's inclination."
+        raise InputError("articulator.incisal_sagittal_deg", got, "a table across the pin", fix)
     lengths = table.gaps(at) / rate
     # Along +z the lower pin's tip rises to its roof; the upper pin's tip sinks to it likewise.
     length = float(lengths.min() if rate[0] > 0.0 else lengths.max())

@@ -186,12 +186,12 @@ def axis_orbital_from_points(axis: HingeAxis, third_point_mm: ArrayLike) -> Rigi
     forward = forward - (forward @ y) * y
     reach = float(np.linalg.norm(forward))
     if reach < MIN_POINT_DISTANCE_MM:
-        raise InputError(
-            "third_point_mm",
+        got, need = (
             f"a point {reach:.4g} mm from the axis",
             f"at least {MIN_POINT_DISTANCE_MM:g} mm",
-            "Give orbitale (or another anterior reference point) in the frame of the axis points.",
         )
+        fix = "Give orbitale (or another anterior reference point) in the frame of the axis points."
+        raise InputError("third_point_mm", got, need, fix)
     x = forward / reach
     z = np.cross(x, y)
     turn = Rotation.from_matrix(np.vstack([x, y, z]))

@@ -369,5 +369,5 @@ def checked_axes(axes: ArrayLike) -> FloatArray:
             f"finite points {least:g} to {most:g} mm apart",
         )
         fix = f"Check the axis points and their unit ({len(wrong)} axes are out of range)."
-        raise InputError(f"axes[{i}]", f"{got} apart", need, fix)
+        raise InputError(f"axes[{i}]", got, need, fix)
     return pairs

@@ -152,12 +152,10 @@ def refuse_free(problem: Problem, at: Solution) -> None:
     """Refuse readings that leave a direction free, and name it."""
     free = free_directions(problem, problem.jacobian(problem.at(at)[None])[0])
     if free:
-        raise InputError(
-            "mounting.readings",
-            f"{len(problem.readings)} readings that leave free: {'; '.join(free)}",
-            f"readings that fix all {problem.unknowns} unknowns",
-            "Add a reading that this would change, such as a height or another distance.",
-        )
+        got = f"{len(problem.readings)} readings that leave free: {'; '.join(free)}"
+        need = f"readings that fix all {problem.unknowns} unknowns"
+        fix = "Add a reading that this would change, such as a height or another distance."
+        raise InputError("mounting.readings", got, need, fix)
 
 
 def choose_minimum(problem: Problem, minima: list[Solution]) -> tuple[Solution, list[Finding]]:
@@ -208,12 +206,8 @@ def refuse_wrong_side(problem: Problem, best: Solution) -> None:
     fix = "Check the readings, side and tooth number of this point."
     if len(wrong) == len(sided) > 1:
         fix = "Left and right look swapped: exchange left_axis_point and right_axis_point."
-    raise InputError(
-        "mounting.readings",
-        f"readings that put {', '.join(map(repr, wrong))} on the wrong side of the midline",
-        "left teeth on the patient's left",
-        fix,
-    )
+    got = f"readings that put {', '.join(map(repr, wrong))} on the wrong side of the midline"
+    raise InputError("mounting.readings", got, "left teeth on the patient's left", fix)
 
 
 def unchecked_readings(

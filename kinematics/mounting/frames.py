@@ -64,12 +64,9 @@ def bonwill_frame(
     forward = incisal - 0.5 * (left + right)
     up = np.cross(forward, across)
     if np.linalg.norm(across) < 20.0 or np.linalg.norm(up) < 10.0 * np.linalg.norm(across):
-        raise InputError(
-            "mounting",
-            "incisal point and molars that are too near to a line",
-            "molars at least 20 mm apart and the incisal point 10 mm in front",
-            "Check the three points and their unit (mm).",
-        )
+        got = "incisal point and molars that are too near to a line"
+        need = "molars at least 20 mm apart and the incisal point 10 mm in front"
+        raise InputError("mounting", got, need, "Check the three points and their unit (mm).")
     if arm_mm <= base_mm / 2.0 + 20.0:
         got = f"an arm of {arm_mm:g} mm on a base of {base_mm:g} mm"
         fix = "Check bonwill_arm_mm and bonwill_base_mm."
@@ -117,12 +114,10 @@ def axis_orbital_from_articulator(
     c = -(m[2] + leftward * d[2])
     reach = float(np.hypot(a, b))
     if abs(c) >= reach:
-        raise InputError(
-            "mounting.third_point_mm",
-            f"a third point {forward:.4g} mm in front of the arbitrary axis",
-            "one much farther in front than the axes are apart",
-            "Check the third point and the offsets of the arbitrary axis.",
-        )
+        got = f"a third point {forward:.4g} mm in front of the arbitrary axis"
+        need = "one much farther in front than the axes are apart"
+        fix = "Check the third point and the offsets of the arbitrary axis."
+        raise InputError("mounting.third_point_mm", got, need, fix)
     turns = np.arctan2(b, a) + np.arccos(c / reach) * np.array([1.0, -1.0])
     turns = np.arctan2(np.sin(turns), np.cos(turns))
     t = turns[np.argmin(np.abs(turns))]

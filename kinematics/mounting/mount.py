@@ -192,12 +192,9 @@ def placed(
     else:
         true, arbitrary = axes_of(case, width)
     if arbitrary.direction[1] <= 0.0:
-        raise InputError(
-            "arbitrary_axis",
-            "a left point on the patient's right",
-            "the left point at larger y (left) than the right point",
-            "Swap left_point_mm and right_point_mm, or check the frame.",
-        )
+        need = "the left point at larger y (left) than the right point"
+        fix = "Swap left_point_mm and right_point_mm, or check the frame."
+        raise InputError("arbitrary_axis", "a left point on the patient's right", need, fix)
     teeth = [(n, t, (frame * upper_from_lower).apply(p)) for n, t, p in named]
     misses = np.array([mm for _, mm in pose.residuals])
     return Mounting(

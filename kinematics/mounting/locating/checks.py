@@ -263,12 +263,9 @@ def noise_whiteners(
     try:
         whiteners = np.swapaxes(np.linalg.cholesky(np.linalg.inv(given)), 1, 2)
     except np.linalg.LinAlgError:
-        raise InputError(
-            "noise",
-            "a matrix that is no covariance",
-            "symmetric positive definite matrices",
-            "Give (rotation in rad, displacement in mm), or the RMS error as one number.",
-        ) from None
+        got, need = "a matrix that is no covariance", "symmetric positive definite matrices"
+        fix = "Give (rotation in rad, displacement in mm), or the RMS error as one number."
+        raise InputError("noise", got, need, fix) from None
     mean_square = np.einsum("nab,nba->n", spread, given).mean() / k
     return whiteners, True, float(np.sqrt(mean_square))
 
@@ -330,23 +327,18 @@ def check_order(angles: FloatArray, nominal: FloatArray, labels: Sequence[str]) 
     found = np.degrees(angles - angles.mean())
     wanted = nominal - nominal.mean()
     if found @ wanted < 0:
-        raise InputError(
-            "left",
-            "openings that close where they should open",
-            "the direction to the patient's left, and scans in the order stated",
-            "Left and right are swapped, or the poses are inverted (lower_scan_from_upper_scan).",
-        )
+        got = "openings that close where they should open"
+        need = "the direction to the patient's left, and scans in the order stated"
+        fix = "Left and right are swapped, or the poses are inverted (lower_scan_from_upper_scan)."
+        raise InputError("left", got, need, fix)
     d_found, d_wanted = found[:, None] - found, wanted[:, None] - wanted
     discord = (d_found * d_wanted < 0) & (np.abs(d_found) > ORDER_MARGIN_DEG)
     if discord.any():
         worst = int(np.argmax((discord * np.abs(d_found)).sum(axis=1)))
-        raise InputError(
-            where,
-            f"{labels[worst]} at {np.degrees(angles[worst] - angles[0]):.2g} degrees, stated "
-            f"{nominal[worst] - nominal[0]:.2g}",
-            "scans in the order of their openings",
-            "Check which file belongs to which opening.",
-        )
+        got = f"{labels[worst]} at {np.degrees(angles[worst] - angles[0]):.2g} degrees, stated "
+        got += f"{nominal[worst] - nominal[0]:.2g}"
+        fix = "Check which file belongs to which opening."
+        raise InputError(where, got, "scans in the order of their openings", fix)
 
 
 def check_located(axis: HingeAxis, centre: FloatArray, where: str, fix: str) -> None:

@@ -148,15 +148,13 @@ def checked_tracks(tracks: Sequence[ArrayLike]) -> tuple[FloatArray, NDArray[np.
             raise InputError(where, "a point that does not move", "an arc", "Track the lower.")
     total = sum(len(a) for a in arrays)
     if 2 * total < 4 + 2 * len(arrays) + 6 or not arrays:
-        raise InputError(
-            "tracks",
-            f"{total} samples in {len(arrays)} tracks",
-            "6 numbers more than unknowns (two a sample; 4, and 2 a track)",
-            "Record more samples.",
-        )
+        got = f"{total} samples in {len(arrays)} tracks"
+        need = "6 numbers more than unknowns (two a sample; 4, and 2 a track)"
+        raise InputError("tracks", got, need, "Record more samples.")
     if not any(is_bent(a) for a in arrays):
-        got, fix = "points that move on straight lines", "Record a wider opening, with all digits"
-        raise InputError("tracks", got, "arcs about the hinge axis", f"{fix} of the samples.")
+        got = "points that move on straight lines"
+        fix = "Record a wider opening, with all digits of the samples."
+        raise InputError("tracks", got, "arcs about the hinge axis", fix)
     owner = np.repeat(np.arange(len(arrays)), [len(a) for a in arrays])
     return np.concatenate(arrays), owner
 
@@ -196,13 +194,10 @@ def check_arcs(arc_deg: FloatArray, best: ArcFit, hint: FloatArray) -> None:
     widest = float(arc_deg.max())
     factor = registration_magnification(widest)
     if factor > MAX_MAGNIFICATION:
-        raise InputError(
-            "tracks",
-            f"arcs of {widest:.3g} degrees at most, which magnify an error at least "
-            f"{factor:.0f} times",
-            f"{LEAST_OPENING_DEG:.2f} degrees or more; 8 or more is better",
-            "Record a wider opening within pure hinge movement.",
-        )
+        got = f"arcs of {widest:.3g} degrees at most, which magnify an error at least "
+        need = f"{LEAST_OPENING_DEG:.2f} degrees or more; 8 or more is better"
+        fix = "Record a wider opening within pure hinge movement."
+        raise InputError("tracks", f"{got}{factor:.0f} times", need, fix)
     fix = "Check the direction to the left, and that the movement was an opening."
     check_tilt(best.u, hint, "tracks", "an axis", fix)
 

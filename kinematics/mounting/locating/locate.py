@@ -164,11 +164,8 @@ def reference_points(table: AxisLocation, lower: Cast | None, where: str) -> Flo
     if table.reference_points_mm is not None:
         return np.array(table.reference_points_mm)
     if lower is None:
-        raise InputError(
-            f"{where}.reference_points_mm",
-            "nothing, and no lower cast",
-            "3 or more points of the lower arch",
-            "Add the incisal point and two molars in lower_scan.",
-        )
+        need = "3 or more points of the lower arch"
+        fix = "Add the incisal point and two molars in lower_scan."
+        raise InputError(f"{where}.reference_points_mm", "nothing, and no lower cast", need, fix)
     used = lower.vertices_mm[np.unique(lower.faces)]
     return used[:: max(1, len(used) // REFERENCE_POINTS)]
