@@ -186,10 +186,8 @@ def axis_orbital_from_points(axis: HingeAxis, third_point_mm: ArrayLike) -> Rigi
     forward = forward - (forward @ y) * y
     reach = float(np.linalg.norm(forward))
     if reach < MIN_POINT_DISTANCE_MM:
-        got, need = (
-            f"a point {reach:.4g} mm from the axis",
-            f"at least {MIN_POINT_DISTANCE_MM:g} mm",
-        )
+        got = f"a point {reach:.4g} mm from the axis"
+        need = f"at least {MIN_POINT_DISTANCE_MM:g} mm"
         fix = "Give orbitale (or another anterior reference point) in the frame of the axis points."
         raise InputError("third_point_mm", got, need, fix)
     x = forward / reach

@@ -364,10 +364,8 @@ def checked_axes(axes: ArrayLike) -> FloatArray:
     wrong = np.flatnonzero(~((apart >= least) & (apart <= most)))
     if len(wrong):
         i = int(wrong[0])
-        got, need = (
-            f"points {apart[i]:.4g} mm apart",
-            f"finite points {least:g} to {most:g} mm apart",
-        )
+        got = f"points {apart[i]:.4g} mm apart"
+        need = f"finite points {least:g} to {most:g} mm apart"
         fix = f"Check the axis points and their unit ({len(wrong)} axes are out of range)."
         raise InputError(f"axes[{i}]", got, need, fix)
     return pairs
