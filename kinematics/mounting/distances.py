@@ -215,10 +215,8 @@ def unchecked_readings(
 ) -> list[Finding]:
     """Remark on readings that no other checks."""
     if dof == 0:
-        got, fix = (
-            "just enough readings: a wrong one would not show",
-            "Add one or two distances more.",
-        )
+        got = "just enough readings: a wrong one would not show"
+        fix = "Add one or two distances more."
         return [Finding("warning", "mounting.readings", got, fix)]
     names = [t for t, ok in zip(titles, checked, strict=True) if not ok]
     got = f"no other reading checks: {', '.join(names)}"
