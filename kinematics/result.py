@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 from kinematics.assessment import Assessment
@@ -15,6 +16,8 @@ from kinematics.mounting.mount import Mounting
 
 SCHEMA = "hingewise-result/1"
 """Name and version of the layout of result.json."""
+RESULT_SCHEMA = Path(__file__).with_name("result.schema.json")
+"""That layout as a JSON schema; a test holds what is written to it."""
 
 
 PACKAGES = ("hingewise", "numpy", "scipy", "trimesh", "numba", "pyvista")
