@@ -15,8 +15,9 @@ from kinematics.case.read import Case
 from kinematics.case.remarks import findings as case_findings
 from kinematics.case.remarks import untouched
 from kinematics.casts.health import MeshHealth
+from kinematics.closure.close import open_as_scanned
+from kinematics.closure.geometry import geometry_of
 from kinematics.closure.place import PlacedCase, place
-from kinematics.closure.scanned_pose import open_as_scanned
 from kinematics.closure.scans import load_casts
 from kinematics.excursions.results import CaseGuidance
 from kinematics.excursions.settings import case_guidance
@@ -106,9 +107,9 @@ def inspect_case(case: Case) -> Inspection:
         )
     guidance = None
     try:
-        geometry = placed.geometry()
+        geometry = geometry_of(placed)
         if geometry.recorded:
-            guidance = case_guidance(case, geometry)
+            guidance = case_guidance(geometry)
             findings += guidance.patient.findings
     except InputError as error:
         findings.append(_as_finding(error))
@@ -137,7 +138,7 @@ def _population(case: Case) -> list[Finding]:
 def _overlap(placed: PlacedCase) -> tuple[float | None, float | None]:
     if placed.upper is None:
         return None, None
-    depth = placed.contacts.interpenetration(RigidTransform.identity())
+    depth = placed.contacts.overlap(RigidTransform.identity(), placed.true_axis)
     return depth.depth_mm, depth.clearing_opening_deg
 
 

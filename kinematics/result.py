@@ -48,7 +48,7 @@ def result_dict(assessment: Assessment) -> dict[str, Any]:
     """
     a = assessment
     risk = a.risk and a.risk.json_form() | {"sentences": a.verdict.how_sure}
-    teeth = a.contact_pair
+    teeth = a.closures.pair
     told: dict[str, Any] = to_json(
         {
             "schema": SCHEMA,
@@ -64,10 +64,13 @@ def result_dict(assessment: Assessment) -> dict[str, Any]:
             },
             "departure": {
                 "incisors_mm": a.departure_mm,
-                "angle_deg": a.departure_deg,
+                "angle_deg": a.closures.departure_deg,
                 "counted": "from the record to the target, opening positive",
             },
-            "pin_tip_mm": {"record": a.pin_tip_record_mm, "true": a.geometry.pin_tip_target_mm},
+            "pin_tip_mm": {
+                "record": a.geometry.pin_tip_record_mm,
+                "true": a.geometry.pin_tip_target_mm,
+            },
             "landmarks": [landmark_form(a, i) for i in range(len(a.landmarks))],
             "teeth_together": teeth
             and {
@@ -77,7 +80,7 @@ def result_dict(assessment: Assessment) -> dict[str, Any]:
                 "worst_error_mm": teeth.magnitude_mm.max(),
             },
             "error_motion": {stop: result.error_motion for stop, result in a.stops.items()},
-            "unavailable_stops": a.unavailable,
+            "unavailable_stops": a.closures.unavailable,
             "first_contact": {
                 "true": a.contact_true,
                 "arbitrary": a.contact_arbitrary,
@@ -89,7 +92,7 @@ def result_dict(assessment: Assessment) -> dict[str, Any]:
                     "highest_mm": high.max() if high.size else None,
                     "most_open_mm": high.min() if high.size else None,
                 }
-                for stop, high in a.occlusal_high_mm.items()
+                for stop, high in a.closures.occlusal_high_mm.items()
             },
             "verdict": a.verdict,
             "uncertainty": risk,
@@ -97,8 +100,8 @@ def result_dict(assessment: Assessment) -> dict[str, Any]:
             "mounting": mounting_form(a.mounting),
             "transfer": form(a.transfer, landmark_sd_mm="mounting_sd_mm"),
             "inputs": {
-                arch: input_form(a, cast, a.health[arch])
-                for arch, cast in (("upper", a.upper), ("lower", a.lower_true))
+                arch: input_form(a, cast, a.placed.scans.health[arch])
+                for arch, cast in (("upper", a.upper), ("lower", a.closures.lower_target))
                 if cast is not None
             },
             "findings": a.findings,

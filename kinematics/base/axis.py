@@ -83,6 +83,11 @@ class HingeAxis:
             raise InputError(where, got, need, "Check the two axis points and their unit (mm).")
 
     @property
+    def points_mm(self) -> FloatArray:
+        """Left and right point, shape (2, 3), mm."""
+        return np.stack([self.left_point_mm, self.right_point_mm])
+
+    @property
     def direction(self) -> FloatArray:
         """Unit vector from the right to the left point, shape (3,)."""
         d = self.left_point_mm - self.right_point_mm

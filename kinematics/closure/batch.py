@@ -6,11 +6,13 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike, NDArray
 
 from kinematics.base.arrays import FloatArray
+from kinematics.base.axis import HingeAxis
 from kinematics.base.kernel import kernel
 from kinematics.base.motion_kernels import compose, move, turn_about
-from kinematics.closure.stops import Stop
+from kinematics.closure.stops import Stop, to_height
 
 ANGLE, DROP, DEPARTURE = 0, 1, 2
 """How an opening is given: degrees; mm that a site drops; mm from the target at the incisors."""
@@ -107,8 +109,8 @@ def closures(
 
     Notes
     -----
-    *Guarantee*: each row equals :func:`kinematics.closure.stops.stop_result` of that sample to
-    rounding. *Source*: derived here (design of this project).
+    *Guarantee*: each row is the closure of that sample by rigid transforms, to rounding (tested).
+    *Source*: derived here (design of this project).
     """
     n = len(record_value)
     k = len(landmarks_mm)
@@ -160,30 +162,6 @@ def _rows(array: FloatArray, n: int, *, shared: bool = False) -> FloatArray:
 
 
 @kernel
-def _to_height(points, p, height):  # type: ignore[no-untyped-def]
-    """Opening (radian) that brings a point to a height; NaN where its circle does not reach it."""
-    ux = points[0, 0] - points[1, 0]
-    uy = points[0, 1] - points[1, 1]
-    uz = points[0, 2] - points[1, 2]
-    length = math.sqrt(ux * ux + uy * uy + uz * uz)
-    ux, uy, uz = ux / length, uy / length, uz / length
-    qx = p[0] - 0.5 * (points[0, 0] + points[1, 0])
-    qy = p[1] - 0.5 * (points[0, 1] + points[1, 1])
-    qz = p[2] - 0.5 * (points[0, 2] + points[1, 2])
-    along = qx * ux + qy * uy + qz * uz
-    a = qz - along * uz
-    b = ux * (qy - along * uy) - uy * (qx - along * ux)
-    reach = math.sqrt(a * a + b * b)
-    wanted = height - (p[2] - a)
-    if reach == 0.0 or abs(wanted) > reach:
-        return math.nan
-    phase, half = math.atan2(b, a), math.acos(wanted / reach)
-    one, two = phase + half, phase - half
-    one, two = math.atan2(math.sin(one), math.cos(one)), math.atan2(math.sin(two), math.cos(two))
-    return one if abs(one) < abs(two) else two
-
-
-@kernel
 def _motions(true_points, opening, out):  # type: ignore[no-untyped-def]
     """Fill ``out`` with the opening of each row about its line (or the one line)."""
     for i in range(len(opening)):
@@ -200,7 +178,7 @@ def _opening(kind, value, site, on_pin, line, cast, p):  # type: ignore[no-untyp
         p[:] = site
     else:
         move(cast, site, p)
-    return _to_height(line, p, p[2] - value)
+    return to_height(line, p, p[2] - value)
 
 
 @kernel
@@ -239,7 +217,7 @@ def _close(  # type: ignore[no-untyped-def]
         compose(to_target, cast, mouth)
         if record_kind == DEPARTURE:
             move(mouth, incisal, p)
-            record = target + _to_height(true, p, p[2] + record_value[i])
+            record = target + to_height(true, p, p[2] + record_value[i])
         else:
             record = _opening(
                 record_kind, record_value[i], record_site, record_on_pin, true, cast, p
@@ -250,7 +228,7 @@ def _close(  # type: ignore[no-untyped-def]
         elif stop == PIN:
             move(to_record, pin, p)
             move(to_target, pin, q)
-            closing = -_to_height(used, p, q[2])
+            closing = -to_height(used, p, q[2])
         else:
             closing = math.radians(phi[i])
         turn_about(used, -closing, back)
@@ -271,3 +249,26 @@ def _close(  # type: ignore[no-untyped-def]
         angles[i, 0] = math.degrees(record)
         angles[i, 1] = math.degrees(target)
         angles[i, 2] = math.degrees(closing)
+
+
+ARC_STEPS = 48
+
+
+def arc(
+    axis: HingeAxis,
+    point_mm: ArrayLike,
+    closing_deg: float,
+    *,
+    start_deg: float = 0.0,
+    steps: int = ARC_STEPS,
+) -> NDArray[np.float64]:
+    """Path of a point of the lower about an axis, from ``start_deg`` to ``closing_deg``.
+
+    Returns
+    -------
+    ndarray, shape (steps + 1, 3), mm
+        Angles count closing positive from the pose of ``point_mm``; the ends are included.
+    """
+    angles = np.linspace(start_deg, closing_deg, steps + 1)
+    motions = record_motions(axis.points_mm[None], -angles)
+    return motions[:, :3] @ np.asarray(point_mm, dtype=np.float64) + motions[:, 3]

@@ -1,4 +1,4 @@
-"""One placed case closed about both axes: first contacts, stops, both bites with teeth together."""
+"""One placed case closed about both axes: first contacts, stops, error map, return to the mouth."""
 
 from __future__ import annotations
 
@@ -8,54 +8,39 @@ from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.spatial.transform import RigidTransform
 
-from kinematics.base.axis import HingeAxis, closing_motion, opening_motion
+from kinematics.base.axis import HingeAxis, closing_motion
+from kinematics.base.errors import Finding
 from kinematics.case.read import Case
 from kinematics.casts.cast import Cast
-from kinematics.closure.geometry import Geometry
+from kinematics.closure.geometry import Geometry, geometry_of
 from kinematics.closure.landmarks import LandmarkSet
 from kinematics.closure.place import PlacedCase
-from kinematics.closure.stops import STOPS, Stop, StopResult
-from kinematics.closure.tooth_contact import ContactReport
+from kinematics.closure.stops import STOPS, Stop, StopResult, high_amount
+from kinematics.closure.tooth_contact import (
+    ContactReport,
+    MouthReturn,
+    mouth_return,
+    return_report,
+)
 
 SAME_POSE_DEG = 0.01
 """Target and first contact closer than this count as one pose (ours: 15 µm at the incisors)."""
 
-
-class ByGeometry:
-    """Shorthands of a record that holds the rigid geometry of a case."""
-
-    geometry: Geometry
-
-    @property
-    def true_axis(self) -> HingeAxis:
-        """The located axis."""
-        return self.geometry.true_axis
-
-    @property
-    def arbitrary_axis(self) -> HingeAxis:
-        """The axis that was, or would be, transferred."""
-        return self.geometry.arbitrary_axis
-
-    @property
-    def landmarks(self) -> LandmarkSet:
-        """Landmarks at the target pose."""
-        return self.geometry.landmarks
-
-    @property
-    def true_closing_deg(self) -> float:
-        """Theta: the patient's closing from the record to the target, degrees."""
-        return self.geometry.poses.true_closing_deg
+OPEN_AS_SCANNED_MM = 0.5
+"""Way of the incisors to first contact beyond which casts do not stand in intercuspation (ours):
+scans stored in occlusion are off by up to so much, as where they overlap."""
 
 
 @dataclass(frozen=True, eq=False)
-class Closures(ByGeometry):
+class Closures:
     """The closures of one placed case; lengths in mm, frame ``axis_orbital``.
 
     Attributes
     ----------
     geometry : Geometry
-        At the target pose.
+        The placed case at its record and its target.
     contact_true, contact_arbitrary : ContactReport
         First contact from the record about each axis.
     stops, unavailable
@@ -65,9 +50,9 @@ class Closures(ByGeometry):
     pair : StopResult or None
         Both bites with the teeth together: the articulator at its first contact against the
         patient at the patient's own, whatever the target. None where either has no contact.
+        Equal to ``stops["contact"]`` where the target is the first contact.
     """
 
-    placed: PlacedCase
     geometry: Geometry
     contact_true: ContactReport
     contact_arbitrary: ContactReport
@@ -75,6 +60,36 @@ class Closures(ByGeometry):
     unavailable: Mapping[Stop, str]
     decision: Stop
     pair: StopResult | None
+
+    @property
+    def placed(self) -> PlacedCase:
+        """The placed case: casts, axes, mounting."""
+        return self.geometry.placed
+
+    @property
+    def case(self) -> Case:
+        """The case."""
+        return self.placed.case
+
+    @property
+    def true_axis(self) -> HingeAxis:
+        """The located axis."""
+        return self.placed.true_axis
+
+    @property
+    def arbitrary_axis(self) -> HingeAxis:
+        """The axis that was, or would be, transferred."""
+        return self.placed.arbitrary_axis
+
+    @property
+    def landmarks(self) -> LandmarkSet:
+        """Landmarks at the target pose."""
+        return self.geometry.landmarks
+
+    @property
+    def true_closing_deg(self) -> float:
+        """Theta: the patient's closing from the record to the target, degrees."""
+        return self.geometry.true_closing_deg
 
     @property
     def beyond_deg(self) -> float:
@@ -87,36 +102,128 @@ class Closures(ByGeometry):
         return abs(self.beyond_deg) < SAME_POSE_DEG
 
     @property
-    def case(self) -> Case:
-        """The case."""
-        return self.placed.case
+    def charted(self) -> dict[Stop, StopResult]:
+        """Stops whose errors share one chart: ``contact`` only where the target is tooth contact.
 
-    @cached_property
-    def lower_target(self) -> Cast | None:
-        """The lower at the target pose."""
-        lower = self.placed.lower
-        return None if lower is None else lower.moved(self.geometry.poses.target_from_scanned)
-
-    @property
-    def pin_tip_record_mm(self) -> NDArray[np.float64]:
-        """Pin tip at the record pose, shape (3,), mm."""
-        to_record = opening_motion(self.true_axis, self.true_closing_deg)
-        return to_record.apply(self.geometry.pin_tip_target_mm)
+        Elsewhere the contact stop's error holds the way from the target to the contact, which is
+        no error of the axis; ``pair`` is the comparison then.
+        """
+        apart = self.decision != "contact" and not self.together
+        return {s: r for s, r in self.stops.items() if s != "contact" or not apart}
 
     @cached_property
     def landmarks_record_mm(self) -> NDArray[np.float64]:
         """Landmarks at the record pose, shape (k, 3), mm."""
-        points = opening_motion(self.true_axis, self.true_closing_deg).apply(
-            self.landmarks.points_mm
-        )
+        points = self.geometry.record_from_target.apply(self.landmarks.points_mm)
         points.flags.writeable = False
         return points
 
     @property
     def departure_mm(self) -> float:
-        """Departure at the incisors, mm, opening positive."""
+        """Departure: from target to record at the incisors, mm, opening positive."""
         record = self.landmarks_record_mm[self.landmarks.incisal_index]
         return float(record[2] - self.landmarks.incisal_point_mm[2])
+
+    @property
+    def departure_deg(self) -> float:
+        """Departure in degrees, opening positive."""
+        return -self.true_closing_deg
+
+    @cached_property
+    def lower_target(self) -> Cast | None:
+        """The lower at the target pose."""
+        lower = self.placed.lower
+        return None if lower is None else lower.moved(self.geometry.target_from_scanned)
+
+    @cached_property
+    def lower_record(self) -> Cast | None:
+        """The lower at the record pose."""
+        lower = self.placed.lower
+        return None if lower is None else lower.moved(self.geometry.record_from_scanned)
+
+    @property
+    def occlusal_index(self) -> NDArray[np.intp]:
+        """Occlusal vertices of the lower, which ``occlusal_high_mm`` maps; none without casts."""
+        surface = self.placed.lower_occlusal
+        return np.zeros(0, dtype=np.intp) if surface is None else surface.index
+
+    @cached_property
+    def occlusal_high_mm(self) -> Mapping[Stop, NDArray[np.float64]]:
+        """High (positive) or open amount at the lower's occlusal vertices by stop, mm."""
+        surface = self.placed.lower_occlusal
+        if surface is None:
+            return {}
+        to_target = self.geometry.target_from_scanned
+        points = to_target.apply(surface.points_mm)
+        normals = to_target.rotation.apply(surface.normals)
+        return {s: high_amount(r.error_motion, points, normals) for s, r in self.stops.items()}
+
+    @cached_property
+    def mouth(self) -> MouthReturn | None:
+        """A restoration made at the decision stop, back in the mouth; None without casts."""
+        placed = self.placed
+        surface, upper, lower, tree = (
+            placed.upper_occlusal,
+            placed.upper,
+            placed.lower,
+            placed.lower_tree,
+        )
+        if surface is None or upper is None or lower is None or tree is None:
+            return None
+        points = surface.points_mm
+        gap, nearest = tree.query(self.geometry.target_from_scanned.inv().apply(points))
+        error = self.stops[self.decision].error_motion
+        found = mouth_return(points, surface.normals, gap, self.true_axis, error)
+        if found is None:
+            return None
+        first, propped_deg = found
+        return return_report(
+            points[first],
+            int(upper.tooth[surface.index[first]]),
+            int(lower.tooth[nearest[first]]),
+            propped_deg,
+            self.true_axis,
+            self.landmarks.incisal_point_mm,
+        )
+
+    def findings(self) -> list[Finding]:
+        """What the closures say about the case: a target apart from contact, casts that touch."""
+        found, wanted = [], self.case.decision.stop
+        statuses = self.contact_arbitrary.status, self.contact_true.status
+        if self.pair is not None and wanted == "contact" and not self.together:
+            found.append(
+                Finding(
+                    "warning",
+                    "decision.stop",
+                    "'contact' sets the articulator's teeth together, but the target lies "
+                    f"{self.beyond_deg:+.3f} degrees from the patient's own first contact, and "
+                    "that difference is in the error",
+                    "Set [target] first_contact = true to compare tooth contacts, or stop = 'pin'.",
+                )
+            )
+        if "already_touching" in statuses:
+            at_record = self.geometry.record_from_scanned
+            found.append(self.placed.contacts.touching_finding(at_record, self.true_axis))
+        if "none_in_range" in statuses:
+            found.append(
+                Finding(
+                    "warning",
+                    "casts",
+                    "the casts never meet when closed about the axis",
+                    "Check that upper and lower belong together and share one frame.",
+                )
+            )
+        if wanted in self.unavailable:
+            found.append(
+                Finding(
+                    "warning",
+                    "decision.stop",
+                    f"{wanted!r} is not available ({self.unavailable[wanted]}); the verdict uses "
+                    "'pin'",
+                    "Choose another stop, or correct the casts.",
+                )
+            )
+        return found
 
 
 def close(placed: PlacedCase, before: Closures | None = None) -> Closures:
@@ -137,33 +244,29 @@ def close(placed: PlacedCase, before: Closures | None = None) -> Closures:
     -----
     *Guarantee*: the same numbers with and without ``before`` (tested).
     """
-    engine = placed.contacts
-    if before is not None and _same_poses(placed, before):
-        arbitrary = placed.mounting.arbitrary_axis
-        geometry = replace(before.geometry, arbitrary_axis=arbitrary)
-        contact_true = before.contact_true
+    if before is not None and same_poses(placed, before):
+        geometry, contact_true = replace(before.geometry, placed=placed), before.contact_true
     else:
-        geometry = placed.geometry()
-        contact_true = engine.report(
-            geometry.poses.record_opening_deg, geometry.true_axis, "the true axis"
+        geometry = geometry_of(placed)
+        contact_true = placed.contacts.report(
+            geometry.record_from_scanned, placed.true_axis, "the true axis"
         )
-    arbitrary, theta = geometry.arbitrary_axis, geometry.poses.true_closing_deg
-    contact = engine.report(geometry.poses.record_opening_deg, arbitrary, "the arbitrary axis")
+    arbitrary = placed.arbitrary_axis
+    contact = placed.contacts.report(geometry.record_from_scanned, arbitrary, "the arbitrary axis")
     stops: dict[Stop, StopResult] = {}
     unavailable: dict[Stop, str] = {}
     for stop in STOPS:
-        if stop != "contact":
-            stops[stop] = geometry.closed_form(stop, arbitrary, theta)
-        elif contact.status == "contact":
-            stops[stop] = geometry.at_angle(stop, arbitrary, theta, contact.closing_deg)
-        else:
+        if stop == "contact" and contact.status != "contact":
             unavailable[stop] = contact.message
-    wanted: Stop = placed.case.decision.stop
+        else:
+            stops[stop] = geometry.result(stop, arbitrary, contact.closing_deg)
     pair = None
     if contact_true.status == contact.status == "contact":
-        pair = _teeth_together(geometry, contact_true.closing_deg, contact.closing_deg)
+        at_contact = geometry.record_opening_deg - contact_true.closing_deg
+        bites = replace(geometry, target_opening_deg=at_contact)
+        pair = bites.result("contact", arbitrary, contact.closing_deg)
+    wanted: Stop = placed.case.decision.stop
     return Closures(
-        placed=placed,
         geometry=geometry,
         contact_true=contact_true,
         contact_arbitrary=contact,
@@ -174,24 +277,50 @@ def close(placed: PlacedCase, before: Closures | None = None) -> Closures:
     )
 
 
-def _same_poses(placed: PlacedCase, before: Closures) -> bool:
+def same_poses(placed: PlacedCase, before: Closures) -> bool:
     """Whether a change left record, target, pin, casts, landmarks and true axis alone."""
     if placed.landmarks is not before.placed.landmarks:
         return False
     here, there = placed.case, before.case
-    true = placed.mounting.true_axis
     return (
         (here.record, here.target, here.pin) == (there.record, there.target, there.pin)
         and placed.contacts is before.placed.contacts
-        and np.array_equal(true.left_point_mm, before.true_axis.left_point_mm)
-        and np.array_equal(true.right_point_mm, before.true_axis.right_point_mm)
+        and np.array_equal(placed.true_axis.points_mm, before.true_axis.points_mm)
     )
 
 
-def _teeth_together(geometry: Geometry, true_deg: float, articulator_deg: float) -> StopResult:
-    """Both at their first contact; landmarks at the patient's own."""
-    to_contact = closing_motion(geometry.true_axis, true_deg - geometry.poses.true_closing_deg)
-    marks = geometry.landmarks.moved(to_contact)
-    return replace(geometry, landmarks=marks).at_angle(
-        "contact", geometry.arbitrary_axis, true_deg, articulator_deg
-    )
+def open_as_scanned(placed: PlacedCase) -> list[Finding]:
+    """Warn of casts that are said to be scanned in intercuspation and stand apart.
+
+    Parameters
+    ----------
+    placed : PlacedCase
+
+    Notes
+    -----
+    The measure is the exact first contact about the true axis from the scanned pose, told as the
+    vertical way of the incisal point. Nothing is said without casts, where they touch or never
+    meet, or where they were scanned in the record.
+    """
+    casts = placed.case.casts
+    if casts is None or casts.scanned_at == "record":
+        return []
+    axis, incisal = placed.true_axis, placed.landmarks.incisal_point_mm
+    found = placed.contacts.first_contact(RigidTransform.identity(), axis)
+    if found is None or found.status != "contact":
+        return []
+    closed = closing_motion(axis, found.closing_deg).apply(incisal)
+    gap_mm = float(closed[2] - incisal[2])
+    if gap_mm <= OPEN_AS_SCANNED_MM:
+        return []
+    return [
+        Finding(
+            "warning",
+            "casts.scanned_at",
+            f"the casts stand open, not in intercuspation: the teeth meet after closing "
+            f"{gap_mm:.1f} mm at the incisors ({found.closing_deg:.2f} degrees about the true "
+            "axis)",
+            "If the lower was scanned in the record, set scanned_at = 'record' and [record] "
+            "as_scanned = true; otherwise register the scans in intercuspation.",
+        )
+    ]

@@ -9,10 +9,8 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial import cKDTree
-from scipy.spatial.transform import RigidTransform
 
-from kinematics.articulator.records import Motions
-from kinematics.base.axis import HingeAxis, opening_motion
+from kinematics.base.axis import HingeAxis
 from kinematics.base.errors import Finding, InputError
 from kinematics.case.read import Case
 from kinematics.case.remarks import findings as case_findings
@@ -21,25 +19,10 @@ from kinematics.casts.cast import Cast
 from kinematics.casts.clearance import CastClearance, axes_in_casts
 from kinematics.casts.health import check_pair
 from kinematics.casts.occlusal import automatic_landmarks, occlusal_vertices, vertex_normals
-from kinematics.closure.geometry import Geometry
 from kinematics.closure.landmarks import LandmarkSet, landmarks_for
-from kinematics.closure.poses import Poses, poses_for
 from kinematics.closure.scans import Scans, load_casts
 from kinematics.closure.stops import UP
-from kinematics.closure.tooth_contact import (
-    MAX_CLOSING_DEG,
-    NO_MESHES,
-    ContactReport,
-    contact_report,
-)
-from kinematics.contact.first_contact import (
-    FirstContact,
-    Interpenetration,
-    PreparedPair,
-    first_contact,
-    interpenetration,
-    prepare,
-)
+from kinematics.closure.tooth_contact import CastContacts
 from kinematics.mounting.locating.locate import CaseAxis
 from kinematics.mounting.mount import Mounting, locate, lower_to_upper, mount
 
@@ -91,6 +74,16 @@ class PlacedCase:
     located: CaseAxis | None = None
     clearances: tuple[CastClearance, ...] = ()
 
+    @property
+    def true_axis(self) -> HingeAxis:
+        """The located axis."""
+        return self.mounting.true_axis
+
+    @property
+    def arbitrary_axis(self) -> HingeAxis:
+        """The axis that was, or would be, transferred."""
+        return self.mounting.arbitrary_axis
+
     @cached_property
     def upper_occlusal(self) -> OcclusalSurface | None:
         """Occlusal surface of the upper."""
@@ -105,34 +98,6 @@ class PlacedCase:
     def lower_tree(self) -> cKDTree | None:
         """Vertices of the lower at the scanned pose, for nearest-neighbour questions."""
         return None if self.lower is None else cKDTree(self.lower.vertices_mm)
-
-    def poses(self) -> Poses:
-        """Record and target pose (see :func:`kinematics.closure.poses.poses_for`)."""
-        return poses_for(
-            self.case, self.mounting.true_axis, self.landmarks, self.contacts.true_opening_deg
-        )
-
-    def geometry(self) -> Geometry:
-        """Geometry at the target pose."""
-        poses = self.poses()
-        return Geometry(
-            self.mounting.true_axis,
-            self.mounting.arbitrary_axis,
-            self.landmarks.moved(poses.target_from_scanned),
-            poses,
-            self._recorded(poses),
-        )
-
-    def _recorded(self, poses: Poses) -> Motions:
-        """Motion of the lower from the target pose to each record, ``axis_orbital``."""
-        if not self.scans.records:
-            return {}
-        from_upper = self.mounting.axis_orbital_from_upper_scan
-        target = poses.target_from_scanned * from_upper * lower_to_upper(self.case)
-        return {
-            record.kind: from_upper * record.upper_scan_from_lower_scan * target.inv()
-            for record in self.scans.records
-        }
 
     def with_case(self, case: Case) -> PlacedCase:
         """Place a changed case, reusing what the change leaves alone.
@@ -207,7 +172,7 @@ def place(case: Case, *, strict: bool = True, scans: Scans | None = None) -> Pla
         lower=lower,
         mounting=mounting,
         landmarks=marks,
-        contacts=CastContacts(upper, lower, mounting.true_axis),
+        contacts=CastContacts(upper, lower),
         findings=(*findings, *more),
         located=located,
         clearances=clearances,
@@ -229,88 +194,6 @@ def _records(case: Case) -> list[GuidanceRecord]:
     return [] if case.articulator is None else case.articulator.records
 
 
-class CastContacts:
-    """First contacts of one pair of casts, prepared once, from any opening of the record."""
-
-    def __init__(self, upper: Cast | None, lower: Cast | None, true_axis: HingeAxis) -> None:
-        self._upper, self._lower, self._true = upper, lower, true_axis
-
-    @cached_property
-    def _prepared(self) -> PreparedPair:
-        assert self._upper is not None
-        assert self._lower is not None
-        return prepare(
-            self._upper.vertices_mm, self._upper.faces, self._lower.vertices_mm, self._lower.faces
-        )
-
-    @property
-    def pair(self) -> PreparedPair | None:
-        """The casts prepared for first contacts, lower at the scanned pose; None without casts."""
-        return None if self._upper is None or self._lower is None else self._prepared
-
-    def first_contact(self, record_opening_deg: float, axis: HingeAxis) -> FirstContact | None:
-        """First contact about an axis, from the record pose; None without casts."""
-        if self._upper is None or self._lower is None:
-            return None
-        pair = self._prepared.with_lower_motion(opening_motion(self._true, record_opening_deg))
-        return first_contact(pair, axis, max_closing_deg=MAX_CLOSING_DEG)
-
-    def closing_deg(self, record_opening_deg: float, axis: HingeAxis) -> float:
-        """Closing about an axis at first contact, degrees; 0 where touching, NaN where none."""
-        found = self.first_contact(record_opening_deg, axis)
-        return float("nan") if found is None else float(found.closing_deg)
-
-    def report(self, record_opening_deg: float, axis: HingeAxis, about: str) -> ContactReport:
-        """First contact in words."""
-        found = self.first_contact(record_opening_deg, axis)
-        if found is None:
-            return NO_MESHES
-        assert self._upper is not None
-        assert self._lower is not None
-        return contact_report(found, self._upper, self._lower, about)
-
-    def true_opening_deg(self, record_opening_deg: float) -> float:
-        """Opening (from the scanned pose) at which the teeth meet about the true axis."""
-        found = self.first_contact(record_opening_deg, self._true)
-        if found is None:
-            raise InputError(
-                "target.first_contact",
-                "no casts",
-                "[casts] with upper and lower",
-                "Give the casts, or another form of target.",
-            )
-        if found.status == "contact":
-            return record_opening_deg - float(found.closing_deg)
-        if found.status == "already_touching":
-            finding = self.touching_finding(record_opening_deg)
-            raise InputError(
-                "record", finding.message, "casts apart at the record pose", finding.fix
-            )
-        raise InputError(
-            "target.first_contact",
-            f"casts that never meet within {MAX_CLOSING_DEG:g} degrees",
-            "casts that meet when closed about the true axis",
-            "Check that upper and lower belong together and share one frame, and the axis.",
-        )
-
-    def interpenetration(self, motion: RigidTransform) -> Interpenetration:
-        """Overlap of the casts with the lower moved from the scanned pose."""
-        return interpenetration(self._prepared.with_lower_motion(motion), self._true)
-
-    def touching_finding(self, record_opening_deg: float) -> Finding:
-        """Say how far the casts interpenetrate at the record pose, and what would clear them."""
-        depth = self.interpenetration(opening_motion(self._true, record_opening_deg))
-        return Finding(
-            "warning",
-            "record",
-            "the casts already touch or interpenetrate at the record pose (by about "
-            f"{depth.depth_mm:.2f} mm); they part after opening {depth.clearing_opening_deg:.3f} "
-            "degrees more about the true axis",
-            "Scans stored in occlusion usually overlap by 0.05 to 0.5 mm: give a record that holds "
-            "the casts apart, or correct the bite registration.",
-        )
-
-
 def _refuse(findings: Sequence[Finding]) -> None:
     """Raise the first error; a warning about the unit goes with it, as the likely cause."""
     for finding in findings:
@@ -330,8 +213,7 @@ def _alike(one: Mounting, other: Mounting) -> bool:
                 one.axis_orbital_from_upper_scan.as_matrix(),
                 other.axis_orbital_from_upper_scan.as_matrix(),
             ),
-            (one.true_axis.left_point_mm, other.true_axis.left_point_mm),
-            (one.true_axis.right_point_mm, other.true_axis.right_point_mm),
+            (one.true_axis.points_mm, other.true_axis.points_mm),
         )
     )
 

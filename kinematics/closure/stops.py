@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Literal
 
@@ -11,6 +12,7 @@ from scipy.spatial.transform import RigidTransform
 
 from kinematics.base.axis import HingeAxis, closing_motion
 from kinematics.base.errors import InputError
+from kinematics.base.kernel import kernel
 
 Stop = Literal["equal_angle", "pin", "contact"]
 STOPS: tuple[Stop, ...] = ("equal_angle", "pin", "contact")
@@ -20,44 +22,33 @@ UP = np.array([0.0, 0.0, 1.0])
 """Superior in ``axis_orbital``: heights and vertical changes are measured along it."""
 
 
-def openings_to_height(
-    axis: HingeAxis, points_mm: NDArray[np.float64], heights_mm: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """Opening angles about an axis that bring points to heights (z of ``axis_orbital``).
+@kernel
+def to_height(line, p, height):  # type: ignore[no-untyped-def]
+    """Opening (radian) about a line, (2, 3), that brings a point p, (3,), to a height.
 
-    Parameters
-    ----------
-    axis : HingeAxis
-        Any direction; it need not be horizontal.
-    points_mm : ndarray, shape (n, 3) or (1, 3), mm
-    heights_mm : ndarray, shape (n,), mm
-
-    Returns
-    -------
-    ndarray, shape (n,)
-        Degrees, opening positive; of the two solutions the one nearest 0; NaN where the point's
-        circle about the axis does not reach the height.
-
-    Notes
-    -----
-    *Guarantee*: exact up to rounding. *Source*: derived here; with u the axis direction and r the
-    point relative to its foot on the axis, the height is ``c + r_z cos t + (u x r)_z sin t``.
+    Of the two solutions the one nearest 0; NaN where the point's circle does not reach it.
+    *Source*: derived here; with u the line's direction and r the point relative to its foot on
+    the line, the height is ``c + r_z cos t + (u x r)_z sin t``.
     """
-    u = axis.direction
-    q = points_mm - axis.midpoint_mm
-    along = (q @ u)[:, None] * u
-    r = q - along
-    a, b = r[:, 2], np.cross(u, r)[:, 2]
-    reach = np.hypot(a, b)
-    wanted = heights_mm - axis.midpoint_mm[2] - along[:, 2]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        share = wanted / reach
-    half = np.arccos(np.clip(share, -1.0, 1.0))
-    phase = np.arctan2(b, a)
-    turns = np.stack([phase + half, phase - half])
-    turns = np.arctan2(np.sin(turns), np.cos(turns))
-    nearest = np.where(np.abs(turns[0]) <= np.abs(turns[1]), turns[0], turns[1])
-    return np.degrees(np.where(np.abs(share) <= 1.0, nearest, np.nan))
+    ux = line[0, 0] - line[1, 0]
+    uy = line[0, 1] - line[1, 1]
+    uz = line[0, 2] - line[1, 2]
+    length = math.sqrt(ux * ux + uy * uy + uz * uz)
+    ux, uy, uz = ux / length, uy / length, uz / length
+    qx = p[0] - 0.5 * (line[0, 0] + line[1, 0])
+    qy = p[1] - 0.5 * (line[0, 1] + line[1, 1])
+    qz = p[2] - 0.5 * (line[0, 2] + line[1, 2])
+    along = qx * ux + qy * uy + qz * uz
+    a = qz - along * uz
+    b = ux * (qy - along * uy) - uy * (qx - along * ux)
+    reach = math.sqrt(a * a + b * b)
+    wanted = height - (p[2] - a)
+    if reach == 0.0 or abs(wanted) > reach:
+        return math.nan
+    phase, half = math.atan2(b, a), math.acos(wanted / reach)
+    one, two = phase + half, phase - half
+    one, two = math.atan2(math.sin(one), math.cos(one)), math.atan2(math.sin(two), math.cos(two))
+    return one if abs(one) < abs(two) else two
 
 
 def opening_to_height(axis: HingeAxis, point_mm: ArrayLike, height_mm: float) -> float:
@@ -69,7 +60,7 @@ def opening_to_height(axis: HingeAxis, point_mm: ArrayLike, height_mm: float) ->
         The point's circle about the axis does not reach the height.
     """
     point = np.asarray(point_mm, dtype=np.float64)
-    turn = float(openings_to_height(axis, point[None], np.array([height_mm]))[0])
+    turn = float(to_height(axis.points_mm, point, float(height_mm)))
     if np.isnan(turn):
         raise InputError(
             "opening",
@@ -78,36 +69,7 @@ def opening_to_height(axis: HingeAxis, point_mm: ArrayLike, height_mm: float) ->
             "can reach",
             "Reduce the vertical change, or check the axis and the point.",
         )
-    return turn
-
-
-def rotated_about(
-    axis: HingeAxis, opening_deg: NDArray[np.float64], points_mm: NDArray[np.float64]
-) -> NDArray[np.float64]:
-    """Points opened about an axis by many angles at once.
-
-    Parameters
-    ----------
-    axis : HingeAxis
-    opening_deg : ndarray, shape (n,)
-        Degrees, opening positive.
-    points_mm : ndarray, shape (k, 3) or (n, k, 3), mm
-
-    Returns
-    -------
-    ndarray, shape (n, k, 3), mm
-
-    Notes
-    -----
-    Rodrigues' formula; one transform an angle costs some hundred times more.
-    *Guarantee*: equal to :func:`kinematics.base.axis.opening_motion` within rounding (tested).
-    """
-    u = axis.direction
-    q = points_mm - axis.midpoint_mm
-    t = np.radians(opening_deg)[:, None, None]
-    along = (q @ u)[..., None] * u
-    across = q - along
-    return axis.midpoint_mm + along + np.cos(t) * across + np.sin(t) * np.cross(u, across)
+    return float(np.degrees(turn))
 
 
 def opening_for_drop(axis: HingeAxis, point_mm: ArrayLike, drop_mm: float) -> float:
@@ -284,47 +246,3 @@ def high_amount(
     mouth: ``-(E p - p) . n``. First order in the error. *Source*: derived here.
     """
     return -np.einsum("ij,ij->i", motion.apply(points_mm) - points_mm, normals)
-
-
-def stop_result(
-    stop: Stop,
-    true_axis: HingeAxis,
-    arbitrary_axis: HingeAxis,
-    true_closing_deg: float,
-    articulator_closing_deg: float,
-    true_mm: NDArray[np.float64],
-    normals: NDArray[np.float64],
-) -> StopResult:
-    """Evaluate one stop at landmarks given at the target pose, shape (k, 3), mm."""
-    motion = error_motion(true_axis, arbitrary_axis, true_closing_deg, articulator_closing_deg)
-    moved = motion.apply(true_mm).reshape(-1, 3)
-    return StopResult(
-        stop=stop,
-        closing_deg=articulator_closing_deg,
-        error_motion=motion,
-        articulator_mm=moved,
-        error_mm=moved - true_mm,
-        high_mm=high_amount(motion, true_mm, normals).reshape(-1),
-    )
-
-
-ARC_STEPS = 48
-
-
-def arc(
-    axis: HingeAxis,
-    point_mm: ArrayLike,
-    closing_deg: float,
-    *,
-    start_deg: float = 0.0,
-    steps: int = ARC_STEPS,
-) -> NDArray[np.float64]:
-    """Path of a point of the lower about an axis, from ``start_deg`` to ``closing_deg``.
-
-    Returns
-    -------
-    ndarray, shape (steps + 1, 3), mm
-        Angles count closing positive from the pose of ``point_mm``; the ends are included.
-    """
-    angles = np.linspace(start_deg, closing_deg, steps + 1)
-    return rotated_about(axis, -angles, np.asarray(point_mm, dtype=np.float64)[None])[:, 0]

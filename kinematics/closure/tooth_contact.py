@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any, Literal
 
 import numpy as np
@@ -10,9 +11,17 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform
 
 from kinematics.base.axis import HingeAxis, opening_motion
+from kinematics.base.errors import Finding
 from kinematics.base.to_json import form
 from kinematics.casts.cast import Cast
-from kinematics.contact.first_contact import FirstContact
+from kinematics.contact.first_contact import (
+    FirstContact,
+    Interpenetration,
+    PreparedPair,
+    first_contact,
+    interpenetration,
+    prepare,
+)
 
 ContactStatus = Literal["contact", "already_touching", "none_in_range", "no_meshes"]
 
@@ -121,6 +130,75 @@ def contact_report(found: FirstContact, upper: Cast, lower: Cast, about: str) ->
     return ContactReport(
         "contact", float(found.closing_deg), found.point_mm, upper_tooth, lower_tooth, text
     )
+
+
+class CastContacts:
+    """First contacts of one pair of casts, prepared once, from wherever the record puts the lower.
+
+    Parameters
+    ----------
+    upper, lower : Cast or None
+        In ``axis_orbital``, the lower at the scanned pose. Motions count from there.
+    """
+
+    def __init__(self, upper: Cast | None, lower: Cast | None) -> None:
+        self._casts = None if upper is None or lower is None else (upper, lower)
+
+    @cached_property
+    def pair(self) -> PreparedPair | None:
+        """The casts prepared for first contacts, lower at the scanned pose; None without casts."""
+        if self._casts is None:
+            return None
+        upper, lower = self._casts
+        return prepare(upper.vertices_mm, upper.faces, lower.vertices_mm, lower.faces)
+
+    def first_contact(
+        self, record_from_scanned: RigidTransform, axis: HingeAxis
+    ) -> FirstContact | None:
+        """First contact about an axis, from the record pose; None without casts."""
+        if self.pair is None:
+            return None
+        at_record = self.pair.with_lower_motion(record_from_scanned)
+        return first_contact(at_record, axis, max_closing_deg=MAX_CLOSING_DEG)
+
+    def closing_deg(self, record_from_scanned: RigidTransform, axis: HingeAxis) -> float:
+        """Closing about an axis at first contact, degrees; 0 where touching, NaN where none."""
+        found = self.first_contact(record_from_scanned, axis)
+        return float("nan") if found is None else float(found.closing_deg)
+
+    def report(
+        self, record_from_scanned: RigidTransform, axis: HingeAxis, about: str
+    ) -> ContactReport:
+        """First contact in words."""
+        found = self.first_contact(record_from_scanned, axis)
+        if found is None or self._casts is None:
+            return NO_MESHES
+        return contact_report(found, *self._casts, about)
+
+    def overlap(self, motion: RigidTransform, axis: HingeAxis) -> Interpenetration:
+        """How far the casts reach into each other, and the opening about the axis that parts them.
+
+        Raises
+        ------
+        ValueError
+            There are no casts.
+        """
+        if self.pair is None:
+            raise ValueError("no casts")
+        return interpenetration(self.pair.with_lower_motion(motion), axis)
+
+    def touching_finding(self, record_from_scanned: RigidTransform, axis: HingeAxis) -> Finding:
+        """Say how far the casts interpenetrate at the record pose, and what would clear them."""
+        depth = self.overlap(record_from_scanned, axis)
+        return Finding(
+            "warning",
+            "record",
+            "the casts already touch or interpenetrate at the record pose (by about "
+            f"{depth.depth_mm:.2f} mm); they part after opening {depth.clearing_opening_deg:.3f} "
+            "degrees more about the true axis",
+            "Scans stored in occlusion usually overlap by 0.05 to 0.5 mm: give a record that holds "
+            "the casts apart, or correct the bite registration.",
+        )
 
 
 def mouth_return(

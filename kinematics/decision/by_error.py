@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import brentq
 
-from kinematics.base.axis import HingeAxis
+from kinematics.base.axis import HingeAxis, opening_motion
 from kinematics.base.words import HINGE_RANGE_MM, room_words
 from kinematics.closure.close import Closures
 from kinematics.closure.stops import Stop
@@ -173,21 +173,18 @@ def departure_curve(
 def worst_by_departure(closed: Closures) -> Worst:
     """Worst landmark error, shape (n,), and its index, for a stop, an axis and departures (n,)."""
 
-    geometry, engine = closed.geometry, closed.placed.contacts
+    geometry, engine, true = closed.geometry, closed.placed.contacts, closed.true_axis
 
     def worst(
         stop: Stop, axis: HingeAxis, departure_mm: NDArray[np.float64]
     ) -> tuple[NDArray[np.float64], NDArray[np.intp]]:
-        theta = geometry.closing_for_departure(departure_mm)
         contact = None
         if stop == "contact":
+            openings = geometry.closing_for_departure(departure_mm) + geometry.target_opening_deg
             contact = np.array(
-                [
-                    engine.closing_deg(float(t) + geometry.poses.target_opening_deg, axis)
-                    for t in theta
-                ]
+                [engine.closing_deg(opening_motion(true, float(o)), axis) for o in openings]
             )
-        size = geometry.departure_errors(stop, axis, theta, contact)
+        size = geometry.closed(stop, axis, departure_mm, contact_closing_deg=contact).magnitude_mm
         index = np.argmax(size, axis=1)
         return size[np.arange(len(size)), index], index
 

@@ -8,11 +8,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.articulator.instrument import ArticulatorSettings
-from kinematics.case.read import Case
+from kinematics.closure.close import Closures
 from kinematics.decision.third_point import ThirdPointEffect, third_point_effect_of_case
 from kinematics.decision.words import transfer_sentences
 from kinematics.mounting.marks import SideExtension, SlipCost, side_extension, slip_cost
-from kinematics.mounting.mount import Mounting
 
 LATERAL_DEG = 8.0
 """Lateral turn for which the cost of a slip is stated (ours: about 12 mm at the incisors)."""
@@ -43,30 +42,24 @@ class Transfer:
     sentences: tuple[str, ...]
 
 
-def transfer_of(
-    case: Case,
-    mounting: Mounting,
-    true_closing_deg: float,
-    target_mm: NDArray[np.float64],
-    pin_tip_record_mm: NDArray[np.float64],
-    guidance: ArticulatorSettings,
-) -> Transfer:
+def transfer_of(closures: Closures, guidance: ArticulatorSettings) -> Transfer:
     """Collect the costs of a case's transfer.
 
     Parameters
     ----------
-    case : Case
-    mounting : Mounting
-    true_closing_deg : float
-        From record to target, closing positive.
-    target_mm : ndarray, shape (k, 3), mm
-        Landmarks at the target, ``axis_orbital``.
-    pin_tip_record_mm : ndarray, shape (3,), mm
+    closures : Closures
     guidance : ArticulatorSettings
         The patient's.
     """
+    case, mounting = closures.case, closures.placed.mounting
+    target_mm, true_closing_deg = closures.landmarks.points_mm, closures.true_closing_deg
     third = third_point_effect_of_case(
-        case, mounting, true_closing_deg, target_mm, pin_tip_record_mm, guidance
+        case,
+        mounting,
+        true_closing_deg,
+        target_mm,
+        closures.geometry.pin_tip_record_mm,
+        guidance,
     )
     extension, slip = None, None
     marks = case.marks

@@ -55,14 +55,13 @@ def look_closer(
     if "protrusion" in errors.kinds:
         border = border_pair(errors, marks.incisal_index)
     arcon = None
-    departure_deg = -closures.true_closing_deg
-    if abs(departure_deg) > SAME_VERTICAL_DEG:
+    if abs(closures.departure_deg) > SAME_VERTICAL_DEG:
         tell("Arcon and opening guidance", 0.9)
         frame = errors.patient_frame
         arcon = arcon_comparison(
             errors.settings,
-            frame.apply(closures.pin_tip_record_mm),
+            frame.apply(closures.geometry.pin_tip_record_mm),
             np.asarray(frame.apply(marks.points_mm)).reshape(-1, 3),
-            departure_deg,
+            closures.departure_deg,
         )
     return ExcursionDetails(pair, compared, found, border, arcon)

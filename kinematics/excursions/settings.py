@@ -91,14 +91,14 @@ def patient_frame(true_axis: HingeAxis) -> RigidTransform:
     return axis_orbital_from_points(true_axis, np.array(DEFAULT_THIRD_MM))
 
 
-def case_guidance(case: Case, geometry: Geometry) -> CaseGuidance:
+def case_guidance(geometry: Geometry) -> CaseGuidance:
     """Guidance settings of a case: the patient's, and those of the articulator set by records.
 
     Parameters
     ----------
-    case : Case
     geometry : Geometry
-        Its true axis' width stands for a distance of the elements that is not given.
+        Of the placed case; its true axis' width stands for a distance of the elements that is not
+        given.
 
     Raises
     ------
@@ -106,7 +106,7 @@ def case_guidance(case: Case, geometry: Geometry) -> CaseGuidance:
         A record that tells no setting that an articulator has, about the true axis or (the error
         then says so) about the arbitrary one.
     """
-    recorded = geometry.recorded
+    case, recorded = geometry.placed.case, geometry.recorded
 
     def told(frame: RigidTransform) -> RecordedSettings:
         start = RigidTransform.identity()

@@ -19,13 +19,13 @@ from kinematics.closure.batch import (
     closures,
     record_motions,
 )
+from kinematics.closure.geometry import MAX_OPENING_DEG, geometry_of, pin_tip
 from kinematics.closure.place import PlacedCase, place
-from kinematics.closure.poses import MAX_OPENING_DEG, pin_tip
 from kinematics.closure.stops import Stop
 from kinematics.closure.tooth_contact import MAX_CLOSING_DEG
 from kinematics.contact.first_contact import PreparedPair, prepare
 from kinematics.contact.samples import sample_contacts
-from kinematics.excursions.compare import case_excursions
+from kinematics.excursions.compare import excursion_errors
 from kinematics.excursions.results import EXCURSIONS
 from kinematics.excursions.settings import front_of
 from kinematics.sweep.design import sample_points
@@ -388,7 +388,7 @@ def excursion_columns(placed: PlacedCase) -> Columns:
         Impossible settings.
     """
     steps = EXCURSION_STEPS if front_of(placed.case) == "pin" else EXCURSION_TEETH_STEPS
-    errors = case_excursions(placed, placed.geometry(), steps=steps)
+    errors = excursion_errors(geometry_of(placed), steps=steps)
     out = empty_excursion_columns()
     for kind, error in errors.kinds.items():
         size = np.linalg.norm(error.error_mm, axis=2).max(axis=0)

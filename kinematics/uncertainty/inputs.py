@@ -24,8 +24,8 @@ from kinematics.closure.batch import (
     identity_motions,
     record_motions,
 )
+from kinematics.closure.geometry import geometry_of, site_point
 from kinematics.closure.place import PlacedCase
-from kinematics.closure.poses import site_point
 from kinematics.closure.stops import Stop
 from kinematics.closure.tooth_contact import MAX_CLOSING_DEG
 from kinematics.contact.first_contact import PreparedPair
@@ -403,7 +403,7 @@ def inputs_from_case(
             "a table that says what is uncertain",
             "Add [uncertainty] arbitrary_axis = 'measured', or name a study.",
         )
-    poses = placed.poses()
+    poses = geometry_of(placed)
     axes = placed.mounting
     record, target, assumed = opening_rules(
         placed, poses.target_opening_deg, poses.pin_tip_scanned_mm

@@ -8,6 +8,7 @@ from hypothesis import strategies as st
 from kinematics.base.axis import HingeAxis
 from kinematics.base.errors import InputError
 from kinematics.case.read import set_field
+from kinematics.closure.close import close
 from kinematics.closure.place import place
 from tests.makers.cases import landmarks_only, open_pair
 from viewer.app.controls import OFFSETS, axis_note, changed, control_values, number, offsets
@@ -15,14 +16,13 @@ from viewer.app.controls import OFFSETS, axis_note, changed, control_values, num
 SMALL = st.floats(-12.0, 12.0).map(lambda v: round(v, 3))
 
 
-def placed_of(case):
-    placed = place(case)
-    return placed, placed.geometry()
+def read(case):
+    return close(place(case))
 
 
 def test_the_controls_show_the_offsets_and_the_departure_of_the_case():
-    placed, geometry = placed_of(landmarks_only())
-    values = control_values(placed, geometry)
+    reading = read(landmarks_only())
+    values = control_values(reading)
     assert values["left_anterior_mm"] == 5.0
     assert values["right_superior_mm"] == 0.0
     assert values["departure_mm"] == -3.0
@@ -32,35 +32,35 @@ def test_the_controls_show_the_offsets_and_the_departure_of_the_case():
 @settings(max_examples=25)
 @given(st.floats(-9.0, 9.0).map(lambda v: round(v, 2)))
 def test_a_departure_set_is_the_departure_read_back(departure):
-    placed, geometry = placed_of(landmarks_only())
-    again, there = placed_of(changed(placed, geometry, "departure_mm", departure))
-    assert control_values(again, there)["departure_mm"] == pytest.approx(departure, abs=2e-4)
+    reading = read(landmarks_only())
+    again = read(changed(reading, "departure_mm", departure))
+    assert control_values(again)["departure_mm"] == pytest.approx(departure, abs=2e-4)
 
 
 @settings(max_examples=25)
 @given(departure=st.floats(-9.0, 9.0), vdo=st.floats(-3.0, 3.0))
 def test_the_departure_moves_the_record_and_leaves_the_target(departure, vdo):
     case = landmarks_only(target={"vdo_change_mm": vdo, "site": "incisors"})
-    placed, geometry = placed_of(case)
-    case = changed(placed, geometry, "departure_mm", departure)
-    _, there = placed_of(case)
-    assert case.target == placed.case.target
-    assert there.poses.target_opening_deg == pytest.approx(geometry.poses.target_opening_deg)
+    reading = read(case)
+    case = changed(reading, "departure_mm", departure)
+    there = read(case)
+    assert case.target == reading.case.target
+    assert there.geometry.target_opening_deg == pytest.approx(reading.geometry.target_opening_deg)
 
 
 def test_a_departure_of_zero_makes_record_and_target_one_pose():
-    placed, geometry = placed_of(landmarks_only())
-    _, there = placed_of(changed(placed, geometry, "departure_mm", 0))
-    assert there.poses.true_closing_deg == pytest.approx(0.0, abs=1e-9)
+    reading = read(landmarks_only())
+    there = read(changed(reading, "departure_mm", 0))
+    assert there.true_closing_deg == pytest.approx(0.0, abs=1e-9)
 
 
 def test_casts_scanned_in_the_record_keep_the_record_and_move_the_target(scans):
-    placed, geometry = placed_of(open_pair(scans))
-    case = changed(placed, geometry, "departure_mm", -4.0)
+    reading = read(open_pair(scans))
+    case = changed(reading, "departure_mm", -4.0)
     assert case.record.as_scanned
     assert case.target.vdo_change_mm == -4.0
-    again, there = placed_of(case)
-    assert control_values(again, there)["departure_mm"] == pytest.approx(-4.0, abs=2e-4)
+    again = read(case)
+    assert control_values(again)["departure_mm"] == pytest.approx(-4.0, abs=2e-4)
 
 
 @settings(max_examples=30)
@@ -83,12 +83,12 @@ def test_an_axis_given_by_points_becomes_the_same_line_by_offsets():
             "frame": "axis_orbital",
         }
     )
-    placed, geometry = placed_of(case)
-    shown = control_values(placed, geometry)
-    again, there = placed_of(changed(placed, geometry, "left_anterior_mm", 9.0))
+    reading = read(case)
+    shown = control_values(reading)
+    again = read(changed(reading, "left_anterior_mm", 9.0))
     for name in OFFSETS[1:]:
-        assert control_values(again, there)[name] == pytest.approx(shown[name], abs=1e-4)
-    assert control_values(again, there)["left_anterior_mm"] == 9.0
+        assert control_values(again)[name] == pytest.approx(shown[name], abs=1e-4)
+    assert control_values(again)["left_anterior_mm"] == 9.0
 
 
 @pytest.mark.parametrize("text", ["", "abc", "nan", "inf", "1e999", "2;3", None])
@@ -113,9 +113,9 @@ def test_a_comma_and_a_true_minus_are_read(text, value):
     ],
 )
 def test_values_out_of_range_are_refused(control, value):
-    placed, geometry = placed_of(landmarks_only())
+    reading = read(landmarks_only())
     with pytest.raises(InputError):
-        changed(placed, geometry, control, value)
+        changed(reading, control, value)
 
 
 MARKS = {
@@ -136,26 +136,26 @@ MARKS = {
 def test_in_a_case_of_skin_marks_a_slider_moves_the_arbitrary_mark_of_its_side(tilt):
     marks = MARKS | {"ruler_tilt_deg": tilt}
     case = landmarks_only(true_axis=None, arbitrary_axis=None, marks=marks)
-    placed, geometry = placed_of(case)
-    shown = control_values(placed, geometry)
-    moved = changed(placed, geometry, "left_superior_mm", -4.5)
-    again, there = placed_of(moved)
-    assert control_values(again, there) == shown | {"left_superior_mm": -4.5}
+    reading = read(case)
+    shown = control_values(reading)
+    moved = changed(reading, "left_superior_mm", -4.5)
+    again = read(moved)
+    assert control_values(again) == shown | {"left_superior_mm": -4.5}
     for name in MARKS:
         if name.startswith("left_arbitrary"):
             assert (getattr(moved.marks, name) != marks[name]) == (tilt > 0 or "sup" in name)
         else:
             assert getattr(moved.marks, name) == marks[name]
-    short = placed.with_case(moved)
-    assert short.contacts is placed.contacts  # nothing was prepared anew
-    axis = again.mounting.arbitrary_axis
+    short = reading.placed.with_case(moved)
+    assert short.contacts is reading.placed.contacts  # nothing was prepared anew
+    axis = again.arbitrary_axis
     assert np.array_equal(short.mounting.arbitrary_axis.left_point_mm, axis.left_point_mm)
     assert "skin marks" in axis_note(case)
 
 
 def test_marks_that_move_the_true_axis_place_the_case_anew():
     case = landmarks_only(true_axis=None, arbitrary_axis=None, marks=MARKS)
-    placed, _ = placed_of(case)
+    placed = place(case)
     wider = set_field(case, "marks.facial_width_mm", 150.0)
     again = placed.with_case(wider)
     assert again.contacts is not placed.contacts

@@ -14,8 +14,9 @@ import pytest
 from kinematics.assessment import assess_placed
 from kinematics.base.errors import InputError
 from kinematics.case.read import read_case
+from kinematics.closure.geometry import geometry_of
 from kinematics.closure.place import place
-from kinematics.excursions.compare import case_excursions, compare_excursions
+from kinematics.excursions.compare import compare_excursions, excursion_errors
 from kinematics.excursions.details import look_closer
 from kinematics.excursions.results import EXCURSIONS
 from tests.makers.cases import landmarks_only
@@ -50,8 +51,7 @@ def state(session):
 
 @pytest.fixture(scope="module")
 def whole(session):
-    placed = place(session.case)
-    return case_excursions(placed, placed.geometry(), steps=5)
+    return excursion_errors(geometry_of(place(session.case)), steps=5)
 
 
 def number(text):
@@ -108,8 +108,7 @@ def test_another_front_gives_the_assessment_s_excursions_with_that_front(demo_ca
     session.change("front", front)
     assert session.case.articulator.front == front
     mine = reading_excursions(session.reading)
-    placed = place(session.case)
-    whole = case_excursions(placed, placed.geometry())
+    whole = excursion_errors(geometry_of(place(session.case)))
     assert mine.front == whole.front == front
     assert set(mine.kinds) == set(whole.kinds)
     for kind, error in whole.kinds.items():
@@ -212,7 +211,8 @@ def test_true_axis_transferred_gives_no_error():
 
 def test_an_excursion_that_stops_early_says_so_and_keeps_the_poses_it_reached(monkeypatch):
     # A curved guide that ends before 15 mm (as in the articulator's tests).
-    monkeypatch.setattr(on_page, "case_excursions", partial(case_excursions, travel_mm=15.0))
+    longer = partial(excursion_errors, travel_mm=15.0)
+    monkeypatch.setattr(on_page, "excursion_errors", longer)
     guide = {"sagittal_inclination_{}_deg": -20.0, "guide_radius_{}_mm": 6.0}
     case = landmarks_only(
         articulator={k.format(s): v for k, v in guide.items() for s in ("left", "right")}

@@ -38,9 +38,9 @@ def assert_same_numbers(reading, found):
         assert np.allclose(result.high_mm, found.stops[stop].high_mm, atol=1e-9)
     assert reading.departure_mm == pytest.approx(found.departure_mm, abs=1e-9)
     assert reading.decision == found.verdict.stop
-    assert (reading.pair is None) == (found.contact_pair is None)
+    assert (reading.pair is None) == (found.closures.pair is None)
     if reading.pair is not None:
-        assert np.allclose(reading.pair.error_mm, found.contact_pair.error_mm, atol=1e-9)
+        assert np.allclose(reading.pair.error_mm, found.closures.pair.error_mm, atol=1e-9)
 
 
 def test_after_any_changes_the_numbers_are_those_of_a_fresh_assessment(demo_case_path):

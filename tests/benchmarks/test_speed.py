@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 
 from kinematics.base.axis import HingeAxis
-from kinematics.closure.closure_batch import closure_errors
 from kinematics.contact.first_contact import first_contact, first_contacts, prepare
 from tests.benchmarks.meshes import bumpy_arch
 from tests.benchmarks.peers import fcl_bisection
+from tests.benchmarks.run import closed
 
 AXIS = HingeAxis((0.0, 55.0, 0.0), (0.0, -55.0, 0.0))
 ENDS = np.stack([AXIS.left_point_mm, AXIS.right_point_mm])
@@ -55,7 +55,7 @@ def test_first_contacts_of_a_cloud(benchmark, arches) -> None:  # type: ignore[n
 def test_closures_of_a_cloud(benchmark) -> None:  # type: ignore[no-untyped-def]
     axes = ENDS + np.random.default_rng(1).normal(0, 4, (20_000, 2, 3))
     points = np.random.default_rng(2).uniform(20, 90, (28, 3))
-    assert benchmark(closure_errors, AXIS, axes, points, 2.0).shape == (20_000, 28, 3)
+    assert benchmark(closed, AXIS, axes, points, np.full(20_000, 2.0)).shape == (20_000, 28, 3)
 
 
 @pytest.mark.benchmark(group="start")

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.spatial.transform import RigidTransform
 
-from kinematics.base.axis import HingeAxis, opening_motion
+from kinematics.base.axis import HingeAxis, closing_motion, opening_motion
 from kinematics.closure.batch import (
     ANGLE,
     DEPARTURE,
@@ -18,8 +18,14 @@ from kinematics.closure.batch import (
     identity_motions,
     record_motions,
 )
-from kinematics.closure.stops import opening_for_drop, opening_to_height, pin_closing, stop_result
 from kinematics.uncertainty.populations import OFFSETS
+from tests.oracles.closure import (
+    opening_for_drop,
+    opening_to_height,
+    openings_to_height,
+    pin_closing,
+    stop_result,
+)
 
 MARKS = np.array([[50.0, 25.0, -35.0], [50.0, -25.0, -35.0], [90.0, 0.0, -35.0]])
 NORMALS = np.array([[0.0, 0.6, 0.8], [0.0, 0.0, 1.0], [0.36, 0.48, 0.8]])
@@ -38,7 +44,7 @@ def points(axes):
 
 
 def one_at_a_time(true, used, record, record_value, target, target_value, stop, move, phi):
-    """The same sample by the public single-case functions."""
+    """The same sample by rigid transforms."""
     marks = move.apply(MARKS)
     incisal = move.apply(INCISAL)
     if target.kind == ANGLE:
@@ -180,3 +186,70 @@ def test_rows_that_do_not_fit_are_refused_before_a_kernel_reads_past_their_end(n
 def test_an_axis_for_every_opening_is_needed_or_one_for_all():
     with pytest.raises(ValueError, match="2 rows where 3"):
         record_motions(points([axis(np.zeros(4))] * 2), np.ones(3))
+
+
+TRUE = HingeAxis(LEFT, RIGHT)
+
+
+def cloud(n, seed=3):
+    spread = np.random.default_rng(seed).normal(0, 6.0, (n, 2, 3))
+    return np.array([LEFT, RIGHT]) + spread
+
+
+def landmarks(k=28):
+    return np.array([70.0, 0.0, -35.0]) + np.random.default_rng(5).uniform(-25, 25, (k, 3))
+
+
+def errors_of(axes, marks, theta_deg, phi_deg=None):
+    """Errors of a cloud of axes, shape (n, k, 3); equal angles without ``phi_deg``."""
+    n, rule = len(axes), OpeningRule(ANGLE, 0.0, INCISAL)
+    theta = np.broadcast_to(np.asarray(theta_deg, dtype=float), (n,))
+    return closures(
+        points([TRUE]), axes, marks, np.tile([0.0, 0.0, 1.0], (len(marks), 1)), PIN, INCISAL,
+        rule, theta, rule, np.zeros(n), "equal_angle" if phi_deg is None else "contact",
+        contact_closing_deg=phi_deg,
+    ).error_mm  # fmt: skip
+
+
+@given(seed=st.integers(0, 999), theta=st.floats(-12, 12), phi=st.floats(-12, 12))
+def test_errors_are_those_of_the_product_of_rigid_transforms(seed, theta, phi):
+    axes, marks = cloud(3, seed), landmarks(5)
+    ours = errors_of(axes, marks, theta, np.full(3, phi))
+    for n in range(3):
+        motion = closing_motion(HingeAxis(*axes[n]), phi) * closing_motion(TRUE, theta).inv()
+        np.testing.assert_allclose(ours[n], motion.apply(marks) - marks, atol=1e-12)
+
+
+def test_the_true_axis_with_equal_angles_makes_no_error():
+    assert np.abs(errors_of(points([TRUE]), landmarks(), 5.0)).max() < 1e-13
+
+
+def test_a_shifted_axis_moves_every_landmark_by_the_same_chord():
+    """design.md: E = (I - R(theta)) (A - T), magnitude 2 sin(theta/2) |A - T| (derived there)."""
+    axes = np.array([[[3.0, 55.0, 4.0], [3.0, -55.0, 4.0]]])
+    error = errors_of(axes, landmarks(), 2.5)[0]
+    expected = 2 * np.sin(np.radians(1.25)) * 5.0
+    np.testing.assert_allclose(np.linalg.norm(error, axis=1), expected, rtol=1e-11)
+    np.testing.assert_allclose(error, np.broadcast_to(error[0], error.shape), atol=1e-13)
+
+
+def test_chunks_give_the_same_numbers():
+    axes, marks, theta = cloud(1001), landmarks(), np.linspace(-3, 3, 1001)
+    whole = errors_of(axes, marks, theta, 1.1 * theta)
+    parts = [
+        errors_of(axes[rows], marks, theta[rows], 1.1 * theta[rows])
+        for rows in (slice(0, 400), slice(400, 800), slice(800, 1001))
+    ]
+    np.testing.assert_array_equal(np.concatenate(parts), whole)
+
+
+def test_an_angle_that_is_none_gives_no_error_for_that_axis_only():
+    errors = errors_of(cloud(3), landmarks(), 2.0, np.array([2.0, np.nan, 2.0]))
+    assert np.isnan(errors).all(axis=(1, 2)).tolist() == [False, True, False]
+    assert np.isfinite(errors[[0, 2]]).all()
+
+
+def test_heights_out_of_reach_are_nan_in_the_oracle_too():
+    turns = openings_to_height(TRUE, np.array([[90.0, 0, -35.0]]), np.array([-38.0, -400.0]))
+    assert np.isfinite(turns[0])
+    assert np.isnan(turns[1])

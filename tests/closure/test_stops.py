@@ -13,6 +13,7 @@ from scipy.spatial.transform import RigidTransform, Rotation
 
 from kinematics.base.axis import HingeAxis, closing_motion
 from kinematics.base.errors import InputError
+from kinematics.closure.batch import ANGLE, OpeningRule, closures
 from kinematics.closure.stops import (
     error_motion,
     high_amount,
@@ -20,7 +21,6 @@ from kinematics.closure.stops import (
     opening_to_height,
     pin_closing,
     screw,
-    stop_result,
 )
 from tests import AUTHORITIES
 from tests.makers.strategies import axes, motions, numbers, points
@@ -313,11 +313,14 @@ def test_an_unequal_axis_error_moves_teeth_sideways_as_much_as_lengthwise():
 
 def test_an_anterior_axis_error_on_closing_leaves_teeth_low_and_the_restoration_high():
     theta = opening_deg()
-    result = stop_result(
-        "equal_angle", TRUE, arbitrary(5, 0), theta, theta, MOLAR[None], np.array([[0, 0, 1.0]])
-    )
-    assert result.error_mm[0, 2] < 0
-    assert result.high_mm[0] == pytest.approx(0.1677615, abs=1e-7)
+    rule = OpeningRule(ANGLE, 0.0, MOLAR)
+    result = closures(
+        TRUE.points_mm[None], arbitrary(5, 0).points_mm[None], MOLAR[None],
+        np.array([[0, 0, 1.0]]), MOLAR, MOLAR, rule, np.array([theta]), rule, np.zeros(1),
+        "equal_angle",
+    )  # fmt: skip
+    assert result.error_mm[0, 0, 2] < 0
+    assert result.high_mm[0, 0] == pytest.approx(0.1677615, abs=1e-7)
 
 
 @given(motions(5.0), st.lists(points(), min_size=1, max_size=4))

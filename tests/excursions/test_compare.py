@@ -15,10 +15,13 @@ from kinematics.articulator.instrument import ArticulatorSettings
 from kinematics.base.axis import HingeAxis
 from kinematics.base.errors import InputError
 from kinematics.base.to_json import to_json
+from kinematics.closure.geometry import geometry_of
+from kinematics.closure.place import place
 from kinematics.closure.stops import error_motion
-from kinematics.excursions.compare import ExcursionGeometry, case_excursions, excursion_errors
+from kinematics.excursions.compare import excursion_errors
 from kinematics.excursions.results import path_angles_deg
 from kinematics.excursions.settings import DEFAULT_THIRD_MM
+from tests.makers.cases import landmarks_only
 from tests.makers.casts import open_pair_in_articulator
 
 TRUE = HingeAxis([0.0, 55.0, 0.0], [0.0, -55.0, 0.0])
@@ -35,11 +38,11 @@ SETTINGS = ArticulatorSettings(
 OFFSET = st.floats(-8.0, 8.0)
 
 
-def geometry(axis=TRUE, third=DEFAULT_THIRD_MM, **more):
-    return ExcursionGeometry(
-        TRUE, axis, ("incisal point", "left molar", "right molar"), POINTS,
-        np.tile([0.0, 0.0, 1.0], (3, 1)), np.array([130.0, 0.0, -35.0]), np.array(third), **more,
-    )  # fmt: skip
+def geometry(axis=TRUE, upper=None, lower=None):
+    """``POINTS`` between the true axis and another; nothing is left to open or close."""
+    placed = place(landmarks_only())
+    mounting = replace(placed.mounting, arbitrary_axis=axis)
+    return geometry_of(replace(placed, mounting=mounting, upper=upper, lower=lower))
 
 
 def worst(errors):
@@ -47,7 +50,7 @@ def worst(errors):
 
 
 def test_an_excursion_is_followed_in_twenty_steps_where_none_are_asked_for():
-    got = excursion_errors(geometry(), SETTINGS, kinds=("protrusion",))
+    got = excursion_errors(geometry(), settings=SETTINGS, kinds=("protrusion",))
     assert len(got.kinds["protrusion"].error_mm) == 21
 
 
@@ -56,7 +59,7 @@ def test_an_excursion_is_followed_in_twenty_steps_where_none_are_asked_for():
 @pytest.mark.parametrize("third", [DEFAULT_THIRD_MM, (60.0, 12.0, 0.0)])
 def test_true_axis_and_true_plane_make_no_error(front_guide, settings_from, third):
     got = excursion_errors(
-        geometry(third=third), SETTINGS, steps=4,
+        geometry(), third_point_mm=third, settings=SETTINGS, steps=4,
         front_guide=front_guide, settings_from=settings_from,
     )  # fmt: skip
     assert worst(got) < 1e-9
@@ -68,7 +71,7 @@ def test_a_wrong_axis_always_starts_from_no_error_when_casts_are_put_together(a,
     axis = TRUE.shifted(
         left_anterior_mm=a, left_superior_mm=b, right_anterior_mm=c, right_superior_mm=d
     )
-    got = excursion_errors(geometry(axis), SETTINGS, steps=2, kinds=("left_lateral",))
+    got = excursion_errors(geometry(axis), settings=SETTINGS, steps=2, kinds=("left_lateral",))
     error = got.kinds["left_lateral"].error_mm
     np.testing.assert_allclose(error[0], 0.0, atol=1e-9)
 
@@ -77,14 +80,14 @@ def test_a_wrong_axis_always_starts_from_no_error_when_casts_are_put_together(a,
 def test_a_wrong_third_point_makes_no_error_when_records_set_the_guides(wrong_mm):
     """Flat equal guides: the whole instrument turns about the true axis, and records see it."""
     flat = ArticulatorSettings(intercondylar_mm=110.0, incisal_sagittal_deg=15.0)
-    unit = geometry(third=(80.0, 0.0, wrong_mm))
+    given = {"third_point_mm": (80.0, 0.0, wrong_mm), "settings": flat, "kinds": ("protrusion",)}
     tilt = np.degrees(np.arctan2(wrong_mm, 80.0))
-    got = excursion_errors(unit, flat, steps=3, settings_from="records", kinds=("protrusion",))
+    got = excursion_errors(geometry(), steps=3, settings_from="records", **given)
     assert worst(got) < 1e-9
     found = got.articulator_settings.sagittal_inclination_left_deg
     assert found - flat.sagittal_inclination_left_deg == pytest.approx(tilt, abs=1e-8)
     # The same angles instead: an error that grows with the tilt.
-    same = excursion_errors(unit, flat, steps=3, kinds=("protrusion",))
+    same = excursion_errors(geometry(), steps=3, **given)
     assert worst(same) > 0.003 * abs(wrong_mm)
 
 
@@ -99,7 +102,12 @@ def test_a_wrong_third_point_turns_a_translation_by_the_tilt(h, wrong):
         incisal_sagittal_deg=h,
     )
     got = excursion_errors(
-        geometry(third=(80.0, 0.0, wrong)), alike, steps=2, kinds=("protrusion",), front_guide="own"
+        geometry(),
+        third_point_mm=(80.0, 0.0, wrong),
+        settings=alike,
+        steps=2,
+        kinds=("protrusion",),
+        front_guide="own",
     )
     tilt = np.arctan2(wrong, 80.0)
     move = 5.0 * np.array([np.cos(np.radians(h)), 0.0, -np.sin(np.radians(h))])
@@ -118,7 +126,7 @@ def test_an_anterior_axis_error_leaves_a_translating_protrusion_alone():
         incisal_sagittal_deg=40.0,
     )
     axis = TRUE.shifted(left_anterior_mm=6.0, right_anterior_mm=6.0)
-    got = excursion_errors(geometry(axis), alike, steps=2)
+    got = excursion_errors(geometry(axis), settings=alike, steps=2)
     np.testing.assert_allclose(got.kinds["protrusion"].error_mm, 0.0, atol=1e-9)
     # The lateral excursions turn about another centre, so they do err.
     assert np.abs(got.kinds["left_lateral"].error_mm).max() > 0.05
@@ -134,7 +142,9 @@ def test_lateral_error_of_an_anterior_axis_is_the_turn_times_the_offset():
     )  # fmt: skip
     a, travel = 5.0, 0.5
     axis = TRUE.shifted(left_anterior_mm=a, right_anterior_mm=a)
-    got = excursion_errors(geometry(axis), flat, steps=2, travel_mm=travel, kinds=("left_lateral",))
+    got = excursion_errors(
+        geometry(axis), settings=flat, steps=2, travel_mm=travel, kinds=("left_lateral",)
+    )
     turn = travel / 110.0
     error = got.kinds["left_lateral"].error_mm[-1]
     np.testing.assert_allclose(error[:, 1], -turn * a, rtol=0.03)
@@ -144,7 +154,7 @@ def test_lateral_error_of_an_anterior_axis_is_the_turn_times_the_offset():
 def test_excursion_starts_from_the_closure_error_when_asked():
     axis = TRUE.shifted(left_anterior_mm=5.0, right_superior_mm=-4.0)
     closure = error_motion(TRUE, axis, 3.0, 3.0)
-    got = excursion_errors(geometry(axis, start_error=closure), SETTINGS, steps=2)
+    got = excursion_errors(geometry(axis), start_error=closure, settings=SETTINGS, steps=2)
     for error in got.kinds.values():
         np.testing.assert_allclose(error.error_mm[0], closure.apply(POINTS) - POINTS, atol=1e-9)
 
@@ -156,8 +166,8 @@ def test_mirrored_errors_make_the_mirrored_excursion_errors():
     )  # fmt: skip
     one = TRUE.shifted(left_anterior_mm=5.0, left_superior_mm=2.0, right_anterior_mm=-1.0)
     two = TRUE.shifted(right_anterior_mm=5.0, right_superior_mm=2.0, left_anterior_mm=-1.0)
-    a = excursion_errors(geometry(one), symmetric, steps=2, kinds=("left_lateral",))
-    b = excursion_errors(geometry(two), symmetric, steps=2, kinds=("right_lateral",))
+    a = excursion_errors(geometry(one), settings=symmetric, steps=2, kinds=("left_lateral",))
+    b = excursion_errors(geometry(two), settings=symmetric, steps=2, kinds=("right_lateral",))
     mirrored = b.kinds["right_lateral"].error_mm[:, [0, 2, 1]] * [1.0, -1.0, 1.0]
     np.testing.assert_allclose(a.kinds["left_lateral"].error_mm, mirrored, atol=1e-8)
 
@@ -169,7 +179,7 @@ def test_real_casts_err_in_excursions_by_the_arbitrary_axis_and_not_by_the_true_
     worst_mm = []
     for axis in (TRUE, TRUE.shifted(left_anterior_mm=6.0, right_superior_mm=-4.0)):
         casts = geometry(axis, upper=upper, lower=lower)
-        got = excursion_errors(casts, own, steps=3, front=front, kinds=("left_lateral",))
+        got = excursion_errors(casts, settings=own, steps=3, front=front, kinds=("left_lateral",))
         error = got.kinds["left_lateral"]
         assert error.complete
         assert {s.status for s in error.patient.steps[1:]} == {"on_teeth"}
@@ -179,7 +189,7 @@ def test_real_casts_err_in_excursions_by_the_arbitrary_axis_and_not_by_the_true_
 
 
 def test_demo_case_gives_every_excursion_with_its_own_landmarks(demo_assessment):
-    got = case_excursions(demo_assessment.closures.placed, demo_assessment.geometry, steps=3)
+    got = excursion_errors(demo_assessment.geometry, steps=3)
     assert got.names == demo_assessment.landmarks.names
     assert set(got.kinds) == {"protrusion", "left_lateral", "right_lateral"}
     assert all(error.complete for error in got.kinds.values())
@@ -189,12 +199,12 @@ def test_demo_case_gives_every_excursion_with_its_own_landmarks(demo_assessment)
 
 def test_casts_are_needed_where_the_teeth_stop_the_front():
     with pytest.raises(InputError, match="casts"):
-        excursion_errors(geometry(), SETTINGS, front="teeth")
+        excursion_errors(geometry(), settings=SETTINGS, front="teeth")
 
 
 def test_record_is_json_ready_and_names_the_worst_landmark():
     axis = TRUE.shifted(left_anterior_mm=5.0, right_superior_mm=-4.0)
-    got = excursion_errors(geometry(axis), SETTINGS, steps=3)
+    got = excursion_errors(geometry(axis), settings=SETTINGS, steps=3)
     text = json.loads(json.dumps(to_json(got), allow_nan=False))
     kind, name, size = got.worst()
     assert text["worst"] == {"excursion": kind, "landmark": name, "error_mm": size}
@@ -212,11 +222,11 @@ def test_path_angles_are_descent_and_heading():
 
 def test_a_third_point_on_the_axis_is_refused():
     with pytest.raises(InputError, match="third_point_mm"):
-        excursion_errors(geometry(third=(5.0, 0.0, 0.0)), SETTINGS)
+        excursion_errors(geometry(), third_point_mm=(5.0, 0.0, 0.0), settings=SETTINGS)
 
 
 def test_moving_patient_and_landmarks_along_the_axis_changes_nothing_in_protrusion():
     axis = TRUE.transformed(RigidTransform.from_translation([0.0, 7.0, 0.0]))
     flat = ArticulatorSettings(intercondylar_mm=110.0, incisal_sagittal_deg=15.0)
-    got = excursion_errors(geometry(axis), flat, steps=3, kinds=("protrusion",))
+    got = excursion_errors(geometry(axis), settings=flat, steps=3, kinds=("protrusion",))
     assert worst(got) < 1e-9

@@ -17,7 +17,7 @@ from kinematics.casts.occlusal import automatic_landmarks
 from kinematics.closure.place import place
 from kinematics.contact.first_contact import first_contact, prepare
 from kinematics.excursions.border import BORDER_OPENING_DEG, sagittal_border
-from kinematics.excursions.compare import case_excursions, compare_excursions
+from kinematics.excursions.compare import compare_excursions, excursion_errors
 from kinematics.excursions.settings import front_of
 from kinematics.result import result_dict
 from tests.articulator.test_path import CUSP
@@ -174,7 +174,10 @@ def test_real_pairs_have_excursions_in_words(scans, pair, front):
 def test_with_teeth_both_start_closed_from_the_target_onto_the_teeth(demo):
     """The first contacts, found directly in ``axis_orbital`` about each axis."""
     pair = prepare(
-        demo.upper.vertices_mm, demo.upper.faces, demo.lower_true.vertices_mm, demo.lower_true.faces
+        demo.upper.vertices_mm,
+        demo.upper.faces,
+        demo.closures.lower_target.vertices_mm,
+        demo.closures.lower_target.faces,
     )
     error = demo.excursions.kinds["protrusion"]
     for axis, places in (
@@ -233,7 +236,9 @@ def test_traces_are_the_cusps_carried_by_the_excursion(demo):
 def test_gaps_of_the_traces_are_an_independent_librarys(demo):
     """Oracle: trimesh's closest point on the lower, a few cusps."""
     pytest.importorskip("rtree", reason="RTREE ABSENT: the independent gap check did not run")
-    lower = trimesh.Trimesh(demo.lower_true.vertices_mm, demo.lower_true.faces, process=False)
+    lower = trimesh.Trimesh(
+        demo.closures.lower_target.vertices_mm, demo.closures.lower_target.faces, process=False
+    )
     few = [t for t in demo.excursions.details.traces if t.traced_on == "lower"][::17]
     for trace in few:
         far = trimesh.proximity.closest_point(lower, trace.path_mm["patient"])[1]
@@ -275,11 +280,11 @@ def test_on_the_pin_the_border_pair_is_the_single_border_figure():
 def test_guides_on_the_mandible_change_their_angle_by_the_departure():
     a = assess(landmarks_only(articulator={"sagittal_inclination_left_deg": 35.0}))
     c = a.excursions.details.arcon
-    assert c.opening_deg == pytest.approx(a.departure_deg, abs=1e-12)
+    assert c.opening_deg == pytest.approx(a.closures.departure_deg, abs=1e-12)
     assert c.opening_deg < 0.0  # the record is removed: closing
     assert c.to_upper_deg["arcon"][0] == pytest.approx(35.0, abs=1e-9)
-    assert c.to_upper_deg["opening"][0] == pytest.approx(35.0 + a.departure_deg, abs=1e-9)
-    assert c.to_lower_deg["arcon"][0] == pytest.approx(35.0 - a.departure_deg, abs=1e-9)
+    assert c.to_upper_deg["opening"][0] == pytest.approx(35.0 + a.closures.departure_deg, abs=1e-9)
+    assert c.to_lower_deg["arcon"][0] == pytest.approx(35.0 - a.closures.departure_deg, abs=1e-9)
     assert c.to_lower_deg["opening"][0] == pytest.approx(35.0, abs=1e-9)
 
 
@@ -364,14 +369,14 @@ def test_the_result_file_repeats_the_record(demo):
             assert row["gap_mm"][who] == pytest.approx(every_second, abs=0.5001e-4)
     assert found["border"]["landmark"] == "incisal point"
     told, arcon = found["arcon_comparison"], e.details.arcon
-    assert told["opening_deg"] == pytest.approx(demo.departure_deg)
+    assert told["opening_deg"] == pytest.approx(demo.closures.departure_deg)
     for kind, way in arcon.difference_mm.items():
         assert told["end_difference_mm"][kind] == way[-1].tolist()
         assert told["end_difference_unchanged_mm"][kind] == arcon.unchanged_mm[kind][-1].tolist()
 
 
 def test_options_still_come_before_the_case(demo):
-    pin = case_excursions(demo.closures.placed, demo.geometry, front="pin", steps=2)
+    pin = excursion_errors(demo.geometry, front="pin", steps=2)
     assert pin.front == "pin"
     assert pin.details is None
     assert compare_excursions(demo.closures).front == "teeth"

@@ -19,6 +19,7 @@ from kinematics.base.axis import HingeAxis, opening_motion
 from kinematics.base.errors import InputError
 from kinematics.base.to_json import to_json
 from kinematics.case.read import case_from_dict, case_to_dict, read_case, write_case
+from kinematics.closure.geometry import geometry_of
 from kinematics.closure.place import place
 from kinematics.excursions.settings import case_guidance
 from kinematics.inspection import inspect_case
@@ -135,7 +136,7 @@ def case_with(folder, articulator, **changes):
 
 def guidance_of(case):
     placed = place(case)
-    return case_guidance(case, placed.geometry())
+    return case_guidance(geometry_of(placed))
 
 
 def quick(case):
@@ -170,7 +171,7 @@ def test_the_arbitrary_axis_is_set_as_a_plain_calculation_in_its_own_frame_says(
     ahead -= (ahead @ across) * across
     ahead /= np.linalg.norm(ahead)
     up = np.cross(ahead, across)
-    target = placed.poses().target_from_scanned.as_matrix()
+    target = geometry_of(placed).target_from_scanned.as_matrix()
     for kind, side, bennett in (("protrusive", "left", None), ("protrusive", "right", None),
                                 ("left_lateral", "right", 1.0),
                                 ("right_lateral", "left", -1.0)):  # fmt: skip
@@ -305,7 +306,7 @@ def test_a_changed_case_keeps_its_records_and_changed_records_are_read_again(fol
             update={"tolerance_mm": 0.5})})
     )  # fmt: skip
     assert moved.scans is placed.scans
-    assert set(moved.geometry().recorded) == set(KINDS)
+    assert set(geometry_of(moved).recorded) == set(KINDS)
     fewer = placed.with_case(case_with(folder, {"records": ALL[:1]}))
     assert [r.kind for r in fewer.scans.records] == ["protrusive"]
 
@@ -322,7 +323,7 @@ def test_result_report_terminal_and_viewer_tell_what_the_records_told(folder):
     e = a.excursions
     told = json.loads(json.dumps(result_dict(a)))["excursions"]["records"]
     assert set(told) == {"record_from_target", "true_axis", "arbitrary_axis"}
-    to_target = place(a.case).poses().target_from_scanned.as_matrix()
+    to_target = geometry_of(place(a.case)).target_from_scanned.as_matrix()
     np.testing.assert_allclose(
         np.array(told["record_from_target"]["left_lateral"]) @ to_target,
         motion_to("left_lateral").as_matrix(),

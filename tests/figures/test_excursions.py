@@ -9,9 +9,11 @@ import pytest
 
 from kinematics.articulator.instrument import ArticulatorSettings, build_articulator
 from kinematics.base.axis import HingeAxis
+from kinematics.closure.geometry import geometry_of
+from kinematics.closure.place import place
 from kinematics.excursions.border import sagittal_border
-from kinematics.excursions.compare import ExcursionGeometry, excursion_errors
-from kinematics.excursions.settings import DEFAULT_THIRD_MM
+from kinematics.excursions.compare import excursion_errors
+from tests.makers.cases import landmarks_only
 from viewer.figures.draw import draw_figure
 
 TRUE = HingeAxis([0.0, 55.0, 0.0], [0.0, -55.0, 0.0])
@@ -21,11 +23,10 @@ TIP = np.array([130.0, 0.0, -35.0])
 
 @pytest.fixture(scope="module")
 def errors():
-    geometry = ExcursionGeometry(
-        TRUE, TRUE.shifted(left_anterior_mm=6.0), ("incisal point", "left molar"), POINTS,
-        np.tile([0.0, 0.0, 1.0], (2, 1)), TIP, np.array(DEFAULT_THIRD_MM),
-    )  # fmt: skip
-    return excursion_errors(geometry, ArticulatorSettings(), steps=4)
+    forwards = {"left_anterior_mm": 6.0, "right_anterior_mm": 0.0}
+    level = {"left_superior_mm": 0.0, "right_superior_mm": 0.0}
+    geometry = geometry_of(place(landmarks_only(arbitrary_axis=forwards | level)))
+    return excursion_errors(geometry, settings=ArticulatorSettings(), steps=4)
 
 
 def lines(figure):

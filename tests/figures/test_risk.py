@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from kinematics.uncertainty.departure import DecisionChart
-from tests.makers.small_assessment import RIGHT_TO_LEFT, hand_assessment
+from tests.makers.small_assessment import RIGHT_TO_LEFT, hand_assessment, with_placed
 from viewer.figures.draw import draw_figure, to_png, to_svg
 from viewer.figures.risk import RISK_FIGURES, WAY, tooth_chances
 from viewer.look.palette import LIGHT
@@ -132,7 +132,7 @@ def test_a_case_of_a_population_is_marked_by_its_departure_alone(assessment):
     table = assessment.case.uncertainty.model_copy(
         update={"arbitrary_axis": "disc", "radius_mm": 5.0}
     )
-    a = replace(assessment, case=assessment.case.model_copy(update={"uncertainty": table}))
+    a = with_placed(assessment, case=assessment.case.model_copy(update={"uncertainty": table}))
     mark = by_gid(draw_figure("decision", a), "this-case")["this-case"]
     np.testing.assert_allclose(mark.get_xdata(), abs(assessment.departure_mm))
     assert list(mark.get_ydata()) == [0, 1]  # from the bottom of the chart to its top

@@ -9,6 +9,7 @@ import numpy as np
 
 from kinematics import assess, case_from_dict, place
 from kinematics.case.read import Case
+from kinematics.closure.geometry import geometry_of
 from kinematics.result import result_dict
 from tests import AUTHORITIES
 from tests.oracles.plain_decision import Plan
@@ -117,7 +118,7 @@ def plan_on_casts(case: Case) -> Plan:
         record_sd_mm=table.record_thickness_sd_mm,
         ovd_sd_mm=table.target_sd_mm,
         half_width_mm=float(axes.true_axis.left_point_mm[1]),
-        pin_mm=tuple(placed.poses().pin_tip_scanned_mm),
+        pin_mm=tuple(geometry_of(placed).pin_tip_scanned_mm),
         landmarks_mm=tuple(tuple(point) for point in marks.points_mm),
         incisal_mm=tuple(marks.incisal_point_mm),
         stop=case.decision.stop,

@@ -12,7 +12,7 @@ from kinematics.base.errors import Finding
 from kinematics.case.read import case_from_dict
 from kinematics.casts.cast import Cast
 from kinematics.casts.health import check_cast
-from kinematics.closure.stops import high_amount
+from kinematics.closure.place import OcclusalSurface
 from kinematics.closure.tooth_contact import ContactReport, MouthReturn
 
 RIGHT_TO_LEFT = (47, 46, 45, 44, 43, 42, 41, 31, 32, 33, 34, 35, 36, 37)
@@ -93,33 +93,55 @@ def hand_assessment(
     bare = assess(case_from_dict({**CASE, "landmarks": marks, **(changes or {})}))
     if not meshes:
         return bare
-    theta = bare.true_closing_deg
-    stops = dict(bare.stops)
-    stops["contact"] = bare.geometry.at_angle("contact", bare.arbitrary_axis, theta, 1.02 * theta)
+    theta, closures = bare.true_closing_deg, bare.closures
+    back = bare.geometry.target_from_scanned.inv()
+    placed = replace(
+        bare.placed,
+        upper=upper,
+        lower=lower.moved(back),
+        scans=replace(
+            bare.placed.scans, health={"upper": check_cast(upper), "lower": check_cast(lower)}
+        ),
+    )
     index = np.flatnonzero(lower.vertices_mm[:, 2] > np.quantile(lower.vertices_mm[:, 2], 0.6))
-    normals = np.tile([0.0, 0.0, 1.0], (len(index), 1))
+    normals = np.tile(back.rotation.apply([0.0, 0.0, 1.0]), (len(index), 1))
+    placed.__dict__["lower_occlusal"] = OcclusalSurface(
+        index, placed.lower.vertices_mm[index], normals
+    )
+    geometry = replace(bare.geometry, placed=placed)
+    stops = dict(bare.stops)
+    stops["contact"] = geometry.result("contact", bare.arbitrary_axis, 1.02 * theta)
     tip = bare.landmarks.points_mm[0]
 
     def contact(angle: float, words: str) -> ContactReport:
         return ContactReport("contact", angle, tip, 17, 47, words)
 
-    curve = {**bare.curve.worst_error_mm, "contact": 0.08 * np.abs(bare.curve.departure_mm)}
-    return replace(
-        bare,
-        upper=upper,
-        lower_true=lower,
-        health={"upper": check_cast(upper), "lower": check_cast(lower)},
+    closures = replace(
+        closures,
+        geometry=geometry,
         stops=stops,
         unavailable={},
         contact_true=contact(theta, "About the true axis, 17 meets 47 first."),
         contact_arbitrary=contact(1.02 * theta, "About the arbitrary axis, 17 meets 47 first."),
-        contact_pair=stops["contact"],
-        mouth=MouthReturn(contact(-0.11, "Back in the mouth, 17 meets 47 first."), 0.11, 0.17),
-        occlusal_index=index,
-        occlusal_high_mm={
-            s: high_amount(r.error_motion, lower.vertices_mm[index], normals)
-            for s, r in stops.items()
-        },
+        pair=stops["contact"],
+    )
+    closures.__dict__["mouth"] = MouthReturn(
+        contact(-0.11, "Back in the mouth, 17 meets 47 first."), 0.11, 0.17
+    )
+    curve = {**bare.curve.worst_error_mm, "contact": 0.08 * np.abs(bare.curve.departure_mm)}
+    return replace(
+        bare,
+        closures=closures,
         curve=replace(bare.curve, worst_error_mm=curve),
         findings=(Finding("warning", "casts.lower", "3 small holes <b>", "Close them."),),
     )
+
+
+def with_placed(assessment: Assessment, **changes: Any) -> Assessment:
+    """The assessment with parts of its placed case replaced, nothing computed anew."""
+    closures = assessment.closures
+    geometry = replace(closures.geometry, placed=replace(closures.placed, **changes))
+    found = replace(closures, geometry=geometry)
+    if "mouth" in closures.__dict__:
+        found.__dict__["mouth"] = closures.mouth
+    return replace(assessment, closures=found)

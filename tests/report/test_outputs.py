@@ -90,8 +90,10 @@ def test_result_json_landmarks_csv_and_mesh_tell_the_same_numbers(assessment, tm
             high = float(row[f"{stop}_high_mm"])
             assert high == pytest.approx(mark["normal_error_mm"][stop], abs=5.1e-7)
     cast, _ = load_cast(tmp_path / "lower_error_map.ply", "lower")
-    np.testing.assert_allclose(cast.vertices_mm, assessment.lower_true.vertices_mm, atol=1e-9)
-    np.testing.assert_array_equal(cast.tooth, assessment.lower_true.tooth)
+    np.testing.assert_allclose(
+        cast.vertices_mm, assessment.closures.lower_target.vertices_mm, atol=1e-9
+    )
+    np.testing.assert_array_equal(cast.tooth, assessment.closures.lower_target.tooth)
     head = (tmp_path / "lower_error_map.ply").read_bytes()[:900]
     for stop in assessment.stops:
         assert f"property float high_{stop}_um".encode() in head

@@ -16,7 +16,7 @@ from kinematics.assessment import assess
 from kinematics.base.errors import Finding
 from kinematics.base.words import CAUTIONS
 from tests.makers.cases import landmarks_only
-from tests.makers.small_assessment import hand_assessment
+from tests.makers.small_assessment import hand_assessment, with_placed
 from viewer.figures.draw import FIGURES
 from viewer.look import text as text_of
 from viewer.look.palette import DARK, LIGHT
@@ -154,7 +154,7 @@ def test_landmark_table_repeats_the_record(page, assessment, stop):
 def test_angles_repeat_the_record(page, assessment):
     rows = page.tables["Angles by stop"][1:]
     assert number(rows[0][2]) == pytest.approx(assessment.true_closing_deg, abs=5.1e-4)
-    results = [*assessment.stops.values(), assessment.contact_pair]
+    results = [*assessment.stops.values(), assessment.closures.pair]
     assert len(rows) == 1 + len(results)
     for row, result in zip(rows[1:], results):
         assert number(row[2]) == pytest.approx(result.closing_deg, abs=5.1e-4)
@@ -195,18 +195,17 @@ def test_within_and_beyond_are_told_in_words_not_by_colour_alone(page):
 
 def test_markup_and_control_characters_of_the_record_do_not_act(assessment):
     evil = "<script>alert(1)</script>\x00\x1b[31m\u202e\"'><img src=x onerror=y>"
-    a = replace(
+    placed = with_placed(
         assessment,
         case=assessment.case.model_copy(update={"label": evil}),
+        landmarks=replace(
+            assessment.placed.landmarks, names=(evil, *assessment.landmarks.names[1:])
+        ),
+    )
+    a = replace(
+        placed,
         findings=(Finding("warning", evil, evil, evil),),
         verdict=replace(assessment.verdict, sentence=evil, reason=evil, worst_landmark=evil),
-        geometry=replace(
-            assessment.geometry,
-            landmarks=replace(
-                assessment.landmarks,
-                names=(evil, *assessment.landmarks.names[1:]),
-            ),
-        ),
     )
     text = page_of(a, no_plates_reason=evil, extra=(Section(evil, (evil,)),))
     page = Page(text)
@@ -234,7 +233,7 @@ def test_without_casts_the_report_comes_and_says_so():
     a = hand_assessment(meshes=False)
     page = Page(page_of(a, plates={}))
     assert "No casts were given" in page.text
-    assert a.unavailable["contact"] in page.text
+    assert a.closures.unavailable["contact"] in page.text
     assert "no casts given" in page.text
 
 

@@ -237,7 +237,7 @@ def test_files_of_the_teeth_are_written_with_the_maps_numbers(biting, tmp_path):
     written = {p.name for p in outputs.write_outputs(biting, tmp_path, pictures=False)}
     assert set(outputs.TOOTH_FILES.values()) | {"lower_clearance.ply"} <= written
     cast, _ = load_cast(tmp_path / "lower_clearance.ply", "lower")
-    assert len(cast.vertices_mm) == len(biting.lower_true.vertices_mm)
+    assert len(cast.vertices_mm) == len(biting.closures.lower_target.vertices_mm)
     fields = outputs.clearance_fields(biting)
     assert set(fields) == {
         f"{when}_{kind}_{who}_um"
@@ -247,7 +247,8 @@ def test_files_of_the_teeth_are_written_with_the_maps_numbers(biting, tmp_path):
     }
     along = biting.excursions.details.teeth["protrusion"].patient
     np.testing.assert_allclose(
-        fields["end_protrusion_patient_um"][biting.occlusal_index], 1e3 * along.vertex_end_mm
+        fields["end_protrusion_patient_um"][biting.closures.occlusal_index],
+        1e3 * along.vertex_end_mm,
     )
     head = (tmp_path / "lower_clearance.ply").read_bytes()[:1500]
     for name in fields:

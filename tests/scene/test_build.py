@@ -12,7 +12,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from kinematics.base.axis import HingeAxis, closing_motion
-from kinematics.closure.stops import arc
+from kinematics.closure.batch import arc
 from tests.makers.small_assessment import hand_assessment
 from viewer.look.palette import (
     DARK,
@@ -69,21 +69,21 @@ def test_casts_are_the_records_own(assessment, scene):
     (upper,) = only(scene, "upper", Surface)
     (lower,) = only(scene, "lower", Surface)
     np.testing.assert_array_equal(upper.vertices_mm, assessment.upper.vertices_mm)
-    np.testing.assert_array_equal(lower.vertices_mm, assessment.lower_true.vertices_mm)
+    np.testing.assert_array_equal(lower.vertices_mm, assessment.closures.lower_target.vertices_mm)
 
 
 @pytest.mark.parametrize("stop", list(STOP_LABEL))
 def test_ghost_stands_where_the_articulator_puts_the_lower(assessment, stop):
     (ghost,) = only(build_scene(assessment, stop=stop), "articulator", Surface)
-    record = assessment.lower_record.vertices_mm
+    record = assessment.closures.lower_record.vertices_mm
     closing = closing_motion(assessment.arbitrary_axis, assessment.stops[stop].closing_deg)
     np.testing.assert_allclose(ghost.vertices_mm, closing.apply(record), atol=1e-9)
 
 
 def test_map_carries_the_high_amount_on_occlusal_vertices_and_nothing_elsewhere(assessment, scene):
     (surface,) = only(scene, "map", Surface)
-    index = assessment.occlusal_index
-    expected = 1e3 * assessment.occlusal_high_mm[assessment.verdict.stop]
+    index = assessment.closures.occlusal_index
+    expected = 1e3 * assessment.closures.occlusal_high_mm[assessment.verdict.stop]
     np.testing.assert_array_equal(surface.signed_um[index], expected)
     assert np.isnan(np.delete(surface.signed_um, index)).all()
     assert scene.signed_limit_um >= np.quantile(np.abs(expected), 0.99)
@@ -198,14 +198,18 @@ def test_a_fitted_projection_holds_every_point_and_keeps_directions(seed):
 def test_the_occlusal_view_shows_the_patients_right_on_the_left_and_incisors_below(assessment):
     scene = build_scene(assessment)
     view = scene.views["occlusal"]
-    p = fit(view, assessment.lower_true.vertices_mm, (800, 600))
+    p = fit(view, assessment.closures.lower_target.vertices_mm, (800, 600))
     at = dict(zip(assessment.landmarks.names, p.pixels(assessment.landmarks.points_mm)))
     assert at["47 highest point"][0] < at["37 highest point"][0]
     assert at["41 highest point"][1] > at["47 highest point"][1]
 
 
 def test_the_left_view_shows_anterior_on_the_left(assessment):
-    p = fit(build_scene(assessment).views["left"], assessment.lower_true.vertices_mm, (800, 600))
+    p = fit(
+        build_scene(assessment).views["left"],
+        assessment.closures.lower_target.vertices_mm,
+        (800, 600),
+    )
     at = dict(zip(assessment.landmarks.names, p.pixels(assessment.landmarks.points_mm)))
     assert at["31 highest point"][0] < at["37 highest point"][0]
 

@@ -29,7 +29,7 @@ def gl():
 
 def test_the_film_starts_at_the_record_and_ends_closed(demo):
     patient, articulator = lower_motions(demo, 0.0, 1.0)
-    record = demo.record_from_true.as_matrix()
+    record = demo.geometry.record_from_target.as_matrix()
     assert np.allclose(patient.as_matrix(), record, atol=1e-9)
     assert np.allclose(articulator.as_matrix(), record, atol=1e-9)
     patient, articulator = lower_motions(demo, 1.0, 1.0)

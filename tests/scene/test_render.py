@@ -9,6 +9,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from kinematics.closure.place import OcclusalSurface
 from tests.makers.small_assessment import hand_assessment
 from viewer.look.palette import colours
 from viewer.scene import render as draw
@@ -76,9 +77,14 @@ def test_occlusal_picture_is_magenta_where_high_and_green_where_open(gl):
 
     a = hand_assessment()
     for sign, first, second in ((1.0, 0, 1), (-1.0, 1, 0)):
-        every = np.arange(len(a.lower_true.vertices_mm))
+        lower = a.placed.lower.vertices_mm
+        every = np.arange(len(lower))
+        placed = replace(a.placed)
+        placed.__dict__["lower_occlusal"] = OcclusalSurface(every, lower, np.zeros_like(lower))
+        closures = replace(a.closures, geometry=replace(a.geometry, placed=placed))
         high = {s: np.full(len(every), sign * 0.1) for s in a.stops}
-        scene = build_scene(replace(a, occlusal_index=every, occlusal_high_mm=high))
+        closures.__dict__["occlusal_high_mm"] = high
+        scene = build_scene(replace(a, closures=closures))
         picture = draw.render(scene, "occlusal", size_px=SIZE)
         x, y = picture.projection.pixels(a.landmarks.points_mm[0])[0]
         pixel = picture.rgb[round(y), round(x)].astype(float)

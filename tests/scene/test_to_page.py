@@ -11,7 +11,8 @@ from scipy.spatial.transform import RigidTransform
 
 from kinematics.base.axis import closing_motion, opening_motion
 from kinematics.case.read import read_case, set_field
-from kinematics.closure.stops import arc, high_amount
+from kinematics.closure.batch import arc
+from kinematics.closure.stops import high_amount
 from tests.makers.cases import landmarks_only, open_pair
 from viewer.app.session import Session, complete, weigh
 from viewer.app.texts import answer_state, later_state, numbers_state
@@ -102,10 +103,10 @@ def test_the_browser_s_colour_formula_gives_the_full_mesh_s_high_amounts(demo):
     assert np.allclose(shown, exact, atol=1e-9)
     whole = complete(demo)
     at = {tuple(v): k for k, v in enumerate(demo.placed.lower.vertices_mm.astype(np.float32))}
-    row = {v: k for k, v in enumerate(whole.occlusal_index)}
+    row = {v: k for k, v in enumerate(whole.closures.occlusal_index)}
     for i, value in zip(chosen[::7], shown[::7]):
         vertex = at[tuple(mesh["point"][i])]
-        expected = whole.occlusal_high_mm[demo.decision][row[vertex]]
+        expected = whole.closures.occlusal_high_mm[demo.decision][row[vertex]]
         assert value == pytest.approx(expected, abs=5e-5)
 
 
@@ -168,7 +169,7 @@ def test_the_scene_is_plain_json_for_every_kind_of_case(demo, scans):
 
 def test_the_map_s_scale_holds_nearly_all_values(demo):
     surface = demo.placed.lower_occlusal
-    move = demo.geometry.poses.target_from_scanned
+    move = demo.geometry.target_from_scanned
     values = high_amount(
         demo.stops[demo.decision].error_motion,
         move.apply(surface.points_mm),

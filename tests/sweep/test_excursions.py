@@ -124,7 +124,7 @@ def test_teeth_are_followed_in_the_steps_of_an_assessment(tmp_path, monkeypatch,
         asked.append(steps)
         raise InputError("articulator", "nothing", "something", "Try again.")
 
-    monkeypatch.setattr("kinematics.sweep.rows.case_excursions", excursions)
+    monkeypatch.setattr("kinematics.sweep.rows.excursion_errors", excursions)
     changes = casts_case(tmp_path) | {"articulator": {**SETTINGS, "front": front}}
     grid = {"design": "grid", "samples": None, "vary": VARY[1:], "stops": ["pin"]}
     told = make_study(tmp_path, changes, excursions=True, **grid)

@@ -9,6 +9,7 @@ import pytest
 
 from kinematics.base.errors import InputError
 from kinematics.case.read import set_field
+from kinematics.closure.geometry import geometry_of
 from kinematics.closure.place import place
 from kinematics.sweep.rows import (
     NO_CLOSURE,
@@ -96,11 +97,9 @@ def test_rows_equal_the_assessment_s_own_closure(tmp_path):
         case = study.case
         for v in study.vary:
             case = set_field(case, v.field, float(columns[v.field][row]))
-        geometry = place(case).geometry()
+        geometry = geometry_of(place(case))
         for stop in study.stops:
-            told = geometry.closed_form(
-                stop, geometry.arbitrary_axis, geometry.poses.true_closing_deg
-            )
+            told = geometry.result(stop, geometry.arbitrary_axis)
             for j, name in enumerate(geometry.landmarks.names):
                 got = [columns[f"error_{c}_mm.{stop}.{name}"][row] for c in "xyz"]
                 assert got == pytest.approx(told.error_mm[j], abs=1e-9)
@@ -124,8 +123,8 @@ def test_any_other_number_goes_case_by_case(tmp_path, field):
     columns = evaluate_chunk(job, 0)
     assert (columns["status"] == "ok").all()
     changed = set_field(job.study.case, field, float(columns[field][2]))
-    geometry = place(changed).geometry()
-    told = geometry.closed_form("pin", geometry.arbitrary_axis, geometry.poses.true_closing_deg)
+    geometry = geometry_of(place(changed))
+    told = geometry.result("pin", geometry.arbitrary_axis)
     assert columns["worst_error_mm.pin"][2] == pytest.approx(told.magnitude_mm.max(), abs=1e-9)
 
 

@@ -11,6 +11,7 @@ from kinematics.assessment import assess
 from kinematics.base.errors import InputError
 from kinematics.base.to_json import to_json
 from kinematics.case.read import case_from_dict
+from kinematics.closure.geometry import geometry_of
 from kinematics.closure.place import place
 from kinematics.uncertainty import risk
 from kinematics.uncertainty.inputs import APART_FROM_GIVEN, inputs_from_case
@@ -59,9 +60,8 @@ def test_the_mean_of_a_measured_case_is_near_its_single_answer():
     case = the_case(uncertainty={"true_axis_sd_mm": 0.05, "record_thickness_sd_mm": 0.0})
     placed = place(case)
     result = uncertainty_of(placed, max_trials=20_000)
-    geometry = placed.geometry()
-    theta = geometry.poses.true_closing_deg
-    told = geometry.closed_form("pin", geometry.arbitrary_axis, theta)
+    geometry = geometry_of(placed)
+    told = geometry.result("pin", geometry.arbitrary_axis)
     for i, name in enumerate(result.names):
         j = geometry.landmarks.names.index(name)
         assert result.quantities["magnitude"].mean[i] == pytest.approx(
@@ -188,20 +188,16 @@ def test_the_risk_of_a_case_is_told_with_its_progress():
 def test_the_nominal_draw_is_the_assessment_s_own_closure(tmp_path):
     changes = casts_case(tmp_path) | {"uncertainty": {}, "target": {"first_contact": True}}
     placed = place(case_from_dict(CASE | changes, folder=tmp_path))
-    geometry = placed.geometry()
+    geometry = geometry_of(placed)
     zero = np.zeros((1, 16))
     for stop in ("equal_angle", "pin"):
-        told = geometry.closed_form(stop, geometry.arbitrary_axis, geometry.poses.true_closing_deg)
+        told = geometry.result(stop, geometry.arbitrary_axis)
         got = inputs_from_case(placed, stop=stop).close(zero, "arbitrary")
         assert got.error_mm[0] == pytest.approx(told.error_mm, abs=1e-9)
-    closing = placed.contacts.closing_deg(
-        geometry.poses.record_opening_deg, geometry.arbitrary_axis
-    )
+    closing = placed.contacts.closing_deg(geometry.record_from_scanned, geometry.arbitrary_axis)
     got = inputs_from_case(placed, stop="contact").close(zero, "arbitrary")
     assert got.closing_deg[0] == pytest.approx(closing, abs=1e-9)
-    told = geometry.at_angle(
-        "contact", geometry.arbitrary_axis, geometry.poses.true_closing_deg, closing
-    )
+    told = geometry.result("contact", geometry.arbitrary_axis, closing)
     assert got.error_mm[0] == pytest.approx(told.error_mm, abs=1e-8)
 
 

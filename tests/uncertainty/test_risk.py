@@ -146,9 +146,9 @@ def _worst_about_moved_axes(closed, step):
     back = RigidTransform.from_components(step[3:], Rotation.from_rotvec(step[:3])).inv()
     geometry, engine = closed.geometry, closed.placed.contacts
     true, used = (a.transformed(back) for a in (geometry.true_axis, geometry.arbitrary_axis))
-    opening = geometry.poses.record_opening_deg
-    angles = [engine.closing_deg(opening, axis) for axis in (true, used)]
-    to_scanned = geometry.poses.target_from_scanned.inv()
+    at_record = geometry.record_from_scanned
+    angles = [engine.closing_deg(at_record, axis) for axis in (true, used)]
+    to_scanned = geometry.target_from_scanned.inv()
     points = to_scanned.apply(closed.landmarks.points_mm)
     ends = [closing_motion(a, t).apply(points) for a, t in zip((true, used), angles, strict=True)]
     return float(np.linalg.norm(ends[1] - ends[0], axis=1).max())

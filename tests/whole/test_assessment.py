@@ -62,7 +62,7 @@ def test_removing_a_three_mm_record_is_a_departure_of_minus_three_mm(plain):
     # Opening is positive for what the user reads, so closing reads negative
     assert plain.departure_mm == pytest.approx(-3.0, abs=1e-12)
     assert plain.true_closing_deg > 0
-    assert plain.departure_deg == -plain.true_closing_deg
+    assert plain.closures.departure_deg == -plain.true_closing_deg
 
 
 def test_raising_the_vertical_dimension_is_a_positive_departure():
@@ -122,9 +122,9 @@ def test_real_open_pair_meets_at_the_angle_that_a_general_library_found(real):
 
 def test_real_open_pair_has_all_three_stops_and_a_map(real):
     assert set(real.stops) == {"equal_angle", "pin", "contact"}
-    assert len(real.occlusal_index) > 500
-    for high in real.occlusal_high_mm.values():
-        assert len(high) == len(real.occlusal_index)
+    assert len(real.closures.occlusal_index) > 500
+    for high in real.closures.occlusal_high_mm.values():
+        assert len(high) == len(real.closures.occlusal_index)
         assert 0.01 < np.abs(high).max() < 2.0
 
 
@@ -140,7 +140,7 @@ def test_where_teeth_stop_the_articulator_it_touches_and_does_not_pass(real, sca
         model.endModel()
         return model
 
-    upper, lower = body(real.upper), body(real.lower_record)
+    upper, lower = body(real.upper), body(real.closures.lower_record)
     for beyond, hit in ((-1e-5, False), (1e-5, True)):
         motion = closing_motion(real.arbitrary_axis, real.stops["contact"].closing_deg + beyond)
         place = fcl.Transform(motion.rotation.as_matrix(), motion.translation)
@@ -165,9 +165,9 @@ def test_result_json_can_be_recomputed_from_its_own_numbers(which, request):
 
 def test_teeth_together_equals_the_contact_stop_where_the_target_is_the_contact(real):
     np.testing.assert_allclose(
-        real.contact_pair.error_mm, real.stops["contact"].error_mm, atol=1e-12
+        real.closures.pair.error_mm, real.stops["contact"].error_mm, atol=1e-12
     )
-    assert set(real.charted) == set(real.stops) == {"equal_angle", "pin", "contact"}
+    assert set(real.closures.charted) == set(real.stops) == {"equal_angle", "pin", "contact"}
 
 
 def test_teeth_together_leaves_out_how_far_the_target_is_from_contact(real, scans):
@@ -178,9 +178,11 @@ def test_teeth_together_leaves_out_how_far_the_target_is_from_contact(real, scan
             decision={"stop": "contact"},
         )
     )
-    assert set(raised.charted) == set(raised.stops)  # the contact was asked for
+    assert set(raised.closures.charted) == set(raised.stops)  # the contact was asked for
     # The same record and axes: both bites meet where they met before, whatever the target
-    np.testing.assert_allclose(raised.contact_pair.error_mm, real.contact_pair.error_mm, atol=1e-9)
+    np.testing.assert_allclose(
+        raised.closures.pair.error_mm, real.closures.pair.error_mm, atol=1e-9
+    )
     assert raised.stops["contact"].magnitude_mm.max() > 1.0
     assert any("target lies" in f.message for f in raised.findings)
     there = assess(open_pair(scans, decision={"stop": "contact"}))
@@ -190,7 +192,7 @@ def test_teeth_together_leaves_out_how_far_the_target_is_from_contact(real, scan
 def test_errors_of_another_target_and_of_the_contact_share_no_chart(scans):
     raised = assess(open_pair(scans, target={"vdo_change_mm": -4.0, "site": "incisors"}))
     assert set(raised.stops) == {"equal_angle", "pin", "contact"}
-    assert set(raised.charted) == {"equal_angle", "pin"}
+    assert set(raised.closures.charted) == {"equal_angle", "pin"}
 
 
 def test_the_result_file_tells_the_contacts_and_the_map(real, plain):
@@ -199,7 +201,7 @@ def test_the_result_file_tells_the_contacts_and_the_map(real, plain):
         there = told["first_contact"][who]
         assert there["point_mm"] == report.point_mm.tolist()
         assert there["angle_deg"] == report.closing_deg
-    for stop, high in real.occlusal_high_mm.items():
+    for stop, high in real.closures.occlusal_high_mm.items():
         row = told["occlusal_map"][stop]
         assert (row["most_open_mm"], row["highest_mm"]) == (high.min(), high.max())
         assert row["vertices"] == len(high) > 0
@@ -207,7 +209,7 @@ def test_the_result_file_tells_the_contacts_and_the_map(real, plain):
     for arch in ("upper", "lower"):
         row = told["inputs"][arch]
         assert (row["unit"], row["file"]) == ("mm", f"open_pair_{arch}.stl")
-        assert row["faces"] == real.health[arch].n_faces
+        assert row["faces"] == real.placed.scans.health[arch].n_faces
 
 
 def test_progress_only_grows_from_0_to_1_with_a_risk_as_well():
@@ -222,7 +224,7 @@ def test_pin_tip_stands_at_the_patients_height(real):
     from kinematics.base.axis import closing_motion
 
     held = closing_motion(real.arbitrary_axis, real.stops["pin"].closing_deg).apply(
-        real.pin_tip_record_mm
+        real.geometry.pin_tip_record_mm
     )
     assert held[2] == pytest.approx(real.geometry.pin_tip_target_mm[2], abs=1e-10)
 

@@ -11,8 +11,7 @@ from kinematics.base.axis import HingeAxis
 from kinematics.base.errors import InputError
 from kinematics.case.read import Case, case_from_dict, case_to_dict
 from kinematics.case.tables import Marks
-from kinematics.closure.geometry import Geometry
-from kinematics.closure.place import PlacedCase
+from kinematics.closure.close import Closures
 from kinematics.closure.stops import STOPS
 from kinematics.excursions.settings import front_of
 
@@ -65,17 +64,16 @@ def offsets(true: HingeAxis, arbitrary: HingeAxis) -> NDArray[np.float64]:
     return np.array(rows)
 
 
-def control_values(placed: PlacedCase, geometry: Geometry) -> dict[str, Any]:
+def control_values(reading: Closures) -> dict[str, Any]:
     """Value of every control for a case, rounded to what a control shows (1e-4 mm)."""
-    off = offsets(geometry.true_axis, geometry.arbitrary_axis).reshape(4)
-    incisal = geometry.landmarks.incisal_point_mm
-    scanned = geometry.poses.target_from_scanned.inv().apply(incisal)
+    case = reading.case
+    off = offsets(reading.true_axis, reading.arbitrary_axis).reshape(4)
     return {
-        "departure_mm": round(geometry.poses.departure_mm(scanned), 4),
+        "departure_mm": round(reading.departure_mm, 4),
         **{name: round(float(v), 4) for name, v in zip(OFFSETS, off)},
-        "stop": placed.case.decision.stop,
-        "tolerance_mm": placed.case.decision.tolerance_mm,
-        "front": front_of(placed.case),
+        "stop": case.decision.stop,
+        "tolerance_mm": case.decision.tolerance_mm,
+        "front": front_of(case),
     }
 
 
@@ -88,12 +86,12 @@ def axis_note(case: Case) -> str:
     return ""
 
 
-def changed(placed: PlacedCase, geometry: Geometry, control: str, value: Any) -> Case:
+def changed(reading: Closures, control: str, value: Any) -> Case:
     """Return the case with one control changed, checked as a case file is.
 
     Parameters
     ----------
-    placed, geometry
+    reading : Closures
         The last good state.
     control : str
         One of :data:`CONTROLS`.
@@ -113,7 +111,7 @@ def changed(placed: PlacedCase, geometry: Geometry, control: str, value: Any) ->
     """
     if control not in CONTROLS:
         raise InputError("control", repr(control), f"one of {', '.join(CONTROLS)}", "Reload.")
-    data = case_to_dict(placed.case)
+    data = case_to_dict(reading.case)
     if control == "stop":
         if value not in STOPS:
             raise InputError("stop", repr(value), f"one of {', '.join(STOPS)}", "Choose one.")
@@ -125,17 +123,17 @@ def changed(placed: PlacedCase, geometry: Geometry, control: str, value: Any) ->
     elif control == "tolerance_mm":
         data.setdefault("decision", {})["tolerance_mm"] = number(control, value)
     elif control == "departure_mm":
-        set_departure(data, placed, geometry, number(control, value))
+        set_departure(data, reading, number(control, value))
     else:
-        now = offsets(geometry.true_axis, geometry.arbitrary_axis).reshape(4)
+        now = offsets(reading.true_axis, reading.arbitrary_axis).reshape(4)
         axis = {name: round(float(v), 6) for name, v in zip(OFFSETS, now)}
         axis[control] = number(control, value)
-        if placed.case.marks is None:
+        if reading.case.marks is None:
             data["arbitrary_axis"] = axis
         else:
-            data["marks"] |= moved_marks(placed.case.marks, axis, control.split("_")[0])
+            data["marks"] |= moved_marks(reading.case.marks, axis, control.split("_")[0])
     try:
-        return case_from_dict(data, folder=placed.case.folder)
+        return case_from_dict(data, folder=reading.case.folder)
     except InputError as error:
         raise InputError(control, error.got, error.allowed, error.fix) from None
 
@@ -154,9 +152,7 @@ def moved_marks(marks: Marks, offsets_mm: dict[str, float], side: str) -> dict[s
     }
 
 
-def set_departure(
-    data: dict[str, Any], placed: PlacedCase, geometry: Geometry, departure_mm: float
-) -> None:
+def set_departure(data: dict[str, Any], reading: Closures, departure_mm: float) -> None:
     """Put a departure into a case: as the target, or as the record's thickness or opening."""
     if abs(departure_mm) > DEPARTURE_LIMIT_MM:
         raise InputError(
@@ -165,20 +161,19 @@ def set_departure(
             f"at most {DEPARTURE_LIMIT_MM:g} mm either way",
             "Pure hinge opening reaches about 20 mm at the incisors.",
         )
-    casts = placed.case.casts
+    casts = reading.case.casts
     if casts is not None and casts.scanned_at == "record":
         data["target"] = {"vdo_change_mm": departure_mm, "site": "incisors"}
         return
-    target = geometry.landmarks.incisal_point_mm
-    scanned = geometry.poses.target_from_scanned.inv().apply(target)
+    geometry, target = reading.geometry, reading.landmarks.incisal_point_mm
+    scanned = reading.placed.landmarks.incisal_point_mm
     # The record's incisors stand `departure_mm` above the target's; thickness counts downwards.
     thickness = round(float(scanned[2] - target[2]) - departure_mm, 9)
     if thickness > 1e-6:
         data["record"] = {"thickness_mm": thickness, "site": "incisors"}
         return
     opening = float(
-        geometry.closing_for_departure(np.array([departure_mm]))[0]
-        + geometry.poses.target_opening_deg
+        geometry.closing_for_departure(np.array([departure_mm]))[0] + geometry.target_opening_deg
     )
     if not np.isfinite(opening):
         raise InputError(

@@ -10,7 +10,7 @@ import numpy as np
 
 from kinematics.base.errors import HingewiseError
 from kinematics.decision.by_chance import not_measured
-from kinematics.excursions.compare import case_excursions
+from kinematics.excursions.compare import excursion_errors
 from kinematics.excursions.results import (
     ExcursionDetails,
     ExcursionErrors,
@@ -88,7 +88,7 @@ def reading_excursions(
     *Guarantee*: the errors of the assessment's own excursions at every step (tested), so that page
     and report name the same teeth.
     """
-    return case_excursions(reading.placed, reading.geometry, progress=lambda words, share: check())
+    return excursion_errors(reading.geometry, progress=lambda words, share: check())
 
 
 def teeth_state(
@@ -107,14 +107,13 @@ def teeth_state(
     none: dict[str, Any] = {"sentences": [NO_CASTS], "head": [], "rows": [], "note": ""}
     upper, lower, surface = (
         reading.placed.upper,
-        reading.placed.lower,
+        reading.lower_target,
         reading.placed.lower_occlusal,
     )
     if upper is None or lower is None or surface is None:
         return none
     marks = reading.landmarks
-    moved = lower.moved(reading.geometry.poses.target_from_scanned)
-    pair = tooth_pair(upper, moved, surface.index, marks.names, marks.points_mm)
+    pair = tooth_pair(upper, lower, surface.index, marks.names, marks.points_mm)
     compared: dict[Any, TeethCompared] = {}
     for kind, error in e.kinds.items():
         along = []

@@ -77,14 +77,14 @@ class Pending:
             raise InputError("point", "no casts", "a case with casts", "Add [casts] to the case.")
         at, along = ray(origin, direction)
         if kind == "landmark":
-            back = reading.geometry.poses.target_from_scanned.inv()
+            back = reading.geometry.target_from_scanned.inv()
             at, along = back.apply(at), back.rotation.apply(along)
         hit = pick(cast, at, along)
         if hit is None:
             self._kind = ""
             raise InputError("point", "a click beside the cast", "a click on it", "Click again.")
         self._kind, self._tooth = kind, hit.tooth
-        to_target = reading.geometry.poses.target_from_scanned
+        to_target = reading.geometry.target_from_scanned
         shown = to_target.apply(hit.point_mm) if kind == "landmark" else hit.point_mm
         self._at = [round(float(v), 3) for v in shown]
         if kind == "landmark":

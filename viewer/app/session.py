@@ -88,7 +88,7 @@ def complete(
     closed = [s for s in found.stops if s != "contact"]
     curve = departure_curve(reading, found.verdict.break_even_departure_mm, closed, worst)
     errors = dict(curve.worst_error_mm)
-    if "contact" in found.charted:
+    if "contact" in found.closures.charted:
         traced = np.empty(len(curve.departure_mm))
         for i, departure in enumerate(curve.departure_mm):
             check()
@@ -190,7 +190,7 @@ class Session:
         InputError
             The value cannot be used; the session stays as it was.
         """
-        case = changed(self.reading.placed, self.reading.geometry, control, value)
+        case = changed(self.reading, control, value)
         try:
             return self.put(case, gesture)
         except InputError as error:

@@ -75,7 +75,7 @@ def numbers_state(reading: Closures) -> dict[str, Any]:
         "rows": rows,
         "pair": pair_text(reading),
         "stops": [stop_row(reading, stop, tolerance) for stop in STOPS],
-        "controls": control_values(reading.placed, reading.geometry),
+        "controls": control_values(reading),
         "axis_note": axis_note(reading.case),
         "contacts": [
             contact_row("about the true axis", reading.contact_true),

@@ -132,7 +132,7 @@ class CaseWindow:
 
     def _values(self) -> dict[str, Any]:
         reading = self.session.reading
-        return control_values(reading.placed, reading.geometry)
+        return control_values(reading)
 
     def refresh(self) -> None:
         """Draw the session's last good reading."""

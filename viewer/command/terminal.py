@@ -53,7 +53,7 @@ def print_assessment(console: Console, a: Assessment, written: Sequence[Path]) -
         named = (f"{STOP_LABEL[s]} {signed(r.closing_deg, 3)}" for s, r in a.stops.items())
         closing += f"; about the arbitrary axis: {', '.join(named)}"
     console.print(f"Closing from the record, degrees: {closing}")
-    for stop, reason in a.unavailable.items():
+    for stop, reason in a.closures.unavailable.items():
         console.print(escape(f"Stop {stop} is not available: {reason}"))
     reports = [a.contact_true, *([a.contact_arbitrary] if a.verdict.basis == "error" else [])]
     for report in reports:

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from kinematics.base.axis import HingeAxis
 from kinematics.base.teeth import tooth_rank
-from kinematics.closure.stops import ARC_STEPS, arc
+from kinematics.closure.batch import ARC_STEPS, arc
 from viewer.look.text import nice_factor
 
 if TYPE_CHECKING:
@@ -227,7 +227,7 @@ def tooth_table(assessment: Assessment, stop: Stop) -> ToothTable:
 
     order = sorted(best.items(), key=lambda item: place(item[1]))
     index = np.array([i for _, i in order], dtype=np.int64)
-    stops = assessment.charted.items()
+    stops = assessment.closures.charted.items()
     return ToothTable(
         labels=tuple(key for key, _ in order),
         index=index,

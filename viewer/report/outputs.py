@@ -206,16 +206,20 @@ def make_outputs(
     text = json.dumps(result_dict(a), indent=2, ensure_ascii=False, allow_nan=False)
     (stage / "result.json").write_text(text + "\n", encoding="utf-8")
     (stage / "landmarks.csv").write_text(landmarks_csv(a), encoding="utf-8", newline="")
-    if a.lower_true is not None and a.occlusal_high_mm and a.verdict.basis == "error":
+    if (
+        a.closures.lower_target is not None
+        and a.closures.occlusal_high_mm
+        and a.verdict.basis == "error"
+    ):
         fields: dict[str, NDArray[np.float64]] = {}
-        for stop, high in a.occlusal_high_mm.items():
-            values = np.full(len(a.lower_true.vertices_mm), np.nan)
-            values[a.occlusal_index] = 1e3 * high
+        for stop, high in a.closures.occlusal_high_mm.items():
+            values = np.full(len(a.closures.lower_target.vertices_mm), np.nan)
+            values[a.closures.occlusal_index] = 1e3 * high
             fields[f"high_{stop}_um"] = values
-        a.lower_true.write(stage / "lower_error_map.ply", fields)
+        a.closures.lower_target.write(stage / "lower_error_map.ply", fields)
     fields = clearance_fields(a)
-    if a.lower_true is not None and fields:
-        a.lower_true.write(stage / "lower_clearance.ply", fields)
+    if a.closures.lower_target is not None and fields:
+        a.closures.lower_target.write(stage / "lower_clearance.ply", fields)
     if has("matplotlib"):
         make_report(a, stage, pictures, tell)
     tell("Done", 1.0)
@@ -257,14 +261,14 @@ def clearance_fields(a: Assessment) -> dict[str, NDArray[np.float64]]:
     the upper is farther than was looked for (3 mm, and 1 mm along the way).
     """
     details = None if a.excursions is None else a.excursions.details
-    if details is None or a.lower_true is None:
+    if details is None or a.closures.lower_target is None:
         return {}
     fields = {}
     for kind, compared in details.teeth.items():
         for who, along in (("patient", compared.patient), ("articulator", compared.articulator)):
             for when, clear in (("end", along.vertex_end_mm), ("least", along.vertex_least_mm)):
-                values = np.full(len(a.lower_true.vertices_mm), np.nan)
-                values[a.occlusal_index] = 1e3 * clear
+                values = np.full(len(a.closures.lower_target.vertices_mm), np.nan)
+                values[a.closures.occlusal_index] = 1e3 * clear
                 fields[f"{when}_{kind}_{who}_um"] = values
     return fields
 
@@ -277,7 +281,7 @@ def draw_plates(a: Assessment, pictures: bool) -> tuple[dict[str, dict[Theme, by
     dict, str
         PNG bytes by view and theme, and one sentence where there is no picture.
     """
-    if a.upper is None and a.lower_true is None:
+    if a.upper is None and a.closures.lower_target is None:
         return {}, "the case has no casts; the figures below come from the landmarks."
     if not pictures:
         return {}, "left out on request."

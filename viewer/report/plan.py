@@ -75,7 +75,7 @@ def departure_of(a: Assessment) -> str:
     if size < NOTHING_MM:
         return "none: the record stands at the target"
     way = "opening" if a.departure_mm > 0 else "closing"
-    return f"{way} {plain(size, 2)} mm at the incisors ({plain(abs(a.departure_deg), 2)}°)"
+    return f"{way} {plain(size, 2)} mm at the incisors ({plain(abs(a.closures.departure_deg), 2)}°)"
 
 
 def arbitrary_words(a: Assessment) -> str:

@@ -78,11 +78,11 @@ def angles_table(a: Assessment) -> Table:
             name += " (verdict)" if stop == a.verdict.stop else ""
             rows.append(row(name, STOP_MEANING[stop], a.stops[stop], a.true_closing_deg))
         else:
-            why = a.unavailable.get(stop, "not available")
+            why = a.closures.unavailable.get(stop, "not available")
             rows.append((name, f"not available: {why}", *[NONE] * 5))
-    if a.contact_pair is not None:
+    if a.closures.pair is not None:
         meaning = "both bites at their own first contact, compared with each other"
-        rows.append(row("teeth together", meaning, a.contact_pair, a.contact_true.closing_deg))
+        rows.append(row("teeth together", meaning, a.closures.pair, a.contact_true.closing_deg))
     return Table(
         "Angles by stop",
         ("stop", "meaning", "closing, °", "more than patient, °", "largest error, µm", "at",
@@ -179,10 +179,10 @@ def axes_table(a: Assessment) -> Table:
 def inputs_table(a: Assessment) -> Table:
     """Files, digests and mesh health."""
     rows = []
-    for arch, cast in (("upper", a.upper), ("lower", a.lower_true)):
+    for arch, cast in (("upper", a.upper), ("lower", a.closures.lower_target)):
         if cast is None:
             continue
-        h = a.health[arch]
+        h = a.placed.scans.health[arch]
         unit = a.case.casts.unit if a.case.casts else "mm"
         rows.append(
             (

@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform
 
 from kinematics.base.axis import HingeAxis, opening_motion
+from kinematics.closure.batch import arc
 from kinematics.closure.close import Closures
-from kinematics.closure.stops import arc, high_amount
+from kinematics.closure.stops import high_amount
 from viewer.look.palette import AXIS_LABEL, LINE_STYLE, Theme, scale_limit_um
 from viewer.look.text import NOTHING_MM, nice_factor
 from viewer.scene.items import (
@@ -163,8 +164,8 @@ def arc_items(
 def casts_of(found: Closures | Assessment) -> tuple[Cast | None, Cast | None, RigidTransform]:
     """Upper and lower as they are kept, and the motion of that lower to the target pose."""
     if isinstance(found, Closures):
-        return found.placed.upper, found.placed.lower, found.geometry.poses.target_from_scanned
-    return found.upper, found.lower_true, RigidTransform.identity()
+        return found.placed.upper, found.placed.lower, found.geometry.target_from_scanned
+    return found.upper, found.closures.lower_target, RigidTransform.identity()
 
 
 def cast_items(found: Closures | Assessment, stop: Stop, factor: float) -> list[Item]:
@@ -176,9 +177,9 @@ def cast_items(found: Closures | Assessment, stop: Stop, factor: float) -> list[
     if lower is None:
         return items
     signed = None
-    if not isinstance(found, Closures) and stop in found.occlusal_high_mm:
+    if not isinstance(found, Closures) and stop in found.closures.occlusal_high_mm:
         signed = np.full(len(lower.vertices_mm), np.nan)
-        signed[found.occlusal_index] = 1000.0 * found.occlusal_high_mm[stop]
+        signed[found.closures.occlusal_index] = 1000.0 * found.closures.occlusal_high_mm[stop]
         signed.flags.writeable = False
     moved = exaggerated(found.stops[stop].error_motion, factor) * to_target
     record = opening_motion(found.true_axis, found.true_closing_deg) * to_target
@@ -256,11 +257,11 @@ def landmark_items(found: Closures | Assessment, stop: Stop) -> list[Item]:
 def map_limit_um(found: Closures | Assessment, stop: Stop) -> float:
     """End of the map's scale, micrometres: nearly all of the occlusal surface lies within."""
     if not isinstance(found, Closures):
-        return scale_limit_um(1e3 * np.asarray(found.occlusal_high_mm.get(stop, ())))
+        return scale_limit_um(1e3 * np.asarray(found.closures.occlusal_high_mm.get(stop, ())))
     surface, result = found.placed.lower_occlusal, found.stops[stop]
     if surface is None:
         return scale_limit_um(1e3 * result.high_mm)
-    move = found.geometry.poses.target_from_scanned
+    move = found.geometry.target_from_scanned
     step = max(1, len(surface.points_mm) // MAP_SAMPLE)
     points = move.apply(surface.points_mm[::step])
     normals = move.rotation.apply(surface.normals[::step])

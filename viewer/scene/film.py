@@ -53,7 +53,7 @@ def lower_motions(
     """
     stop = assessment.verdict.stop
     theta, phi = assessment.true_closing_deg, assessment.stops[stop].closing_deg
-    record = assessment.record_from_true
+    record = assessment.geometry.record_from_target
     patient = closing_motion(assessment.true_axis, share * theta) * record
     there = closing_motion(assessment.arbitrary_axis, share * phi) * record
     return patient, exaggerated(there * patient.inv(), factor) * patient
@@ -110,7 +110,7 @@ def write_animation(
         raise InputError(
             "animation", repr(path.name), "a name ending in .gif or .mp4", "Rename it.", path
         )
-    if assessment.lower_true is None or assessment.upper is None:
+    if assessment.closures.lower_target is None or assessment.upper is None:
         raise InputError("animation", "a case without casts", "[casts]", "Add them to the case.")
     pictures = draw_frames(assessment, frames, factor, theme, view, size_px)
     with whole_file(path, Refusal("animation"), suffix=path.suffix) as temporary:

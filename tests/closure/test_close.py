@@ -8,8 +8,8 @@ import trimesh
 
 from kinematics.assessment import assess
 from kinematics.case.read import case_from_dict, case_to_dict
+from kinematics.closure.close import OPEN_AS_SCANNED_MM, open_as_scanned
 from kinematics.closure.place import place
-from kinematics.closure.scanned_pose import OPEN_AS_SCANNED_MM, open_as_scanned
 from kinematics.inspection import inspect_case
 from tests.makers.cases import closed_pair, landmarks_only, open_pair
 
