@@ -9,7 +9,7 @@ import numpy as np
 from scipy.spatial.transform import RigidTransform, Rotation
 
 from kinematics.articulator.instrument import Articulator
-from kinematics.base.arrays import FloatArray, cross_matrix
+from kinematics.base.arrays import FloatArray
 from kinematics.base.axis import HingeAxis
 
 RESIDUAL_MM = 1e-10
@@ -236,4 +236,5 @@ def wall_gaps(articulator: Articulator, pose: RigidTransform) -> tuple[float, fl
 
 def slope_by_motion(p: FloatArray) -> FloatArray:
     """Derivative of a point's place by a small motion (turn, shift), shape (3, 6)."""
-    return np.hstack([-cross_matrix(p), np.eye(3)])
+    x, y, z = p.tolist()
+    return np.array([[0.0, z, -y, 1, 0, 0], [-z, 0.0, x, 0, 1, 0], [y, -x, 0.0, 0, 0, 1]])
