@@ -47,12 +47,13 @@ class HeightField:
 
     low_x_mm: float
     low_y_mm: float
+    cell_mm: float
     height_mm: FloatArray
 
     def at(self, x: FloatArray, y: FloatArray) -> FloatArray:
         """Height by bilinear interpolation; -inf outside and at the rim."""
         nx, ny = self.height_mm.shape
-        fx, fy = (x - self.low_x_mm) / CELL_MM, (y - self.low_y_mm) / CELL_MM
+        fx, fy = (x - self.low_x_mm) / self.cell_mm, (y - self.low_y_mm) / self.cell_mm
         i, j = np.floor(fx).astype(np.int64), np.floor(fy).astype(np.int64)
         inside = (i >= 0) & (j >= 0) & (i < nx - 1) & (j < ny - 1)
         i, j = np.where(inside, i, 0), np.where(inside, j, 0)
@@ -66,7 +67,10 @@ class HeightField:
 
 
 def height_field(
-    points: FloatArray, faces: NDArray[np.integer], box: tuple[float, float, float, float]
+    points: FloatArray,
+    faces: NDArray[np.integer],
+    box: tuple[float, float, float, float],
+    cell_mm: float = CELL_MM,
 ) -> HeightField:
     """Height field of triangles over a box (x low, y low, x high, y high), mm.
 
@@ -75,9 +79,9 @@ def height_field(
     Exact at the grid's points for the triangles given; between them bilinear.
     """
     x0, y0, x1, y1 = box
-    out = np.full((int((x1 - x0) / CELL_MM) + 2, int((y1 - y0) / CELL_MM) + 2), -np.inf)
-    paint_heights(np.ascontiguousarray(points), np.ascontiguousarray(faces), x0, y0, CELL_MM, out)
-    return HeightField(x0, y0, out)
+    out = np.full((int((x1 - x0) / cell_mm) + 2, int((y1 - y0) / cell_mm) + 2), -np.inf)
+    paint_heights(np.ascontiguousarray(points), np.ascontiguousarray(faces), x0, y0, cell_mm, out)
+    return HeightField(x0, y0, cell_mm, out)
 
 
 @kernel
