@@ -205,16 +205,13 @@ def samples_of(job: SweepJob, points: FloatArray) -> Samples:
     placed, n = job.placed, len(points)
     case, mounting = placed.case, placed.mounting
     varied = {v.field: points[:, i] for i, v in enumerate(job.study.vary)}
-    record, target, _ = opening_rules(placed, 0.0, pin_tip(case, placed.landmarks))
+    record, target = opening_rules(placed, 0.0)
 
     def value(rule: OpeningRule, drop: str, angle: str) -> FloatArray:
         return varied.get({DROP: drop, ANGLE: angle}[rule.kind], np.full(n, rule.value))
 
-    true, arbitrary = (
-        np.array([axis.left_point_mm, axis.right_point_mm])
-        for axis in (mounting.true_axis, mounting.arbitrary_axis)
-    )
-    used = np.tile(arbitrary, (n, 1, 1))
+    true = mounting.true_axis.points_mm
+    used = np.tile(mounting.arbitrary_axis.points_mm, (n, 1, 1))
     for i, name in enumerate(OFFSETS):
         if f"arbitrary_axis.{name}" in varied:
             side, along = i // 2, 2 * (i % 2)

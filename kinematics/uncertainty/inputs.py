@@ -24,11 +24,10 @@ from kinematics.closure.batch import (
     identity_motions,
     record_motions,
 )
-from kinematics.closure.geometry import geometry_of, site_point
+from kinematics.closure.geometry import geometry_of, pin_tip, site_point
 from kinematics.closure.place import PlacedCase
 from kinematics.closure.stops import Stop
 from kinematics.closure.tooth_contact import MAX_CLOSING_DEG
-from kinematics.contact.first_contact import PreparedPair
 from kinematics.contact.samples import sample_contacts
 from kinematics.uncertainty.populations import (
     OFFSETS,
@@ -53,6 +52,9 @@ COLUMNS = (
 )
 """Columns of a draw: arbitrary offsets, error of the located axis, record, target, mounting."""
 
+NOMINAL = np.zeros((1, len(COLUMNS)))
+"""The draw in which nothing is off."""
+
 LOCATING_WORDS = (
     "anterior error in locating the left point of the true axis",
     "superior error in locating the left point of the true axis",
@@ -63,64 +65,55 @@ LOCATING_WORDS = (
 
 @dataclass(frozen=True, eq=False)
 class UncertaintyInputs:
-    """One case's geometry at the scanned pose, and the distributions of its inputs.
+    """A placed case, and the distributions of what is uncertain in it.
 
     Attributes
     ----------
-    names, teeth : tuple
-        Of the ``k`` landmarks.
-    landmarks_mm, normals : ndarray, shape (k, 3)
-        In ``axis_orbital`` at the scanned pose.
-    incisal_mm, pin_tip_mm : ndarray, shape (3,), mm
-    located_points_mm, arbitrary_points_mm : ndarray, shape (2, 3), mm
-        The located axis and the arbitrary one as the case gives them.
-    record, target : OpeningRule
+    placed : PlacedCase
+        Its true axis is the located one; its mounting has a covariance of its own.
     population : Population
         Offsets of the arbitrary points from the true ones.
     true_axis_covariance_mm2 : ndarray, shape (4, 4)
         Of the located axis (left anterior, left superior, right anterior, right superior).
     record_sd_mm, target_sd_mm : float
         At the record's (target's) own site.
-    mounting_covariance : ndarray, shape (6, 6), or None
-        As :attr:`kinematics.mounting.mount.Mounting.covariance`.
-    tolerance_mm : float
     stop : {"equal_angle", "pin", "contact"}
     coverage : float
     seed : int
-    pair : PreparedPair or None
-        Casts at the scanned pose, for ``contact``.
-    target_by_contact : bool
-        The target is the first contact about the true axis. With ``contact`` it is found for each
-        draw; other stops hold it at ``target``.
     assumptions : tuple of str
         What had to be assumed, one sentence each.
     threads : int, optional
         For first contacts; all usable cores by default. Changes no number.
     """
 
-    names: tuple[str, ...]
-    teeth: tuple[int, ...]
-    landmarks_mm: FloatArray
-    normals: FloatArray
-    incisal_mm: FloatArray
-    pin_tip_mm: FloatArray
-    located_points_mm: FloatArray
-    arbitrary_points_mm: FloatArray
-    record: OpeningRule
-    target: OpeningRule
+    placed: PlacedCase
     population: Population
     true_axis_covariance_mm2: FloatArray
     record_sd_mm: float
     target_sd_mm: float
-    mounting_covariance: FloatArray | None
-    tolerance_mm: float
     stop: Stop
     coverage: float
     seed: int
-    pair: PreparedPair | None = None
-    target_by_contact: bool = False
     assumptions: tuple[str, ...] = ()
     threads: int | None = None
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Of the ``k`` landmarks."""
+        return self.placed.landmarks.names
+
+    @property
+    def tolerance_mm(self) -> float:
+        """The case's."""
+        return self.placed.case.decision.tolerance_mm
+
+    @cached_property
+    def rules(self) -> tuple[OpeningRule, OpeningRule]:
+        """How the case gives its record and its target, with their nominal values."""
+        by_contact = self.placed.case.target.first_contact
+        return opening_rules(
+            self.placed, geometry_of(self.placed).target_opening_deg if by_contact else 0.0
+        )
 
     @property
     def measured(self) -> bool:
@@ -141,7 +134,8 @@ class UncertaintyInputs:
             found.append(("thickness of the record", (at + 4,)))
         if self.target_sd_mm > 0.0:
             found.append(("vertical dimension reached", (at + 5,)))
-        if self.mounting_covariance is not None and self.mounting_covariance.any():
+        mounting = self.placed.mounting.covariance
+        if mounting is not None and mounting.any():
             found.append(("position of the mounted casts", tuple(range(at + 6, at + 12))))
         return tuple(found)
 
@@ -157,11 +151,12 @@ class UncertaintyInputs:
         out = np.zeros((len(u), len(COLUMNS)))
         if not self.measured:
             out[:, :4] = self.population.from_uniform(u[:, :at])
-        out[:, 4:8] = z[:, :4] @ _root(self.true_axis_covariance_mm2).T
+        out[:, 4:8] = z[:, :4] @ root(self.true_axis_covariance_mm2).T
         out[:, 8] = self.record_sd_mm * z[:, 4]
         out[:, 9] = self.target_sd_mm * z[:, 5]
-        if self.mounting_covariance is not None:
-            out[:, 10:] = z[:, 6:] @ _root(self.mounting_covariance).T
+        mounting = self.placed.mounting.covariance
+        if mounting is not None:
+            out[:, 10:] = z[:, 6:] @ root(mounting).T
         return out
 
     def moments(self) -> tuple[FloatArray, FloatArray]:
@@ -171,21 +166,19 @@ class UncertaintyInputs:
             mean[:4], cov[:4, :4] = self.population.moments()
         cov[4:8, 4:8] = self.true_axis_covariance_mm2
         cov[8, 8], cov[9, 9] = self.record_sd_mm**2, self.target_sd_mm**2
-        if self.mounting_covariance is not None:
-            cov[10:, 10:] = self.mounting_covariance
+        mounting = self.placed.mounting.covariance
+        if mounting is not None:
+            cov[10:, 10:] = mounting
         return mean, cov
 
-    @property
+    @cached_property
     def nominal_departure_mm(self) -> float:
         """Departure at the incisors with nothing uncertain, opening positive, mm."""
-        zero = np.zeros((1, len(COLUMNS)))
-        batch = self._closed(zero, "located", "equal_angle", None)
-        ends = [
-            record_motions(self.located_points_mm[None], angle)[0]
-            for angle in (batch.record_opening_deg, batch.target_opening_deg)
-        ]
-        record, target = (m[:3] @ self.incisal_mm + m[3] for m in ends)
-        return float(record[2] - target[2])
+        batch = self.close(NOMINAL, "located", stop="equal_angle")
+        openings = np.concatenate([batch.record_opening_deg, batch.target_opening_deg])
+        true, incisal = self.placed.mounting.true_axis, self.placed.landmarks.incisal_point_mm
+        record, target = record_motions(true.points_mm[None], openings)
+        return float(record[2] @ incisal + record[3, 2] - target[2] @ incisal - target[3, 2])
 
     def close(
         self,
@@ -215,86 +208,65 @@ class UncertaintyInputs:
         where it is; one from a population is drawn about the actual true axis, because a study's
         scatter already holds that study's own error of location.
         """
-        return self._closed(values, axis, stop or self.stop, departure_mm)
-
-    def _closed(
-        self, values: FloatArray, axis: Axis, stop: Stop, departure_mm: float | None
-    ) -> ClosureBatch:
-        true = _shifted(self.located_points_mm, values[:, 4:8])
+        chosen, marks, mounting = stop or self.stop, self.placed.landmarks, self.placed.mounting
+        record_rule, target_rule = self.rules
+        true = shifted(mounting.true_axis.points_mm, values[:, 4:8])
         if axis == "located":
-            used = self.located_points_mm[None]
+            used = mounting.true_axis.points_mm[None]
         elif self.measured:
-            used = self.arbitrary_points_mm[None]
+            used = mounting.arbitrary_axis.points_mm[None]
         else:
-            used = _shifted(true, values[:, :4])
-        rule = self.record
+            used = shifted(true, values[:, :4])
         if departure_mm is None:
-            record = rule.value + self._in_rule(rule, values[:, 8])
+            record = record_rule.value + self.in_rule(record_rule, values[:, 8])
         else:
-            rule = OpeningRule(DEPARTURE, departure_mm, self.incisal_mm)
+            record_rule = OpeningRule(DEPARTURE, departure_mm, marks.incisal_point_mm)
             record = departure_mm - values[:, 8]
-        target = self.target.value + self._in_rule(self.target, values[:, 9])
-        motions = _cast_motions(values[:, 10:])
-        contact = None
-        if stop == "contact":
-            if self.target_by_contact:
-                start = np.full(len(values), self._nominal_record_opening_deg)
-                closing = self._contact_deg(true, true, start, motions)
-                target = target - self.target.value + start - closing
-            opened = self._record_opening_deg(true, rule, record, target, motions)
-            contact = self._contact_deg(true, used, opened, motions)
-        return closures(
-            true,
-            used,
-            self.landmarks_mm,
-            self.normals,
-            self.pin_tip_mm,
-            self.incisal_mm,
-            rule,
-            record,
-            self.target,
-            target,
-            stop,
-            cast_motions=motions,
-            contact_closing_deg=contact,
-        )
+        target = target_rule.value + self.in_rule(target_rule, values[:, 9])
+        motions = cast_motions(values[:, 10:])
 
-    def _in_rule(self, rule: OpeningRule, noise_mm: FloatArray) -> FloatArray:
+        def closed(
+            used: FloatArray, stop: Stop, contact: FloatArray | None = None, *, few: bool = False
+        ) -> ClosureBatch:
+            index = slice(0, 0) if few else slice(None)
+            return closures(
+                true,
+                used,
+                marks.points_mm[index],
+                marks.normals[index],
+                pin_tip(self.placed.case, marks),
+                marks.incisal_point_mm,
+                record_rule,
+                record,
+                target_rule,
+                target,
+                stop,
+                cast_motions=motions,
+                contact_closing_deg=contact,
+            )
+
+        if chosen != "contact":
+            return closed(used, chosen)
+        if self.placed.case.target.first_contact:
+            start = np.full(len(values), self.nominal_record_opening_deg)
+            meeting = start - self.contact_deg(true, true, start, motions)
+            target = target - target_rule.value + meeting
+        opened = closed(true, "equal_angle", few=True).record_opening_deg
+        return closed(used, chosen, self.contact_deg(true, used, opened, motions))
+
+    def in_rule(self, rule: OpeningRule, noise_mm: FloatArray) -> FloatArray:
         """A noise in mm as a change of the rule's own value (degrees for an angle)."""
         if rule.kind != ANGLE:
             return noise_mm
-        reach = float(self.incisal_mm[0] - self.located_points_mm[:, 0].mean())
-        return np.degrees(noise_mm / reach)
+        axis, incisal = self.placed.mounting.true_axis, self.placed.landmarks.incisal_point_mm
+        return np.degrees(noise_mm / float(incisal[0] - axis.points_mm[:, 0].mean()))
 
     @cached_property
-    def _nominal_record_opening_deg(self) -> float:
-        zero = np.zeros((1, len(COLUMNS)))
-        return float(self._closed(zero, "located", "equal_angle", None).record_opening_deg[0])
+    def nominal_record_opening_deg(self) -> float:
+        """Opening of the record with nothing uncertain, degrees from the scanned pose."""
+        return float(self.close(NOMINAL, "located", stop="equal_angle").record_opening_deg[0])
 
-    def _record_opening_deg(
-        self,
-        true: FloatArray,
-        rule: OpeningRule,
-        record: FloatArray,
-        target: FloatArray,
-        motions: FloatArray,
-    ) -> FloatArray:
-        return closures(
-            true,
-            true,
-            self.landmarks_mm[:0],
-            self.normals[:0],
-            self.pin_tip_mm,
-            self.incisal_mm,
-            rule,
-            record,
-            self.target,
-            target,
-            "equal_angle",
-            cast_motions=motions,
-        ).record_opening_deg
-
-    def _contact_deg(
+    def contact_deg(
         self,
         true: FloatArray,
         used: FloatArray,
@@ -302,7 +274,8 @@ class UncertaintyInputs:
         motions: FloatArray,
     ) -> FloatArray:
         """Closing at the first contact, shape (n,); 0 where already touching, NaN where none."""
-        if self.pair is None:
+        pair = self.placed.contacts.pair
+        if pair is None:
             raise InputError(
                 "decision.stop", "'contact' without casts", "[casts]", "Give the casts."
             )
@@ -317,7 +290,7 @@ class UncertaintyInputs:
         )
         reached = np.isfinite(record_opening_deg)
         status, closing, _ = sample_contacts(
-            self.pair,
+            pair,
             record_motions(seen_true, np.where(reached, record_opening_deg, 0.0)),
             seen_used,
             max_closing_deg=MAX_CLOSING_DEG,
@@ -326,13 +299,13 @@ class UncertaintyInputs:
         return np.where(reached & (status > 0), closing, np.nan)
 
 
-def _root(covariance: FloatArray) -> FloatArray:
+def root(covariance: FloatArray) -> FloatArray:
     """A matrix whose square is a covariance, which may be singular."""
     size, vectors = np.linalg.eigh(covariance)
     return vectors * np.sqrt(np.clip(size, 0.0, None)) @ vectors.T
 
 
-def _shifted(points: FloatArray, offsets: FloatArray) -> FloatArray:
+def shifted(points: FloatArray, offsets: FloatArray) -> FloatArray:
     """Points, (2, 3) or (n, 2, 3), moved by offsets (n, 4) along anterior and superior."""
     out = np.array(np.broadcast_to(points, (len(offsets), 2, 3)))
     out[:, :, 0] += offsets[:, 0::2]
@@ -340,7 +313,7 @@ def _shifted(points: FloatArray, offsets: FloatArray) -> FloatArray:
     return out
 
 
-def _cast_motions(moves: FloatArray) -> FloatArray:
+def cast_motions(moves: FloatArray) -> FloatArray:
     """Motions, shape (n, 4, 3), of (turn in rad, shift in mm), shape (n, 6)."""
     if not moves.any():
         return identity_motions()
@@ -355,6 +328,21 @@ APART = (
     "whole way between the two."
 )
 """Said of the stop ``contact`` where the target is not the first contact."""
+
+TARGET_AT_CONTACT = (
+    "The target is the first contact about the true axis: with the stop 'contact' it is found for "
+    "each draw, otherwise held at the opening found about the located axis."
+)
+LOCATED_BY_RECORDINGS = (
+    "The located axis is as uncertain as its recordings made it (its covariance; true_axis_sd_mm "
+    "is not used)."
+)
+ABOUT_THE_ACTUAL_AXIS = (
+    "The study's scatter is taken about the actual true axis, for it already holds the study's own "
+    "error of location; the width of the axis is the case's."
+)
+MEASURED_OFFSET = "The offset of the arbitrary axis is this patient's, measured from the located."
+SCANNED_IN_THE_RECORD = "The record's thickness is not uncertain: the casts were scanned in it."
 
 
 SAME_POINT_MM = 1e-6
@@ -394,7 +382,7 @@ def inputs_from_case(
         No ``[uncertainty]``, an unknown study, an offsets file that cannot be used, or ``contact``
         without casts.
     """
-    case, marks = placed.case, placed.landmarks
+    case = placed.case
     table = table or case.uncertainty
     if table is None:
         raise InputError(
@@ -403,51 +391,29 @@ def inputs_from_case(
             "a table that says what is uncertain",
             "Add [uncertainty] arbitrary_axis = 'measured', or name a study.",
         )
-    poses = geometry_of(placed)
-    axes = placed.mounting
-    record, target, assumed = opening_rules(
-        placed, poses.target_opening_deg, poses.pin_tip_scanned_mm
-    )
-    located = np.array([axes.true_axis.left_point_mm, axes.true_axis.right_point_mm])
-    arbitrary = np.array([axes.arbitrary_axis.left_point_mm, axes.arbitrary_axis.right_point_mm])
-    chosen = stop or case.decision.stop
-    pair = None
-    if chosen == "contact" and not case.target.first_contact:
-        assumed.append(APART)
-    if chosen == "contact":
-        pair = placed.contacts.pair
-        if pair is None:
-            raise InputError("decision.stop", "'contact'", "[casts]", "Give the casts.")
-    offsets = (arbitrary - located)[:, ::2].reshape(4)
-    apart = np.abs(offsets).max() > SAME_POINT_MM
+    chosen, axes = stop or case.decision.stop, placed.mounting
+    if chosen == "contact" and placed.contacts.pair is None:
+        raise InputError("decision.stop", "'contact'", "[casts]", "Give the casts.")
+    offsets = axes.arbitrary_axis.points_mm - axes.true_axis.points_mm
+    offsets = offsets[:, ::2].reshape(4)
+    located = axes.true_axis_covariance_mm2
     return UncertaintyInputs(
-        names=marks.names,
-        teeth=marks.teeth,
-        landmarks_mm=marks.points_mm,
-        normals=marks.normals,
-        incisal_mm=marks.incisal_point_mm,
-        pin_tip_mm=poses.pin_tip_scanned_mm,
-        located_points_mm=located,
-        arbitrary_points_mm=arbitrary,
-        record=record,
-        target=target,
+        placed=placed,
         population=population_of(case, table, offsets),
         true_axis_covariance_mm2=table.true_axis_sd_mm**2 * np.eye(4)
-        if axes.true_axis_covariance_mm2 is None
-        else np.array(axes.true_axis_covariance_mm2),
+        if located is None
+        else np.array(located),
         record_sd_mm=0.0 if case.record.as_scanned else table.record_thickness_sd_mm,
         target_sd_mm=table.target_sd_mm,
-        mounting_covariance=axes.covariance,
-        tolerance_mm=case.decision.tolerance_mm,
         stop=chosen,
         coverage=table.coverage,
         seed=table.seed,
-        pair=pair,
-        target_by_contact=case.target.first_contact,
-        assumptions=(
-            *assumed,
-            *_assumptions(case, table, axes.true_axis_covariance_mm2 is not None),
-            *((APART_FROM_GIVEN,) if table.arbitrary_axis != "measured" and apart else ()),
+        assumptions=assumptions_of(
+            case,
+            table,
+            chosen,
+            located=located is not None,
+            apart=bool(np.abs(offsets).max() > SAME_POINT_MM),
         ),
         threads=threads,
     )
@@ -479,49 +445,55 @@ def population_of(case: Case, table: Uncertainty, offsets_mm: FloatArray) -> Pop
 
 
 def opening_rules(
-    placed: PlacedCase, target_opening_deg: float, pin_tip_mm: FloatArray
-) -> tuple[OpeningRule, OpeningRule, list[str]]:
-    """How a placed case gives its record and its target, and what is assumed of the target."""
+    placed: PlacedCase, contact_opening_deg: float
+) -> tuple[OpeningRule, OpeningRule]:
+    """How a placed case gives its record and its target.
+
+    ``contact_opening_deg`` is the opening of a target that is a first contact.
+    """
     marks, case = placed.landmarks, placed.case
     nowhere = marks.incisal_point_mm
-    assumed: list[str] = []
 
     def drop(amount: float, site: str | None) -> OpeningRule:
         name = site or "incisors"
-        return OpeningRule(DROP, amount, site_point(name, marks, pin_tip_mm), name == "pin")
+        point = site_point(name, marks, pin_tip(case, marks))
+        return OpeningRule(DROP, amount, point, name == "pin")
 
     if case.record.thickness_mm is not None:
         record = drop(case.record.thickness_mm, case.record.site)
     else:
         record = OpeningRule(ANGLE, case.record.opening_deg or 0.0, nowhere)
     if case.target.vdo_change_mm is not None:
-        target = drop(case.target.vdo_change_mm, case.target.site)
-    elif case.target.first_contact:
-        target = OpeningRule(ANGLE, target_opening_deg, nowhere)
-        assumed.append(
-            "The target is the first contact about the true axis: with the stop 'contact' it is "
-            "found for each draw, otherwise held at the opening found about the located axis."
-        )
-    else:
-        target = OpeningRule(ANGLE, case.target.opening_deg or 0.0, nowhere)
-    return record, target, assumed
+        return record, drop(case.target.vdo_change_mm, case.target.site)
+    opening = contact_opening_deg if case.target.first_contact else case.target.opening_deg or 0.0
+    return record, OpeningRule(ANGLE, opening, nowhere)
 
 
-def _assumptions(case: Case, table: Uncertainty, located: bool) -> list[str]:
-    out = [
-        "The located axis is as uncertain as its recordings made it (its covariance; "
-        "true_axis_sd_mm is not used)."
-        if located
-        else f"The located axis is uncertain by {table.true_axis_sd_mm:g} mm (standard deviation) "
-        "per coordinate and side, normal, the two sides independent."
-    ]
-    if table.arbitrary_axis == "study":
-        out.append(
-            "The study's scatter is taken about the actual true axis, for it already holds the "
-            "study's own error of location; the width of the axis is the case's."
-        )
-    if table.arbitrary_axis == "measured":
-        out.append("The offset of the arbitrary axis is this patient's, measured from the located.")
-    if case.record.as_scanned:
-        out.append("The record's thickness is not uncertain: the casts were scanned in it.")
-    return out
+def assumptions_of(
+    case: Case, table: Uncertainty, stop: Stop, *, located: bool, apart: bool
+) -> tuple[str, ...]:
+    """What had to be assumed: of the target, the located axis, the arbitrary one, the record.
+
+    Parameters
+    ----------
+    located : bool
+        Whether the true axis brings its own covariance.
+    apart : bool
+        Whether the case gives its arbitrary axis an offset.
+    """
+    by_contact, measured = case.target.first_contact, table.arbitrary_axis == "measured"
+    said = (
+        (by_contact and case.target.vdo_change_mm is None, TARGET_AT_CONTACT),
+        (stop == "contact" and not by_contact, APART),
+        (located, LOCATED_BY_RECORDINGS),
+        (
+            not located,
+            f"The located axis is uncertain by {table.true_axis_sd_mm:g} mm (standard deviation) "
+            "per coordinate and side, normal, the two sides independent.",
+        ),
+        (table.arbitrary_axis == "study", ABOUT_THE_ACTUAL_AXIS),
+        (measured, MEASURED_OFFSET),
+        (case.record.as_scanned, SCANNED_IN_THE_RECORD),
+        (not measured and apart, APART_FROM_GIVEN),
+    )
+    return tuple(sentence for holds, sentence in said if holds)

@@ -123,7 +123,7 @@ def propagate(
         seed=inputs.seed,
         trials=len(trials.values),
         names=inputs.names,
-        teeth=inputs.teeth,
+        teeth=inputs.placed.landmarks.teeth,
         population=inputs.population.label,
         quantities=quantity_summaries(inputs, trials.values),
         ways=tuple(way_chance(inputs, way, trials) for way in WAYS),

@@ -121,12 +121,12 @@ def test_a_population_of_the_user_s_own_is_drawn_from(tmp_path, table, words):
 def test_a_contact_case_holds_its_casts_and_says_what_its_error_is(tmp_path):
     changes = casts_case(tmp_path) | {"uncertainty": {}, "decision": {"stop": "contact"}}
     given = inputs_from_case(place(case_from_dict(CASE | changes, folder=tmp_path)))
-    assert given.pair is not None
-    assert not given.target_by_contact
+    assert given.placed.contacts.pair is not None
+    assert not given.placed.case.target.first_contact
     assert any("not the target" in a for a in given.assumptions)
     there = changes | {"target": {"first_contact": True}}
     given = inputs_from_case(place(case_from_dict(CASE | there, folder=tmp_path)))
-    assert given.target_by_contact
+    assert given.placed.case.target.first_contact
     assert not any("not the target" in a for a in given.assumptions)
 
 

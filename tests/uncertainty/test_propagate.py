@@ -14,7 +14,6 @@ from kinematics.base.axis import HingeAxis, opening_motion
 from kinematics.base.errors import InputError
 from kinematics.base.to_json import to_json
 from kinematics.base.words import percent
-from kinematics.closure.batch import DROP, OpeningRule
 from kinematics.closure.stops import error_motion, pin_closing
 from kinematics.contact.first_contact import first_contact, prepare
 from kinematics.decision.words import spread_sentences
@@ -26,7 +25,7 @@ from kinematics.uncertainty.summary import WayChance, wilson_interval
 from kinematics.uncertainty.ways import AS_PLANNED, AT_TARGET, TRUE_AXIS
 from tests import AUTHORITIES
 from tests.contact.test_samples import arches
-from tests.makers.small_uncertainty import LOCATED, MARKS, inputs
+from tests.makers.small_uncertainty import LOCATED, MARKS, NAMES, PIN, inputs
 
 PUBLISHED = tomllib.loads(
     (AUTHORITIES / "closing_around_arbitrary_axes.toml").read_text(encoding="utf-8")
@@ -126,11 +125,13 @@ def test_draws_close_as_the_single_closure_does(stop):
     given = inputs(
         population=NormalPopulation(4.0, 3.0, 1.0, -1.0, 0.3),
         true_axis_covariance_mm2=np.diag([1.0, 0.5, 2.0, 1.0]),
-        record=OpeningRule(DROP, 3.0, MARKS[2]),
-        target=OpeningRule(DROP, 0.5, np.array([130.0, 0.0, -35.0]), on_pin=True),
+        case={
+            "record": {"thickness_mm": 3.0, "site": "incisors"},
+            "target": {"vdo_change_mm": 0.5, "site": "pin"},
+            "mounting_covariance": turn,
+        },
         record_sd_mm=0.2,
         target_sd_mm=0.1,
-        mounting_covariance=turn,
         stop=stop,
     )
     values = draws(given, 6, seed=4)
@@ -154,7 +155,7 @@ def test_draws_close_as_the_single_closure_does(stop):
             at_target = opening_motion(true, batch.target_opening_deg[row])
             drop = marks[2, 2] - at_record.apply(marks[2])[2]
             assert drop == pytest.approx(3.0 + x[8], abs=1e-9)
-            pin = given.pin_tip_mm
+            pin = PIN
             assert pin[2] - at_target.apply(pin)[2] == pytest.approx(0.5 + x[9], abs=1e-9)
             phi = theta
             if stop == "pin":
@@ -166,13 +167,11 @@ def test_draws_close_as_the_single_closure_does(stop):
 
 def test_contact_draws_close_as_the_single_first_contact_does():
     upper, lower = arches()
-    pair = prepare(upper.vertices, upper.faces, lower.vertices, lower.faces)
     spread = np.diag([0.01, 0.01, 0.01, 0.5, 0.5, 0.5]) ** 2
     given = inputs(
         true_axis_covariance_mm2=np.eye(4),
-        mounting_covariance=spread,
+        case={"casts": (upper, lower), "mounting_covariance": spread},
         stop="contact",
-        pair=pair,
     )
     values = draws(given, 8, seed=2)
     batch = given.close(values, "arbitrary")
@@ -182,7 +181,7 @@ def test_contact_draws_close_as_the_single_first_contact_does():
             left_anterior_mm=x[4], left_superior_mm=x[5],
             right_anterior_mm=x[6], right_superior_mm=x[7],
         )  # fmt: skip
-        used = HingeAxis(*given.arbitrary_points_mm)
+        used = given.placed.mounting.arbitrary_axis
         moved_upper, moved_lower = move.apply(upper.vertices), move.apply(lower.vertices)
         opened = opening_motion(true, 2.0).apply(moved_lower)
         told = first_contact(
@@ -198,9 +197,8 @@ def test_a_target_at_contact_is_where_each_draw_s_teeth_meet():
     given = inputs(
         (0.0, 0.0, 0.0, 0.0),
         population=NormalPopulation(3.0, 3.0),
+        case={"casts": (upper, lower), "target": {"first_contact": True}},
         stop="contact",
-        pair=pair,
-        target_by_contact=True,
     )
     values = draws(given, 8, seed=3)
     # Without an error of location the articulator on the located axis meets where the mouth does.
@@ -219,9 +217,7 @@ def test_a_target_at_contact_is_where_each_draw_s_teeth_meet():
 
 
 def test_a_contact_run_counts_the_same_casts():
-    upper, lower = arches()
-    pair = prepare(upper.vertices, upper.faces, lower.vertices, lower.faces)
-    given = inputs(true_axis_covariance_mm2=np.eye(4), stop="contact", pair=pair)
+    given = inputs(true_axis_covariance_mm2=np.eye(4), stop="contact", case={"casts": arches()})
     result = propagate(given, max_trials=2000)
     assert result.stop == "contact"
     assert result.failed_trials == 0
@@ -272,7 +268,7 @@ def test_the_published_incidence_of_errors_comes_out_with_nothing_fitted():
             population=study_population(
                 assumed["scatter"].split(":")[0], left_right_correlation=rho
             ),
-            record=OpeningRule(DROP, PUBLISHED["vertical_change_mm"], MARKS[0]),
+            case={"record": {"thickness_mm": PUBLISHED["vertical_change_mm"], "site": NAMES[0]}},
         )
         error = given.close(draws(given, 100_000), "arbitrary").error_mm[:, 0]
         size = np.hypot(error[:, 0], error[:, 1])
@@ -294,7 +290,7 @@ def test_the_published_incidence_of_errors_comes_out_with_nothing_fitted():
 def test_the_published_incidence_does_not_come_out_with_the_2_mm_at_the_incisors():
     given = inputs(
         population=study_population("teteruck_lundeen_1966_earbow"),
-        record=OpeningRule(DROP, PUBLISHED["vertical_change_mm"], MARKS[2]),
+        case={"record": {"thickness_mm": PUBLISHED["vertical_change_mm"], "site": "incisors"}},
     )
     error = given.close(draws(given, 20_000), "arbitrary").error_mm[:, 0]
     below = 100.0 * np.mean(np.hypot(error[:, 0], error[:, 1]) < 0.3)
@@ -332,7 +328,7 @@ def test_the_uncertain_inputs_are_named_and_each_column_is_used_once():
         true_axis_covariance_mm2=np.eye(4),
         record_sd_mm=0.1,
         target_sd_mm=0.1,
-        mounting_covariance=np.eye(6) * 1e-4,
+        case={"mounting_covariance": np.eye(6) * 1e-4},
     )
     columns = sorted(c for _, group in given.groups for c in group)
     assert columns == list(range(given.n_uniform))
@@ -346,7 +342,7 @@ def test_the_moments_of_the_inputs_are_those_of_their_draws():
         true_axis_covariance_mm2=np.array(np.cov(np.random.default_rng(0).normal(size=(4, 9)))),
         record_sd_mm=0.3,
         target_sd_mm=0.2,
-        mounting_covariance=root @ root.T,
+        case={"mounting_covariance": root @ root.T},
     )
     mean, cov = given.moments()
     x = draws(given, 100_000)
@@ -355,7 +351,7 @@ def test_the_moments_of_the_inputs_are_those_of_their_draws():
 
 
 def test_a_scatter_that_leaves_no_closure_is_refused():
-    given = inputs(record=OpeningRule(DROP, 3.0, MARKS[2]), record_sd_mm=200.0, target_sd_mm=0.0)
+    given = inputs(case={"record": {"thickness_mm": 3.0, "site": "incisors"}}, record_sd_mm=200.0)
     with pytest.raises(InputError, match="without a closure"):
         propagate(given)
 
