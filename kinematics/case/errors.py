@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import difflib
 import re
-import types
 import unicodedata
 from collections.abc import Collection
 from pathlib import Path
-from typing import Annotated, Any, Union, get_args, get_origin
+from typing import Any
 
 from pydantic import BaseModel, ValidationError
 
 from kinematics.base.errors import InputError
 from kinematics.case.fields import UNPRINTABLE, shown_value
+from kinematics.case.layout import tables_at
 from kinematics.case.model import Case
 
 MAX_SHOWN = 800
@@ -163,52 +163,9 @@ def shown(text: object) -> str:
     return plain if len(plain) <= MAX_SHOWN else f"{plain[:MAX_SHOWN]}..."
 
 
-def models_in(annotation: Any) -> list[type[BaseModel]]:
-    """Models inside an annotation, through ``Annotated``, unions and lists."""
-    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
-        return [annotation]
-    if get_origin(annotation) in {Annotated, Union, types.UnionType, list}:
-        return [m for a in get_args(annotation) for m in models_in(a)]
-    return []
-
-
 def keys_at(loc: list[Any], layout: type[BaseModel] = Case) -> list[str]:
     """Return the keys that the table at a pydantic location may have."""
-    models = [layout]
-    for i, part in enumerate(loc):
-        if isinstance(part, int):
-            continue
-        if i == 1 and loc[0] == "mounting":
-            models = [m for m in models if part in get_args(m.model_fields["method"].annotation)]
-            continue
-        models = [
-            inner
-            for m in models
-            for key, info in m.model_fields.items()
-            if (info.alias or key) == part
-            for inner in models_in(info.annotation)
-        ]
-    names = [info.alias or key for m in models for key, info in m.model_fields.items()]
-    return list(dict.fromkeys(names))
-
-
-def known_fields() -> set[str]:
-    """Dotted names of the single numbers of the layout outside lists and ``[mounting]``."""
-    out = set()
-    for table, info in Case.model_fields.items():
-        if table in {"mounting", "landmarks"}:
-            continue
-        for model in models_in(info.annotation):
-            for key, field in model.model_fields.items():
-                if is_number(field.annotation):
-                    out.add(f"{table}.{key}")
-    return out
-
-
-def is_number(annotation: Any) -> bool:
-    """Whether a field of this annotation takes one number."""
-    if annotation in (int, float):
-        return True
-    if get_origin(annotation) in {Annotated, Union, types.UnionType}:
-        return any(is_number(a) for a in get_args(annotation))
-    return False
+    keys = [part for part in loc if isinstance(part, str)]
+    method = keys.pop(1) if keys[:1] == ["mounting"] and len(keys) > 1 else ""
+    tables = tables_at(keys, method, layout)
+    return list(dict.fromkeys(key for table in tables for key in table["properties"]))

@@ -2,19 +2,26 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import cache
 from typing import Any
 
 import tomlkit
+from pydantic import BaseModel
 
 from kinematics.case.model import Case
 
 
 @cache
-def case_schema() -> dict[str, Any]:
-    """The JSON schema of a case: fields with description, unit, choices, range and default."""
-    schema: dict[str, Any] = Case.model_json_schema(by_alias=True)
+def schema_of(layout: type[BaseModel]) -> dict[str, Any]:
+    """The JSON schema of a file: fields with description, unit, choices, range and default."""
+    schema: dict[str, Any] = layout.model_json_schema(by_alias=True)
     return {"$schema": "https://json-schema.org/draft/2020-12/schema", **schema}
+
+
+def case_schema() -> dict[str, Any]:
+    """The JSON schema of a case file."""
+    return schema_of(Case)
 
 
 LIMITS = {
@@ -28,14 +35,27 @@ HUGE = 1e15
 """A limit that nobody meets is not told."""
 
 
-def branches(schema: dict[str, Any]) -> list[dict[str, Any]]:
+def branches(schema: dict[str, Any], layout: type[BaseModel] = Case) -> list[dict[str, Any]]:
     """What a part of the schema may be, null apart: itself, or each of its alternatives."""
     if "$ref" in schema:
-        return [case_schema()["$defs"][schema["$ref"].rpartition("/")[2]]]
+        return [schema_of(layout)["$defs"][schema["$ref"].rpartition("/")[2]]]
     inner = schema.get("anyOf") or schema.get("oneOf")
     if inner is None:
         return [schema]
-    return [b for part in inner for b in branches(part) if b.get("type") != "null"]
+    return [b for part in inner for b in branches(part, layout) if b.get("type") != "null"]
+
+
+def tables_at(
+    keys: Sequence[str], method: str = "", layout: type[BaseModel] = Case
+) -> list[dict[str, Any]]:
+    """The tables that may stand at a place; ``method`` says which mounting is meant."""
+    here = [schema_of(layout)]
+    for key in keys:
+        fields = [t["properties"][key] for t in here if key in t["properties"]]
+        inner = [b for f in fields for b in branches(f, layout)]
+        items = [b for part in inner for b in branches(part.get("items", part), layout)]
+        here = [t for t in items if "properties" in t and fits(t, method)]
+    return here
 
 
 def field_of(path: str, method: str = "") -> dict[str, Any]:
@@ -46,15 +66,24 @@ def field_of(path: str, method: str = "") -> dict[str, Any]:
     KeyError
         The layout has no such field.
     """
-    here = [case_schema()]
-    for key in path.split("."):
-        tables = [b for h in here for b in branches(h.get("items", h))]
-        found = [t["properties"][key] for t in tables if key in t["properties"] and fits(t, method)]
-        if not found:
-            raise KeyError(path)
-        here = found
-    inner: dict[str, Any] = branches(here[0])[0]
-    return inner | here[0]
+    *keys, last = path.split(".")
+    for table in tables_at(keys, method):
+        if last in table["properties"]:
+            field: dict[str, Any] = table["properties"][last]
+            return branches(field)[0] | field
+    raise KeyError(path)
+
+
+def known_fields() -> set[str]:
+    """Dotted names of the single numbers of the layout outside lists and ``[mounting]``."""
+    return {
+        f"{name}.{key}"
+        for name in case_schema()["properties"]
+        if name not in {"mounting", "landmarks"}
+        for table in tables_at([name])
+        for key, field in table["properties"].items()
+        if branches(field)[0].get("type") in {"number", "integer"}
+    }
 
 
 def fits(table: dict[str, Any], method: str) -> bool:

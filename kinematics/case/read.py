@@ -13,7 +13,8 @@ from pydantic import BaseModel, ValidationError
 
 from kinematics.base.errors import InputError
 from kinematics.base.files import read_regular_file, write_file
-from kinematics.case.errors import input_error, known_fields, shown
+from kinematics.case.errors import input_error, shown
+from kinematics.case.layout import known_fields
 from kinematics.case.model import Case
 
 MAX_FILE_BYTES = 5_000_000

@@ -62,10 +62,7 @@ def about_record(case: Case) -> Iterator[Finding]:
             "it (common practice, no source)",
             "Check that the thickness is in mm, and that no tooth touched through it.",
         )
-    for table, deg in (
-        ("record", case.record.opening_deg),
-        ("target", case.target.opening_deg),
-    ):
+    for table, deg in (("record", case.record.opening_deg), ("target", case.target.opening_deg)):
         if deg is not None and deg > HINGE_OPENING_DEG:
             yield Finding(
                 "warning",
