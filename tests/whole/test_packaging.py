@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import email
 import os
+import shutil
 import subprocess
 import sys
 import sysconfig
@@ -64,8 +65,13 @@ def fresh(folder: Path, built: Path) -> Path:
 def installed(built, tmp_path_factory) -> Path:
     """Scripts folder of a fresh environment with the wheel; libraries come from this one."""
     folder = tmp_path_factory.mktemp("fresh")
+    purelib = fresh(folder, built)
     # After the fresh packages, and without the development install's own path files.
-    (fresh(folder, built) / "libraries.pth").write_text(sysconfig.get_path("purelib") + "\n")
+    (purelib / "libraries.pth").write_text(sysconfig.get_path("purelib") + "\n")
+    for kernel in (REPO / "kinematics").rglob("*.nb[ci]"):  # compiled already from these sources
+        there = purelib / kernel.relative_to(REPO)
+        there.parent.mkdir(exist_ok=True)
+        shutil.copyfile(kernel, there)
     return folder / "bin"
 
 
