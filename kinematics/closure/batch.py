@@ -235,17 +235,24 @@ def _close(  # type: ignore[no-untyped-def]
         compose(to_record, cast, recorded)
         compose(back, recorded, bite)
         bite -= mouth  # from here what moves a landmark by its error
+        e00, e01, e02, e03 = bite[0, 0], bite[0, 1], bite[0, 2], bite[3, 0]
+        e10, e11, e12, e13 = bite[1, 0], bite[1, 1], bite[1, 2], bite[3, 1]
+        e20, e21, e22, e23 = bite[2, 0], bite[2, 1], bite[2, 2], bite[3, 2]
+        m00, m01, m02 = mouth[0, 0], mouth[0, 1], mouth[0, 2]
+        m10, m11, m12 = mouth[1, 0], mouth[1, 1], mouth[1, 2]
+        m20, m21, m22 = mouth[2, 0], mouth[2, 1], mouth[2, 2]
         for j in range(len(landmarks)):
-            move(bite, landmarks[j], error[i, j])
-            total = 0.0
-            for c in range(3):
-                normal = (
-                    mouth[c, 0] * normals[j, 0]
-                    + mouth[c, 1] * normals[j, 1]
-                    + mouth[c, 2] * normals[j, 2]
-                )
-                total -= error[i, j, c] * normal
-            high[i, j] = total
+            x, y, z = landmarks[j, 0], landmarks[j, 1], landmarks[j, 2]
+            nx, ny, nz = normals[j, 0], normals[j, 1], normals[j, 2]
+            ex = e00 * x + e01 * y + e02 * z + e03
+            ey = e10 * x + e11 * y + e12 * z + e13
+            ez = e20 * x + e21 * y + e22 * z + e23
+            error[i, j, 0], error[i, j, 1], error[i, j, 2] = ex, ey, ez
+            high[i, j] = -(
+                ex * (m00 * nx + m01 * ny + m02 * nz)
+                + ey * (m10 * nx + m11 * ny + m12 * nz)
+                + ez * (m20 * nx + m21 * ny + m22 * nz)
+            )
         angles[i, 0] = math.degrees(record)
         angles[i, 1] = math.degrees(target)
         angles[i, 2] = math.degrees(closing)
