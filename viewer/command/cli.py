@@ -13,7 +13,6 @@ from typing import TYPE_CHECKING, Any
 
 from kinematics import __version__
 from kinematics.base.errors import Finding, HingewiseError
-from kinematics.base.to_json import to_json
 from kinematics.base.words import CAUTION
 
 if TYPE_CHECKING:
@@ -140,6 +139,7 @@ def run_demo(args: argparse.Namespace) -> int:
 
 def run_inspect(args: argparse.Namespace) -> int:
     """Check a case without assessing it; exit 2 when something would stop the assessment."""
+    from kinematics.base.to_json import to_json
     from kinematics.case.read import read_case
     from kinematics.inspection import inspect_case
 
