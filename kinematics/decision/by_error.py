@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import brentq
 
+from kinematics.base.arrays import Progress
 from kinematics.base.axis import HingeAxis, opening_motion
 from kinematics.base.words import HINGE_RANGE_MM, room_words
 from kinematics.closure.close import Closures
@@ -157,17 +158,27 @@ def break_even(
 
 
 def departure_curve(
-    closed: Closures, even_mm: float, stops: Iterable[Stop], worst: Worst | None = None
+    closed: Closures, even_mm: float, stops: Iterable[Stop], *, progress: Progress | None = None
 ) -> DepartureCurve:
-    """Worst error of each stop over departures around the case's own and the break-even one."""
-    worst = worst or worst_by_departure(closed)
+    """Worst error of each stop over departures around the case's own and the break-even one.
+
+    ``progress`` is called before each first contact with words and the share done; what it raises
+    ends the work.
+    """
+    tell = progress or (lambda words, share: None)
+    worst = worst_by_departure(closed)
     planned = abs(closed.departure_mm)
     span = float(np.clip(1.3 * max(planned, even_mm if np.isfinite(even_mm) else 0.0), 4.0, 20.0))
     departures = np.linspace(-span, span, CURVE_POINTS)
-    return DepartureCurve(
-        departures,
-        {stop: worst(stop, closed.arbitrary_axis, departures)[0] for stop in stops},
-    )
+    errors = {}
+    for stop in stops:
+        parts = np.split(departures, len(departures) if stop == "contact" else 1)
+        found = []
+        for i, part in enumerate(parts):
+            tell("Error against departure", i / len(parts))
+            found.append(worst(stop, closed.arbitrary_axis, part)[0])
+        errors[stop] = np.concatenate(found)
+    return DepartureCurve(departures, errors)
 
 
 def worst_by_departure(closed: Closures) -> Worst:

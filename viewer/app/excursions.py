@@ -11,12 +11,11 @@ import numpy as np
 from kinematics.base.errors import HingewiseError
 from kinematics.decision.by_chance import not_measured
 from kinematics.excursions.compare import excursion_errors
+from kinematics.excursions.details import look_closer
 from kinematics.excursions.results import (
-    ExcursionDetails,
     ExcursionErrors,
     Who,
 )
-from kinematics.excursions.teeth import TeethCompared, teeth_along, tooth_pair
 from viewer.figures.excursions import KIND_LABEL
 from viewer.look.text import plain, um
 from viewer.report.excursions import setup_sentences, stop_sentences, worst_sentence
@@ -105,33 +104,16 @@ def teeth_state(
     from viewer.report.teeth import contact_tables
 
     none: dict[str, Any] = {"sentences": [NO_CASTS], "head": [], "rows": [], "note": ""}
-    upper, lower, surface = (
-        reading.placed.upper,
-        reading.lower_target,
-        reading.placed.lower_occlusal,
-    )
-    if upper is None or lower is None or surface is None:
+    if reading.placed.upper is None or reading.placed.lower is None:
         return none
-    marks = reading.landmarks
-    pair = tooth_pair(upper, lower, surface.index, marks.names, marks.points_mm)
-    compared: dict[Any, TeethCompared] = {}
-    for kind, error in e.kinds.items():
-        along = []
-        for path, frame, who in (
-            (error.patient, e.patient_frame, "patient"),
-            (error.articulator, e.articulator_frame, "articulator"),
-        ):
-            check()
-            along.append(teeth_along(pair, path, e.motions(kind, who), frame))  # type: ignore[arg-type]
-        compared[kind] = TeethCompared(*along)
-    detailed = replace(e, details=ExcursionDetails(pair, compared, (), None, None))
-    assert detailed.details is not None
+    details = look_closer(reading, e, progress=lambda words, share: check())
+    detailed = replace(e, details=details)
     out = none | {
         "sentences": [
             s for s in (contact_sentence(detailed), way_sentence(detailed, MOST_IN_THE_WAY)) if s
         ]
     }
-    for table in contact_tables(detailed.details):
+    for table in contact_tables(details):
         head = [
             {"text": text, "unit": unit, "whole": whole, "n": n}
             for (text, unit), whole, n in zip(TEETH_HEAD, table.head, table.numeric, strict=True)

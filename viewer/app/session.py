@@ -9,15 +9,13 @@ from collections.abc import Callable
 from dataclasses import replace
 from typing import Any
 
-import numpy as np
-
 from kinematics.assessment import Assessment, assess_placed
 from kinematics.base.errors import InputError
 from kinematics.case.read import Case
 from kinematics.closure.close import Closures, close
 from kinematics.closure.place import place
 from kinematics.closure.stops import Stop
-from kinematics.decision.by_error import DepartureCurve, departure_curve, worst_by_departure
+from kinematics.decision.by_error import DepartureCurve, departure_curve
 from kinematics.decision.decide import decide
 from kinematics.decision.verdict import Verdict
 from kinematics.uncertainty.propagate import UncertaintySummary, uncertainty_of
@@ -78,23 +76,15 @@ def complete(
     check()
     found = assess_placed(
         reading.placed,
-        progress=lambda stage, share: check(),
+        progress=lambda words, share: check(),
         curve=False,
         uncertainty=uncertainty,
         excursions=excursions,
         closed=reading,
     )
-    worst = worst_by_departure(reading)
-    closed = [s for s in found.stops if s != "contact"]
-    curve = departure_curve(reading, found.verdict.break_even_departure_mm, closed, worst)
-    errors = dict(curve.worst_error_mm)
-    if "contact" in found.closures.charted:
-        traced = np.empty(len(curve.departure_mm))
-        for i, departure in enumerate(curve.departure_mm):
-            check()
-            traced[i] = worst("contact", found.arbitrary_axis, np.array([departure]))[0][0]
-        errors["contact"] = traced
-    return replace(found, curve=DepartureCurve(curve.departure_mm, errors))
+    even = found.verdict.break_even_departure_mm
+    curve = departure_curve(reading, even, reading.charted, progress=lambda words, share: check())
+    return replace(found, curve=curve)
 
 
 def spread_of(
