@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 from kinematics.assessment import Assessment
+from kinematics.base.arrays import FloatArray
 from kinematics.base.to_json import form, to_json
 from kinematics.base.versions import versions
 from kinematics.base.words import CAUTIONS
@@ -87,12 +88,7 @@ def result_dict(assessment: Assessment) -> dict[str, Any]:
                 "mouth": a.mouth,
             },
             "occlusal_map": {
-                stop: {
-                    "vertices": high.size,
-                    "highest_mm": high.max() if high.size else None,
-                    "most_open_mm": high.min() if high.size else None,
-                }
-                for stop, high in a.closures.occlusal_high_mm.items()
+                stop: map_form(high) for stop, high in a.closures.occlusal_high_mm.items()
             },
             "verdict": a.verdict,
             "uncertainty": risk,
@@ -111,6 +107,15 @@ def result_dict(assessment: Assessment) -> dict[str, Any]:
         }
     )
     return told
+
+
+def map_form(high_mm: FloatArray) -> dict[str, Any]:
+    """How high and how open the lower's occlusal surface comes at one stop."""
+    return {
+        "vertices": high_mm.size,
+        "highest_mm": high_mm.max() if high_mm.size else None,
+        "most_open_mm": high_mm.min() if high_mm.size else None,
+    }
 
 
 def landmark_form(a: Assessment, i: int) -> dict[str, Any]:
