@@ -52,6 +52,7 @@ class ClosureBatch:
     error_mm : ndarray, shape (n, k, 3), mm
         As :attr:`kinematics.closure.stops.StopResult.error_mm`; NaN where a height is out of reach.
     high_mm : ndarray, shape (n, k), mm
+        Shape (n, 0) where no normals were given.
     record_opening_deg, target_opening_deg, closing_deg : ndarray, shape (n,)
         Openings about the true axis from the scanned pose, and the articulator's closing.
     """
@@ -77,7 +78,7 @@ def closures(
     true_points_mm: FloatArray,
     used_points_mm: FloatArray,
     landmarks_mm: FloatArray,
-    normals: FloatArray,
+    normals: FloatArray | None,
     pin_tip_mm: FloatArray,
     incisal_mm: FloatArray,
     record: OpeningRule,
@@ -96,7 +97,7 @@ def closures(
     true_points_mm, used_points_mm : ndarray, shape (n, 2, 3) or (1, 2, 3), mm
         Left and right point of the true axis and of the articulator's, in ``axis_orbital``.
     landmarks_mm, normals : ndarray, shape (k, 3)
-        At the scanned pose.
+        At the scanned pose; normals may be None where nobody asks how high.
     pin_tip_mm, incisal_mm : ndarray, shape (3,), mm
         At the scanned pose.
     record, target : OpeningRule
@@ -112,16 +113,16 @@ def closures(
     *Guarantee*: each row is the closure of that sample by rigid transforms, to rounding (tested).
     *Source*: derived here (design of this project).
     """
-    n = len(record_value)
-    k = len(landmarks_mm)
+    n, k = len(record_value), len(landmarks_mm)
+    ways = np.empty((0, 3)) if normals is None else _rows(normals, k)
     motions = identity_motions() if cast_motions is None else cast_motions
     phi = np.full(n, np.nan) if contact_closing_deg is None else contact_closing_deg
-    error, high, angles = np.empty((n, k, 3)), np.empty((n, k)), np.empty((n, 3))
+    error, high, angles = np.empty((n, k, 3)), np.empty((n, len(ways))), np.empty((n, 3))
     _close(
         _rows(true_points_mm, n, shared=True),
         _rows(used_points_mm, n, shared=True),
         _rows(landmarks_mm, k),
-        _rows(normals, k),
+        ways,
         _rows(pin_tip_mm, 3),
         _rows(incisal_mm, 3),
         record.kind,
@@ -208,21 +209,30 @@ def _close(  # type: ignore[no-untyped-def]
     to_record, to_target, back = np.empty((4, 3)), np.empty((4, 3)), np.empty((4, 3))
     recorded, bite, mouth = np.empty((4, 3)), np.empty((4, 3)), np.empty((4, 3))
     p, q = np.empty(3), np.empty(3)
-    for i in range(len(record_value)):
+    record = target = 0.0
+    fresh, shared = True, len(true_points) == 1 and len(motions) == 1
+    for i in range(len(record_value)):  # what a row shares with the one before is kept
         true = true_points[i if len(true_points) > 1 else 0]
         used = used_points[i if len(used_points) > 1 else 0]
         cast = motions[i if len(motions) > 1 else 0]
-        target = _opening(target_kind, target_value[i], target_site, target_on_pin, true, cast, p)
-        turn_about(true, target, to_target)
-        compose(to_target, cast, mouth)
-        if record_kind == DEPARTURE:
-            move(mouth, incisal, p)
-            record = target + to_height(true, p, p[2] + record_value[i])
-        else:
-            record = _opening(
-                record_kind, record_value[i], record_site, record_on_pin, true, cast, p
+        if not shared or i == 0 or target_value[i] != target_value[i - 1]:
+            target = _opening(
+                target_kind, target_value[i], target_site, target_on_pin, true, cast, p
             )
-        turn_about(true, record, to_record)
+            turn_about(true, target, to_target)
+            compose(to_target, cast, mouth)
+            fresh = True
+        if fresh or record_value[i] != record_value[i - 1]:
+            if record_kind == DEPARTURE:
+                move(mouth, incisal, p)
+                record = target + to_height(true, p, p[2] + record_value[i])
+            else:
+                record = _opening(
+                    record_kind, record_value[i], record_site, record_on_pin, true, cast, p
+                )
+            turn_about(true, record, to_record)
+            compose(to_record, cast, recorded)
+            fresh = False
         if stop == EQUAL_ANGLE:
             closing = record - target
         elif stop == PIN:
@@ -232,26 +242,25 @@ def _close(  # type: ignore[no-untyped-def]
         else:
             closing = math.radians(phi[i])
         turn_about(used, -closing, back)
-        compose(to_record, cast, recorded)
         compose(back, recorded, bite)
         bite -= mouth  # from here what moves a landmark by its error
         e00, e01, e02, e03 = bite[0, 0], bite[0, 1], bite[0, 2], bite[3, 0]
         e10, e11, e12, e13 = bite[1, 0], bite[1, 1], bite[1, 2], bite[3, 1]
         e20, e21, e22, e23 = bite[2, 0], bite[2, 1], bite[2, 2], bite[3, 2]
+        for j in range(len(landmarks)):
+            x, y, z = landmarks[j, 0], landmarks[j, 1], landmarks[j, 2]
+            error[i, j, 0] = e00 * x + e01 * y + e02 * z + e03
+            error[i, j, 1] = e10 * x + e11 * y + e12 * z + e13
+            error[i, j, 2] = e20 * x + e21 * y + e22 * z + e23
         m00, m01, m02 = mouth[0, 0], mouth[0, 1], mouth[0, 2]
         m10, m11, m12 = mouth[1, 0], mouth[1, 1], mouth[1, 2]
         m20, m21, m22 = mouth[2, 0], mouth[2, 1], mouth[2, 2]
-        for j in range(len(landmarks)):
-            x, y, z = landmarks[j, 0], landmarks[j, 1], landmarks[j, 2]
+        for j in range(len(normals)):
             nx, ny, nz = normals[j, 0], normals[j, 1], normals[j, 2]
-            ex = e00 * x + e01 * y + e02 * z + e03
-            ey = e10 * x + e11 * y + e12 * z + e13
-            ez = e20 * x + e21 * y + e22 * z + e23
-            error[i, j, 0], error[i, j, 1], error[i, j, 2] = ex, ey, ez
             high[i, j] = -(
-                ex * (m00 * nx + m01 * ny + m02 * nz)
-                + ey * (m10 * nx + m11 * ny + m12 * nz)
-                + ez * (m20 * nx + m21 * ny + m22 * nz)
+                error[i, j, 0] * (m00 * nx + m01 * ny + m02 * nz)
+                + error[i, j, 1] * (m10 * nx + m11 * ny + m12 * nz)
+                + error[i, j, 2] * (m20 * nx + m21 * ny + m22 * nz)
             )
         angles[i, 0] = math.degrees(record)
         angles[i, 1] = math.degrees(target)

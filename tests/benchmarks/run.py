@@ -147,9 +147,8 @@ def many_axes(
 def closed(true: HingeAxis, axes: np.ndarray, points: np.ndarray, phi: np.ndarray) -> np.ndarray:
     """Errors of a cloud of axes after 2 degrees about the true one, shape (n, k, 3), mm."""
     n, rule = len(axes), OpeningRule(ANGLE, 0.0, points[0])
-    up = np.tile([0.0, 0.0, 1.0], (len(points), 1))
     return closures_of(
-        true.points_mm[None], axes, points, up, points[0], points[0], rule, np.full(n, 2.0),
+        true.points_mm[None], axes, points, None, points[0], points[0], rule, np.full(n, 2.0),
         rule, np.zeros(n), "contact", contact_closing_deg=phi,
     ).error_mm  # fmt: skip
 

@@ -253,3 +253,20 @@ def test_heights_out_of_reach_are_nan_in_the_oracle_too():
     turns = openings_to_height(TRUE, np.array([[90.0, 0, -35.0]]), np.array([-38.0, -400.0]))
     assert np.isfinite(turns[0])
     assert np.isnan(turns[1])
+
+
+def test_without_normals_the_errors_are_the_same_and_no_heights_are_filled():
+    axes = np.array([[[4.0, 55.0, 1.0], [2.0, -55.0, -1.0]], [[0.0, 54.0, 3.0], [1.0, -53.0, 0.0]]])
+    true = np.array([[[0.0, 55.0, 0.0], [0.0, -55.0, 0.0]]])
+    points = np.array([[90.0, 0.0, -35.0], [50.0, 25.0, -33.0]])
+    rule = OpeningRule(ANGLE, 0.0, points[0])
+    record, target = np.array([2.0, 3.0]), np.zeros(2)
+    one, other = (
+        closures(
+            true, axes, points, normals, points[0], points[0], rule, record, rule, target, "pin"
+        )
+        for normals in (np.tile([0.0, 0.0, 1.0], (2, 1)), None)
+    )
+    np.testing.assert_array_equal(one.error_mm, other.error_mm)
+    assert other.high_mm.shape == (2, 0)
+    np.testing.assert_allclose(one.high_mm[:, 0], -one.error_mm[:, 0, 2], atol=0.2)
