@@ -6,7 +6,6 @@ import difflib
 from collections.abc import Collection, Mapping
 from pathlib import Path
 
-import jinja2
 from scipy.spatial.transform import RigidTransform, Rotation
 
 from kinematics.base.errors import InputError
@@ -76,6 +75,8 @@ def template(kind: str, measurements: Collection[str] = ()) -> str:
     compared = bool(chosen & {"located_axis", "marks"})
     casts = kind != "none"
     scanned = casts and "scanned_at_record" in chosen
+    import jinja2
+
     environment = jinja2.Environment(
         trim_blocks=True, lstrip_blocks=True, keep_trailing_newline=True,
         undefined=jinja2.StrictUndefined,
