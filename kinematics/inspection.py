@@ -95,16 +95,11 @@ def inspect_case(case: Case) -> Inspection:
     findings = [*placed.findings, *own, *open_as_scanned(placed)]
     overlap, clearing = _overlap(placed)
     if overlap:
-        findings.append(
-            Finding(
-                "note",
-                "casts",
-                f"as scanned, the casts interpenetrate by about {overlap:.2f} mm and part after "
-                f"opening {clearing:.3f} degrees about the true axis",
-                "0.05 to 0.5 mm is usual for scans stored in occlusion; more: check the bite "
-                "registration.",
-            )
-        )
+        got = f"as scanned, the casts interpenetrate by about {overlap:.2f} mm and part after "
+        got += f"opening {clearing:.3f} degrees about the true axis"
+        fix = "0.05 to 0.5 mm is usual for scans stored in occlusion; more: check the bite "
+        fix += "registration."
+        findings.append(Finding("note", "casts", got, fix))
     guidance = None
     try:
         geometry = geometry_of(placed)

@@ -242,9 +242,8 @@ def step_at(
 def hinge_path(articulator: Articulator, steps: int, opening_deg: float) -> ExcursionPath:
     """Pure hinge opening from the start; both elements stay against their rear stops."""
     if not 0.0 < opening_deg <= 60.0:
-        raise InputError(
-            "opening_deg", f"{opening_deg!r}", "above 0, at most 60 deg", "Correct it."
-        )
+        where = "opening_deg"
+        raise InputError(where, f"{opening_deg!r}", "above 0, at most 60 deg", "Correct it.")
     axis, start = articulator.axis, articulator.start_pose
     done = []
     for angle in np.linspace(0.0, opening_deg, steps + 1):

@@ -140,12 +140,8 @@ def settings_from_records(
         for side in sides
     )
     if not guides:
-        raise InputError(
-            "articulator.records",
-            "none",
-            "a protrusive or a lateral record",
-            "Give at least one record.",
-        )
+        need = "a protrusive or a lateral record"
+        raise InputError("articulator.records", "none", need, "Give at least one record.")
     changes: dict[str, float] = {}
     for guide in guides:
         if guide.bennett_deg is not None:
@@ -199,14 +195,9 @@ def _loose_working_element(
     loose = float(np.hypot(off[0], off[2]))
     if loose <= LOOSE_WORKING_MM:
         return []
-    return [
-        Finding(
-            "warning",
-            f"articulator.records.{guide.record}",
-            f"the {working} (working) element leaves its stop by {loose:.2g} mm",
-            "Check the record and the axis; the Bennett angle is less certain.",
-        )
-    ]
+    got = f"the {working} (working) element leaves its stop by {loose:.2g} mm"
+    fix = "Check the record and the axis; the Bennett angle is less certain."
+    return [Finding("warning", f"articulator.records.{guide.record}", got, fix)]
 
 
 def _off_the_roof(guide: RecordedGuide, settings: ArticulatorSettings) -> list[Finding]:
@@ -221,17 +212,12 @@ def _off_the_roof(guide: RecordedGuide, settings: ArticulatorSettings) -> list[F
     gap = roof.roof(np.array([guide.forward_mm, 0.0, -guide.down_mm]))[0]
     if abs(gap) <= OFF_ROOF_MM:
         return []
-    return [
-        Finding(
-            "note",
-            f"articulator.records.{guide.record}",
-            f"the {side} element lies {abs(gap):.2g} mm {'below' if gap > 0.0 else 'above'} the "
-            f"guide of {roof.inclination_deg:.3g} deg; alone, this record tells "
-            f"{guide.inclination_deg:.3g} deg",
-            "Paths of a protrusion and of a lateral excursion differ in many patients; one guide "
-            "fits one of them.",
-        )
-    ]
+    got = f"the {side} element lies {abs(gap):.2g} mm {'below' if gap > 0.0 else 'above'} the "
+    got += f"guide of {roof.inclination_deg:.3g} deg; alone, this record tells "
+    got += f"{guide.inclination_deg:.3g} deg"
+    fix = "Paths of a protrusion and of a lateral excursion differ in many patients; one guide "
+    fix += "fits one of them."
+    return [Finding("note", f"articulator.records.{guide.record}", got, fix)]
 
 
 def _element_shift(side: Side, motion: RigidTransform, width: float) -> NDArray[np.float64]:
@@ -249,44 +235,34 @@ def _one_guide(
     medial = float(shift[1]) * (-1.0 if side == "left" else 1.0)
     where = f"articulator.records.{name}"
     if not forward >= MIN_FORWARD_MM:
-        raise InputError(
-            where,
-            f"a {side} condylar element {forward:.3g} mm forwards",
-            f"at least {MIN_FORWARD_MM:g} mm",
-            "Take the record farther from intercuspation (about 5 mm), or check its side.",
-        )
+        got = f"a {side} condylar element {forward:.3g} mm forwards"
+        fix = "Take the record farther from intercuspation (about 5 mm), or check its side."
+        raise InputError(where, got, f"at least {MIN_FORWARD_MM:g} mm", fix)
     chord = float(np.hypot(forward, down))
     inclination = float(np.degrees(np.arctan2(down, forward)))
     radius = getattr(settings, f"guide_radius_{side}_mm")
     if radius is not None:
         if chord > 2.0 * radius:
-            raise InputError(
-                f"articulator.guide_radius_{side}_mm",
-                f"{radius:g} mm with an element {chord:.3g} mm away",
-                "a radius that reaches the recorded position",
-                "Increase the radius or leave it out.",
-            )
+            where = f"articulator.guide_radius_{side}_mm"
+            got = f"{radius:g} mm with an element {chord:.3g} mm away"
+            need = "a radius that reaches the recorded position"
+            raise InputError(where, got, need, "Increase the radius or leave it out.")
         inclination += float(np.degrees(np.arcsin(0.5 * chord / radius)))
     low, high = INCLINATION_RANGE_DEG
     if not low <= inclination <= high:
-        raise InputError(
-            where,
-            f"a {side} condylar inclination of {inclination:.4g} deg",
-            f"{low:g} to {high:g} deg",
-            "Check the record, the axis and the third reference point.",
-        )
+        got = f"a {side} condylar inclination of {inclination:.4g} deg"
+        fix = "Check the record, the axis and the third reference point."
+        raise InputError(where, got, f"{low:g} to {high:g} deg", fix)
     bennett: float | None = None
     if name != "protrusive":
         slack = getattr(settings, f"immediate_side_shift_{side}_mm")
         bennett = float(np.degrees(np.arctan2(medial - slack, forward)))
         if not BENNETT_RANGE_DEG[0] <= bennett <= BENNETT_RANGE_DEG[1]:
-            raise InputError(
-                where,
-                f"a {side} Bennett angle of {bennett:.4g} deg (element {medial:.3g} mm medially, "
-                f"articulator.immediate_side_shift_{side}_mm = {slack:g})",
-                f"{BENNETT_RANGE_DEG[0]:g} to {BENNETT_RANGE_DEG[1]:g} deg",
-                "Reduce the immediate side shift, or check the record.",
-            )
+            got = f"a {side} Bennett angle of {bennett:.4g} deg (element {medial:.3g} mm medially, "
+            got += f"articulator.immediate_side_shift_{side}_mm = {slack:g})"
+            need = f"{BENNETT_RANGE_DEG[0]:g} to {BENNETT_RANGE_DEG[1]:g} deg"
+            fix = "Reduce the immediate side shift, or check the record."
+            raise InputError(where, got, need, fix)
     return RecordedGuide(
         side,
         name,

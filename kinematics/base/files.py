@@ -36,13 +36,9 @@ class Refusal:
         """The error of one file or folder that could not be written."""
         full = cause.errno in NO_SPACE
         why = (cause.strerror or str(cause) or type(cause).__name__).lower()
-        return InputError(
-            self.where,
-            "no space left on the disk" if full else f"a folder that cannot be written ({why})",
-            "a folder that can be written",
-            self.full_fix if full else self.fix,
-            path,
-        )
+        got = "no space left on the disk" if full else f"a folder that cannot be written ({why})"
+        need = "a folder that can be written"
+        return InputError(self.where, got, need, self.full_fix if full else self.fix, path)
 
 
 def is_running(process_id: str) -> bool:

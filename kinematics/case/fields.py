@@ -156,11 +156,8 @@ def as_tuple(value: Any) -> Any:
 def checked_point(point: tuple[float, float, float]) -> tuple[float, float, float]:
     """Refuse coordinates that lie off any head."""
     if max(abs(v) for v in point) > MAX_COORDINATE_MM:
-        refuse(
-            f"{list(point)}",
-            f"coordinates within {MAX_COORDINATE_MM:g} mm",
-            "Check the unit: coordinates are in mm.",
-        )
+        need = f"coordinates within {MAX_COORDINATE_MM:g} mm"
+        refuse(f"{list(point)}", need, "Check the unit: coordinates are in mm.")
     return point
 
 
@@ -189,11 +186,8 @@ def checked_rigid(rows: tuple[_Row, _Row, _Row, _Row]) -> tuple[_Row, _Row, _Row
     scale = float(np.sqrt(max(np.trace(gram) / 3.0, 0.0)))
     if np.abs(gram - np.eye(3)).max() > RIGID_TOLERANCE:
         if scale > 0 and np.abs(gram / scale**2 - np.eye(3)).max() <= 1e-4:
-            refuse(
-                f"a matrix that scales by {scale:.6g}",
-                need,
-                "Is it a change of unit? Set [casts] unit and give the rigid part in mm.",
-            )
+            fix = "Is it a change of unit? Set [casts] unit and give the rigid part in mm."
+            refuse(f"a matrix that scales by {scale:.6g}", need, fix)
         refuse("a matrix that shears or stretches", need, "Copy all 16 numbers in full digits.")
     if np.linalg.det(turn) < 0:
         refuse("a reflection", need, "It mirrors left and right: undo the flip of one axis.")
@@ -214,11 +208,9 @@ def as_rigid(matrix: Sequence[Sequence[float]]) -> RigidTransform:
 def checked_tooth(number: int) -> int:
     """Refuse a number that is no tooth."""
     if not is_tooth(number):
-        refuse(
-            f"{number}" if abs(number) < 10**9 else "a number of many digits",
-            "an ISO 3950 tooth number: 11-18, 21-28, 31-38, 41-48, or deciduous 51-55 to 81-85",
-            "Give the two-digit number: quadrant, then position from the midline.",
-        )
+        got = f"{number}" if abs(number) < 10**9 else "a number of many digits"
+        need = "an ISO 3950 tooth number: 11-18, 21-28, 31-38, 41-48, or deciduous 51-55 to 81-85"
+        refuse(got, need, "Give the two-digit number: quadrant, then position from the midline.")
     return number
 
 
@@ -240,10 +232,7 @@ class LowerPosition(Table):
     def one_form(self) -> Self:
         """Either the scan or the pose, never both."""
         if (self.file is None) == (self.upper_scan_from_lower_scan is None):
-            refuse(
-                "neither" if self.file is None else "both",
-                "either file or upper_scan_from_lower_scan",
-                "Name the scan of the lower in this position, or give its 4x4 pose.",
-                "file",
-            )
+            got = "neither" if self.file is None else "both"
+            fix = "Name the scan of the lower in this position, or give its 4x4 pose."
+            refuse(got, "either file or upper_scan_from_lower_scan", fix, "file")
         return self

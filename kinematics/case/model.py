@@ -84,69 +84,44 @@ class Case(Table):
         if self.casts is None:
             self.check_without_casts()
         elif self.mounting is None:
-            refuse(
-                "no [mounting]",
-                "a mounting when [casts] is given",
-                "Add [mounting] with method = 'axis_points', 'fiducials', 'matrix', 'distances' "
-                "or 'average'.",
-                "mounting",
-            )
+            fix = "Add [mounting] with method = 'axis_points', 'fiducials', 'matrix', 'distances' "
+            fix += "or 'average'."
+            refuse("no [mounting]", "a mounting when [casts] is given", fix, "mounting")
         return self
 
     def check_poses(self) -> None:
         """Casts scanned in the record have it as their record."""
         at_record = self.casts is not None and self.casts.scanned_at == "record"
         if at_record and not self.record.as_scanned:
-            refuse(
-                "another record than the scanned pose",
-                "as_scanned = true with casts.scanned_at = 'record'",
-                "Set [record] as_scanned = true, or scanned_at = 'intercuspation'.",
-                "record",
-            )
+            got = "another record than the scanned pose"
+            fix = "Set [record] as_scanned = true, or scanned_at = 'intercuspation'."
+            refuse(got, "as_scanned = true with casts.scanned_at = 'record'", fix, "record")
 
     def check_axes(self) -> None:
         """Both axes are known, each from one place."""
         if self.marks is not None:
             for name in ("arbitrary_axis", "true_axis"):
                 if getattr(self, name) is not None:
-                    refuse(
-                        f"[{name}] and [marks]",
-                        "one of them: marks give both axes",
-                        f"Remove [{name}] or [marks].",
-                        name,
-                    )
+                    need = "one of them: marks give both axes"
+                    refuse(f"[{name}] and [marks]", need, f"Remove [{name}] or [marks].", name)
         elif self.arbitrary_axis is None:
-            refuse(
-                "nothing",
-                "an [arbitrary_axis] or [marks]",
-                "Add the four offsets; 0.0 each if the true axis was never located and "
-                "[uncertainty] says how far off the arbitrary one may be.",
-                "arbitrary_axis",
-            )
+            fix = "Add the four offsets; 0.0 each if the true axis was never located and "
+            fix += "[uncertainty] says how far off the arbitrary one may be."
+            refuse("nothing", "an [arbitrary_axis] or [marks]", fix, "arbitrary_axis")
         seen = self.mounting is not None and self.mounting.method in ("axis_points", "located_axis")
         if self.mounting is not None and seen and self.true_axis is not None:
-            refuse(
-                "[true_axis] with a mounting that measures the axis",
-                f"the width that method = '{self.mounting.method}' gives",
-                "Remove [true_axis].",
-                "true_axis",
-            )
+            got = "[true_axis] with a mounting that measures the axis"
+            need = f"the width that method = '{self.mounting.method}' gives"
+            refuse(got, need, "Remove [true_axis].", "true_axis")
         found = seen or (self.mounting is not None and self.mounting.method == "distances")
         if not found and self.true_axis is None and self.marks is None:
-            refuse(
-                "nothing",
-                "the distance of the true axis points in mm",
-                "Add [true_axis] width_mm (about 110).",
-                "true_axis",
-            )
+            need = "the distance of the true axis points in mm"
+            refuse("nothing", need, "Add [true_axis] width_mm (about 110).", "true_axis")
         on_arbitrary = getattr(self.mounting, "axis", "true") == "arbitrary"
         if on_arbitrary and self.arbitrary_axis is not None and not self.arbitrary_axis.by_offsets:
-            refuse(
-                "points",
-                "the four offsets when the mounting's axis points are the arbitrary ones",
-                "Give [arbitrary_axis] as left/right anterior/superior offsets.",
-                "arbitrary_axis",
-            )
+            need = "the four offsets when the mounting's axis points are the arbitrary ones"
+            fix = "Give [arbitrary_axis] as left/right anterior/superior offsets."
+            refuse("points", need, fix, "arbitrary_axis")
         if on_arbitrary and isinstance(self.mounting, AxisPointsMounting):
             self._check_skew(self.mounting)
 
@@ -161,37 +136,25 @@ class Case(Table):
             (axis.left_superior_mm or 0.0) - (axis.right_superior_mm or 0.0),
         )
         if apart**2 - gap**2 < MIN_POINT_DISTANCE_MM**2:
-            refuse(
-                f"offsets that differ by {gap:.4g} mm between left and right",
-                f"clearly less than the {apart:.4g} mm between the axis points",
-                "Check the offsets and the mounting's axis points.",
-                "arbitrary_axis",
-            )
+            got = f"offsets that differ by {gap:.4g} mm between left and right"
+            need = f"clearly less than the {apart:.4g} mm between the axis points"
+            refuse(got, need, "Check the offsets and the mounting's axis points.", "arbitrary_axis")
 
     def check_without_casts(self) -> None:
         """What needs casts is refused without them."""
         front = None if self.articulator is None else self.articulator.front
         if front in ("teeth", "first"):
-            refuse(
-                f"'{front}' without [casts]",
-                "'pin' where there are no casts",
-                "Give [casts] with upper and lower, or leave front out.",
-                "articulator.front",
-            )
+            got = f"'{front}' without [casts]"
+            fix = "Give [casts] with upper and lower, or leave front out."
+            refuse(got, "'pin' where there are no casts", fix, "articulator.front")
         if self.articulator is not None and self.articulator.records:
-            refuse(
-                "records without [casts]",
-                "casts that the records fit",
-                "Give [casts] with upper and lower, or the angles that the records told.",
-                "articulator.records",
-            )
+            got = "records without [casts]"
+            fix = "Give [casts] with upper and lower, or the angles that the records told."
+            refuse(got, "casts that the records fit", fix, "articulator.records")
         if not self.landmarks:
-            refuse(
-                "no [casts] and no [[landmarks]]",
-                "casts, or at least one landmark",
-                "Add [[landmarks]] with name and point_mm, or [casts] with upper and lower.",
-                "landmarks",
-            )
+            got = "no [casts] and no [[landmarks]]"
+            fix = "Add [[landmarks]] with name and point_mm, or [casts] with upper and lower."
+            refuse(got, "casts, or at least one landmark", fix, "landmarks")
         for table in ("record", "target"):
             site = getattr(self, table).site
             if site is None or site == "pin" or any(site == m.name for m in self.landmarks):
@@ -199,12 +162,8 @@ class Case(Table):
             if site == "incisors" and any(m.tooth in INCISORS for m in self.landmarks):
                 continue
             names = ", ".join(m.name for m in self.landmarks[:20])
-            refuse(
-                f"{site!r}",
-                f"'pin' or a landmark: {names}",
-                "Without casts, 'incisors' needs a landmark whose tooth is a lower incisor.",
-                f"{table}.site",
-            )
+            fix = "Without casts, 'incisors' needs a landmark whose tooth is a lower incisor."
+            refuse(f"{site!r}", f"'pin' or a landmark: {names}", fix, f"{table}.site")
 
     def path(self, text: str, where: str) -> Path:
         """Resolve a path of the case, which must stay inside its folder.
@@ -225,16 +184,11 @@ class Case(Table):
             raise InputError(where, repr(text), "a path that exists", fix)
         allowed = self.casts is not None and self.casts.allow_outside
         if not allowed and not full.is_relative_to(self.folder.resolve()):
-            raise InputError(
-                where,
-                repr(text),
-                "a path inside the case's folder",
-                "Move the file there, or set [casts] allow_outside = true.",
-            )
+            fix = "Move the file there, or set [casts] allow_outside = true."
+            raise InputError(where, repr(text), "a path inside the case's folder", fix)
         if status is not None and not stat.S_ISREG(status.st_mode):
-            raise InputError(
-                where, f"{text!r}: a folder, pipe or device", "a regular file", "Name the file."
-            )
+            got = f"{text!r}: a folder, pipe or device"
+            raise InputError(where, got, "a regular file", "Name the file.")
         return full
 
     def meshes(self) -> dict[str, str]:

@@ -119,12 +119,9 @@ class AxisPointsMounting(Table):
         along = sum(a * b for a, b in zip(d, q)) / sum(a * a for a in d)
         reach = sum((b - along * a) ** 2 for a, b in zip(d, q)) ** 0.5
         if reach < MIN_POINT_DISTANCE_MM:
-            refuse(
-                f"a point {reach:.4g} mm from the axis",
-                f"at least {MIN_POINT_DISTANCE_MM:g} mm",
-                "Give orbitale or another anterior reference point, in upper_scan.",
-                "third_point_mm",
-            )
+            got = f"a point {reach:.4g} mm from the axis"
+            fix = "Give orbitale or another anterior reference point, in upper_scan."
+            refuse(got, f"at least {MIN_POINT_DISTANCE_MM:g} mm", fix, "third_point_mm")
         return self
 
 
@@ -197,12 +194,9 @@ class DistancesMounting(Table):
         for i, reading in enumerate(self.readings):
             for key, name in (("from", reading.from_), ("to", reading.to), ("of", reading.of)):
                 if name is not None and name not in (*AXIS_POINTS, *names):
-                    refuse(
-                        f"{name!r}",
-                        f"one of {', '.join((*AXIS_POINTS, *names))}",
-                        "Correct the name or add it to [[mounting.points]].",
-                        f"readings.{i}.{key}",
-                    )
+                    need = f"one of {', '.join((*AXIS_POINTS, *names))}"
+                    fix = "Correct the name or add it to [[mounting.points]]."
+                    refuse(f"{name!r}", need, fix, f"readings.{i}.{key}")
         return self
 
 
@@ -284,26 +278,14 @@ class AxisLocation(Table):
             got = "both openings and tracks" if self.openings else "neither openings nor tracks"
             refuse(got, "one of them", "Keep the recordings that you trust more.", "openings")
         if self.openings and len(self.openings) + self.include_scanned_pose < 2:
-            refuse(
-                "one opening",
-                "at least 2, the scanned pose included",
-                "Add another opening, or set include_scanned_pose = true.",
-                "openings",
-            )
+            fix = "Add another opening, or set include_scanned_pose = true."
+            refuse("one opening", "at least 2, the scanned pose included", fix, "openings")
         if self.tracks and self.registration_rms_mm is not None:
-            refuse(
-                "registration_rms_mm with tracks",
-                "tracking_sd_mm",
-                "Rename it: a standard deviation of each coordinate.",
-                "registration_rms_mm",
-            )
+            fix = "Rename it: a standard deviation of each coordinate."
+            refuse("registration_rms_mm with tracks", "tracking_sd_mm", fix, "registration_rms_mm")
         if self.openings and self.tracking_sd_mm is not None:
-            refuse(
-                "tracking_sd_mm with openings",
-                "registration_rms_mm",
-                "Rename it: the 3-D RMS registration error at the arch.",
-                "tracking_sd_mm",
-            )
+            fix = "Rename it: the 3-D RMS registration error at the arch."
+            refuse("tracking_sd_mm with openings", "registration_rms_mm", fix, "tracking_sd_mm")
         return self
 
 

@@ -112,9 +112,8 @@ def case_from_dict(
     except ValidationError as error:
         raise input_error(error, file) from None
     except RecursionError:
-        raise InputError(
-            "case", "tables nested too deeply", "the tables of a case", "Correct them.", file
-        ) from None
+        got = "tables nested too deeply"
+        raise InputError("case", got, "the tables of a case", "Correct them.", file) from None
     case._folder = Path(folder)
     try:
         for field, name in case.meshes().items():
@@ -271,34 +270,22 @@ def read_toml(path: Path, kind: Literal["case", "study"], max_bytes: int) -> dic
     try:
         text = read_regular_file(path, what, max_bytes, "Is it a mesh?").decode("utf-8-sig")
     except UnicodeDecodeError:
-        raise InputError(
-            "file", "bytes that are not UTF-8", "a TOML text file", "Save it as UTF-8.", path
-        ) from None
+        got = "bytes that are not UTF-8"
+        raise InputError("file", got, "a TOML text file", "Save it as UTF-8.", path) from None
     if has_long_key(text):
-        raise InputError(
-            "file", f"a key of more than {MAX_KEY_PARTS} parts", "shorter keys",
-            "Correct that key.", path,
-        )  # fmt: skip
+        got = f"a key of more than {MAX_KEY_PARTS} parts"
+        raise InputError("file", got, "shorter keys", "Correct that key.", path)
     try:
         data = tomllib.loads(text)
     except (ValueError, RecursionError) as error:  # ValueError: also numbers of too many digits
-        raise InputError(
-            "file",
-            f"text that is not TOML ({shown(error)})",
-            "TOML",
-            _usual_cause(text, str(error)),
-            path,
-        ) from None
+        got = f"text that is not TOML ({shown(error)})"
+        raise InputError("file", got, "TOML", _usual_cause(text, str(error)), path) from None
     schema = data.get("schema")
     for other in {*_TAKEN_BY} - {kind}:
         if isinstance(schema, str) and schema.startswith(f"hingewise-{other}/"):
-            raise InputError(
-                "schema",
-                f"a {other} file ({shown(repr(schema))})",
-                f"a {kind} file ('hingewise-{kind}/1')",
-                _TAKEN_BY[other],
-                path,
-            )
+            got = f"a {other} file ({shown(repr(schema))})"
+            need = f"a {kind} file ('hingewise-{kind}/1')"
+            raise InputError("schema", got, need, _TAKEN_BY[other], path)
     return data
 
 

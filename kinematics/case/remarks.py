@@ -47,36 +47,24 @@ def about_record(case: Case) -> Iterator[Finding]:
     mm, site = case.record.thickness_mm, case.record.site
     if mm is not None and mm > HINGE_OPENING_MM:
         where = "the incisors" if site == "incisors" else f"{site} (more at the incisors)"
-        yield Finding(
-            "warning",
-            "record.thickness_mm",
-            f"{mm:g} mm at {where} is beyond pure hinge opening (up to about "
-            f"{HINGE_OPENING_MM:g} mm at the incisors, Posselt 1957)",
-            "The jaw then no longer turns about one axis; check the reading.",
-        )
+        got = f"{mm:g} mm at {where} is beyond pure hinge opening (up to about "
+        got += f"{HINGE_OPENING_MM:g} mm at the incisors, Posselt 1957)"
+        fix = "The jaw then no longer turns about one axis; check the reading."
+        yield Finding("warning", "record.thickness_mm", got, fix)
     if mm is not None and mm < THIN_RECORD_MM:
-        yield Finding(
-            "note",
-            "record.thickness_mm",
-            f"{mm:g} mm is thin for a record: under {THIN_RECORD_MM:g} mm teeth bite through "
-            "it (common practice, no source)",
-            "Check that the thickness is in mm, and that no tooth touched through it.",
-        )
+        got = f"{mm:g} mm is thin for a record: under {THIN_RECORD_MM:g} mm teeth bite through "
+        got += "it (common practice, no source)"
+        fix = "Check that the thickness is in mm, and that no tooth touched through it."
+        yield Finding("note", "record.thickness_mm", got, fix)
     for table, deg in (("record", case.record.opening_deg), ("target", case.target.opening_deg)):
         if deg is not None and deg > HINGE_OPENING_DEG:
-            yield Finding(
-                "warning",
-                f"{table}.opening_deg",
-                f"{deg:g} deg is beyond pure hinge opening (about {HINGE_OPENING_DEG:g} deg)",
-                "The jaw then no longer turns about one axis; check the value.",
-            )
+            got = f"{deg:g} deg is beyond pure hinge opening (about {HINGE_OPENING_DEG:g} deg)"
+            fix = "The jaw then no longer turns about one axis; check the value."
+            yield Finding("warning", f"{table}.opening_deg", got, fix)
     if case.record.opening_deg is not None and case.record.opening_deg < 0:
-        yield Finding(
-            "warning",
-            "record.opening_deg",
-            "the record lies closed beyond the scanned pose",
-            "Openings are counted from the scanned pose, opening positive: check the sign.",
-        )
+        got = "the record lies closed beyond the scanned pose"
+        fix = "Openings are counted from the scanned pose, opening positive: check the sign."
+        yield Finding("warning", "record.opening_deg", got, fix)
 
 
 def about_target(case: Case) -> Iterator[Finding]:
@@ -84,38 +72,25 @@ def about_target(case: Case) -> Iterator[Finding]:
     record, target, where = case.record, case.target, "target.vdo_change_mm"
     mm = target.vdo_change_mm or 0.0
     if mm > VDO_RAISE_MM:
-        yield Finding(
-            "warning",
-            where,
-            f"a raise of {mm:g} mm; more than {VDO_RAISE_MM:g} mm is rarely "
-            "justified (Abduo & Lyons 2012)",
-            "Check the plan and the unit.",
-        )
+        got = f"a raise of {mm:g} mm; more than {VDO_RAISE_MM:g} mm is rarely "
+        got += "justified (Abduo & Lyons 2012)"
+        yield Finding("warning", where, got, "Check the plan and the unit.")
     closed = case.casts is None or case.casts.scanned_at == "intercuspation"
     if closed and mm < 0.0:
-        yield Finding(
-            "note",
-            where,
-            f"a lowering of {-mm:g} mm, closed beyond the intercuspation: the vertical dimension "
-            "is usually kept or raised (common practice, no source)",
-            "Check the sign (a raise is positive); teeth in the way would have to be reduced.",
-        )
+        got = f"a lowering of {-mm:g} mm, closed beyond the intercuspation: the vertical dimension "
+        got += "is usually kept or raised (common practice, no source)"
+        fix = "Check the sign (a raise is positive); teeth in the way would have to be reduced."
+        yield Finding("note", where, got, fix)
     elif not closed and mm != 0.0:  # raised, it may be a slip
-        yield Finding(
-            "warning" if mm > 0.0 else "note",
-            where,
-            f"the target is {abs(mm):.1f} mm more {'open' if mm > 0.0 else 'closed'} than the "
-            "record pose, since the casts were scanned in it",
-            "For a raise counted from the intercuspation, give the raise less the record's "
-            "thickness: planned 1 mm under a 3 mm record, vdo_change_mm = -2.0.",
-        )
+        got = f"the target is {abs(mm):.1f} mm more {'open' if mm > 0.0 else 'closed'} than the "
+        got += "record pose, since the casts were scanned in it"
+        fix = "For a raise counted from the intercuspation, give the raise less the record's "
+        fix += "thickness: planned 1 mm under a 3 mm record, vdo_change_mm = -2.0."
+        yield Finding("warning" if mm > 0.0 else "note", where, got, fix)
     if record.as_scanned and closed and case.casts is not None:
-        yield Finding(
-            "warning",
-            "record.as_scanned",
-            "the record is the intercuspation in which the casts were scanned",
-            "If the lower was scanned in the record, set casts.scanned_at = 'record'.",
-        )
+        got = "the record is the intercuspation in which the casts were scanned"
+        fix = "If the lower was scanned in the record, set casts.scanned_at = 'record'."
+        yield Finding("warning", "record.as_scanned", got, fix)
     turned = record.opening_deg is not None and record.opening_deg == target.opening_deg
     if turned or (record.as_scanned and target.as_scanned):
         message = "the record was taken at the target: departure 0, so no hinge axis matters"
@@ -125,13 +100,10 @@ def about_target(case: Case) -> Iterator[Finding]:
 def about_axes(case: Case) -> Iterator[Finding]:
     """Remark on an unusual width of the true axis, and on offsets that are far or all zero."""
     if case.true_axis is not None and not WIDTH_MM[0] <= case.true_axis.width_mm <= WIDTH_MM[1]:
-        yield Finding(
-            "warning",
-            "true_axis.width_mm",
-            f"{case.true_axis.width_mm:g} mm is unusual "
-            f"(published {WIDTH_MM[0]:g} to {WIDTH_MM[1]:g} mm)",
-            "Check the distance of the two axis points.",
-        )
+        where = "true_axis.width_mm"
+        got = f"{case.true_axis.width_mm:g} mm is unusual "
+        got += f"(published {WIDTH_MM[0]:g} to {WIDTH_MM[1]:g} mm)"
+        yield Finding("warning", where, got, "Check the distance of the two axis points.")
     if case.arbitrary_axis is None or not case.arbitrary_axis.by_offsets:
         return
     offsets = case.arbitrary_axis.model_dump(exclude_none=True)
@@ -150,12 +122,9 @@ def about_tolerance(case: Case) -> Iterator[Finding]:
     mm = case.decision.tolerance_mm
     low, high = TOLERANCE_MM
     if not low <= mm <= high:
-        yield Finding(
-            "warning",
-            "decision.tolerance_mm",
-            f"{mm:g} mm is outside the tolerances in use ({low:g} to {high:g} mm)",
-            "No tolerance has consensus; check that it is in mm and meant.",
-        )
+        got = f"{mm:g} mm is outside the tolerances in use ({low:g} to {high:g} mm)"
+        fix = "No tolerance has consensus; check that it is in mm and meant."
+        yield Finding("warning", "decision.tolerance_mm", got, fix)
 
 
 def untouched(case: Case) -> list[Finding]:
@@ -173,14 +142,9 @@ def untouched(case: Case) -> list[Finding]:
     if not same:
         return []
     more = f" and {len(same) - MAX_NAMED} more" if len(same) > MAX_NAMED else ""
-    return [
-        Finding(
-            "note" if case.casts is None else "warning",
-            "case",
-            f"still the form's examples: {', '.join(same[:MAX_NAMED])}{more}",
-            "Replace them with your own readings; where they are meant, there is nothing to do.",
-        )
-    ]
+    got = f"still the form's examples: {', '.join(same[:MAX_NAMED])}{more}"
+    fix = "Replace them with your own readings; where they are meant, there is nothing to do."
+    return [Finding("note" if case.casts is None else "warning", "case", got, fix)]
 
 
 @cache

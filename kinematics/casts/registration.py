@@ -178,9 +178,8 @@ def register(
     distances without trimming and gives no covariance.
     """
     if moving.arch != fixed.arch:
-        raise InputError(
-            "arch", f"{moving.arch} on {fixed.arch}", "two scans of one arch", "Check the files."
-        )
+        got = f"{moving.arch} on {fixed.arch}"
+        raise InputError("arch", got, "two scans of one arch", "Check the files.")
     for cast in (moving, fixed):
         where, count = cast.source or "scan", len(cast.vertices_mm)
         if count < MIN_POINTS:

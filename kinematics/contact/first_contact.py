@@ -356,9 +356,8 @@ def checked_axes(axes: ArrayLike) -> FloatArray:
     """Return axes as an array, shape (n, 2, 3), or refuse them as :class:`HingeAxis` would."""
     pairs = np.ascontiguousarray(axes, dtype=np.float64)
     if pairs.ndim != 3 or pairs.shape[1:] != (2, 3):
-        raise InputError(
-            "axes", f"shape {pairs.shape}", "(n, 2, 3)", "Give [left point, right point] an axis."
-        )
+        got = f"shape {pairs.shape}"
+        raise InputError("axes", got, "(n, 2, 3)", "Give [left point, right point] an axis.")
     apart = np.linalg.norm(pairs[:, 0] - pairs[:, 1], axis=1)
     least, most = MIN_POINT_DISTANCE_MM, MAX_POINT_DISTANCE_MM
     wrong = np.flatnonzero(~((apart >= least) & (apart <= most)))

@@ -72,10 +72,7 @@ def sagittal_border(
         articulator, "protrusion", steps, travel_mm=travel_mm, front=front, teeth=teeth
     )
     return SagittalBorder(
-        hinge.points_path(point_mm)[:, 0],
-        protrusion.points_path(point_mm)[:, 0],
-        hinge,
-        protrusion,
+        hinge.points_path(point_mm)[:, 0], protrusion.points_path(point_mm)[:, 0], hinge, protrusion
     )
 
 

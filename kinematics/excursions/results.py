@@ -10,14 +10,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform
 
-from kinematics.articulator.instrument import (
-    ArticulatorSettings,
-)
+from kinematics.articulator.instrument import ArticulatorSettings
 from kinematics.articulator.path import ExcursionPath, Front, Kind
-from kinematics.articulator.records import (
-    Motions,
-    RecordedSettings,
-)
+from kinematics.articulator.records import Motions, RecordedSettings
 from kinematics.base.arrays import FloatArray
 from kinematics.base.to_json import form
 from kinematics.base.words import CAUTION

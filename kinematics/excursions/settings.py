@@ -120,12 +120,9 @@ def case_guidance(geometry: Geometry) -> CaseGuidance:
         third = third_point_used(case)
         machine = told(axis_orbital_from_points(geometry.arbitrary_axis, third))
     except InputError as error:
-        raise InputError(
-            error.where,
-            f"{error.got}, about the arbitrary axis",
-            error.allowed,
-            f"{error.fix} Or set [articulator] settings_from = 'same_angles'.",
-        ) from None
+        got = f"{error.got}, about the arbitrary axis"
+        fix = f"{error.fix} Or set [articulator] settings_from = 'same_angles'."
+        raise InputError(error.where, got, error.allowed, fix) from None
     return CaseGuidance(patient, machine, recorded)
 
 

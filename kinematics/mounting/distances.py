@@ -175,13 +175,10 @@ def choose_minimum(problem: Problem, minima: list[Solution]) -> tuple[Solution, 
     if len(good) > 1:
         a, b = problem.places(good[0]), problem.places(apart[0])
         name = max((p.name for p in problem.points), key=lambda n: np.linalg.norm(a[n] - b[n]))
-        raise InputError(
-            where,
-            f"readings that fit two poses alike: {name!r} at {np.round(a[name], 1).tolist()} "
-            f"or at {np.round(b[name], 1).tolist()} mm",
-            "readings that fit one pose",
-            f"Add a reading that differs between the two, such as the height of {name!r}.",
-        )
+        got = f"readings that fit two poses alike: {name!r} at {np.round(a[name], 1).tolist()} "
+        got += f"or at {np.round(b[name], 1).tolist()} mm"
+        fix = f"Add a reading that differs between the two, such as the height of {name!r}."
+        raise InputError(where, got, "readings that fit one pose", fix)
     if len(alike) == 1:
         return good[0], []
     got = "a mirrored pose fits the readings as well; it was set aside because it puts the casts "

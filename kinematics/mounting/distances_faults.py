@@ -109,9 +109,8 @@ def explain_contradiction(problem: Problem, chi_square: float) -> Finding:
     where = "mounting.readings"
     whole = whole_set_slip(problem) if chance < HOPELESS else None
     if whole is not None:
-        raise InputError(
-            where, "readings that contradict each other", "readings of one pose in mm", whole
-        )
+        got = "readings that contradict each other"
+        raise InputError(where, got, "readings of one pose in mm", whole)
     found = []
     for i in range(len(problem.readings)):
         rest = with_readings(problem, [r for k, r in enumerate(problem.readings) if k != i])

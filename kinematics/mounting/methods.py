@@ -71,9 +71,8 @@ def given_width(case: Case) -> float:
     if case.marks is not None:
         return case.marks.facial_width_mm
     if case.true_axis is None:
-        raise InputError(
-            "true_axis", "nothing", "the distance of the true axis points", "Add width_mm."
-        )
+        where = "true_axis"
+        raise InputError(where, "nothing", "the distance of the true axis points", "Add width_mm.")
     return case.true_axis.width_mm
 
 
@@ -171,12 +170,9 @@ def molar_point(named: list[LowerPoint], *teeth: int) -> FloatArray:
 
 def no_landmark(what: str) -> InputError:
     """The error of a landmark that is missing."""
-    return InputError(
-        "mounting",
-        f"no landmark for {what}",
-        "incisal point and both lower molars",
-        "Add [[landmarks]], or incisal_point_mm, left_molar_point_mm and right_molar_point_mm.",
-    )
+    where = "mounting"
+    fix = "Add [[landmarks]], or incisal_point_mm, left_molar_point_mm and right_molar_point_mm."
+    return InputError(where, f"no landmark for {what}", "incisal point and both lower molars", fix)
 
 
 def by_axis_points(table: AxisPointsMounting) -> Pose:

@@ -65,17 +65,13 @@ def check_design(study: Study) -> None:
     """Refuse a design that cannot be made, saying how much memory it would take."""
     need = 8 * study.samples * len(study.vary)
     if study.design == "latin_hypercube" and need > LATIN_MAX_BYTES:
-        raise InputError(
-            "samples",
-            f"a Latin hypercube of {study.samples:,} x {len(study.vary)} numbers "
-            f"({need / 1e9:.1f} GB in memory)",
-            f"at most {LATIN_MAX_BYTES / 1e9:g} GB",
-            "Use design = 'sobol' or 'monte_carlo', which are made chunk by chunk.",
-        )
+        got = f"a Latin hypercube of {study.samples:,} x {len(study.vary)} numbers "
+        got += f"({need / 1e9:.1f} GB in memory)"
+        fix = "Use design = 'sobol' or 'monte_carlo', which are made chunk by chunk."
+        raise InputError("samples", got, f"at most {LATIN_MAX_BYTES / 1e9:g} GB", fix)
     if study.design == "sobol" and len(study.vary) > SOBOL_MAX_DIMENSIONS:
-        raise InputError(
-            "vary", f"{len(study.vary)} fields", f"at most {SOBOL_MAX_DIMENSIONS}", "Vary fewer."
-        )
+        got = f"{len(study.vary)} fields"
+        raise InputError("vary", got, f"at most {SOBOL_MAX_DIMENSIONS}", "Vary fewer.")
 
 
 @lru_cache(maxsize=1)

@@ -52,9 +52,8 @@ def study_sensitivity(
     """
     chosen = stop or study.stops[0]
     if chosen not in study.stops:
-        raise InputError(
-            "stops", f"{chosen!r}", "one of " + ", ".join(study.stops), "Add it to the study."
-        )
+        got = f"{chosen!r}"
+        raise InputError("stops", got, "one of " + ", ".join(study.stops), "Add it to the study.")
     job = sweep_job(study)
     evaluate = evaluate_batch if job.batched else evaluate_each
     default = DEFAULT_SAMPLES_CONTACT if study.first_contact else DEFAULT_SAMPLES

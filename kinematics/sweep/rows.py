@@ -98,12 +98,9 @@ def sweep_job(study: Study) -> SweepJob:
     placed = place(study.case)
     for name in study.landmarks:
         if name not in placed.landmarks.names:
-            raise InputError(
-                "landmarks",
-                repr(name),
-                "one of " + ", ".join(placed.landmarks.names),
-                "Name landmarks of the case, or leave landmarks out for all.",
-            )
+            where = "landmarks"
+            fix = "Name landmarks of the case, or leave landmarks out for all."
+            raise InputError(where, repr(name), "one of " + ", ".join(placed.landmarks.names), fix)
     if placed.upper is None and study.first_contact:
         raise InputError("first_contact", "no casts", "[casts] in the case", "Give the casts.")
     return SweepJob(study, placed)
@@ -140,12 +137,9 @@ def evaluate_batch(job: SweepJob, points: FloatArray, *, threads: int | None = 1
     if job.study.first_contact:
         out, samples, contact = first_contacts(job, samples, threads)
     elif job.placed.case.target.first_contact:
-        raise InputError(
-            "first_contact",
-            "false with target.first_contact",
-            "true: the target is the first contact",
-            "Set first_contact = true in the study.",
-        )
+        got = "false with target.first_contact"
+        need = "true: the target is the first contact"
+        raise InputError("first_contact", got, need, "Set first_contact = true in the study.")
     batches = {stop: samples.closed(stop, contact) for stop in job.study.stops}
     one = next(iter(batches.values()))
     openings = np.stack([one.record_opening_deg, one.target_opening_deg], axis=1)

@@ -19,14 +19,7 @@ from typing import Any
 from kinematics.base.errors import HingewiseError, InputError
 from kinematics.sweep.design import check_design
 from kinematics.sweep.rows import SweepJob, evaluate_chunk, sweep_job
-from kinematics.sweep.store import (
-    REFUSAL,
-    SweepFolder,
-    column,
-    encode_part,
-    parquet,
-    part_name,
-)
+from kinematics.sweep.store import REFUSAL, SweepFolder, column, encode_part, parquet, part_name
 from kinematics.sweep.study import Study, read_study
 
 __all__ = ["SweepProgress", "SweepResult", "column", "read_study", "read_sweep", "run_sweep"]
@@ -172,13 +165,9 @@ def read_sweep(study: Study, out_folder: Path | str) -> Any:
     folder = SweepFolder(out_folder, study)
     missing = [i for i in range(study.chunks) if not (folder.folder / part_name(i)).exists()]
     if missing:
-        raise InputError(
-            "out",
-            f"{study.chunks - len(missing)} of {study.chunks} parts",
-            "all parts",
-            "Run the sweep again: it computes only what is missing.",
-            folder.folder,
-        )
+        got = f"{study.chunks - len(missing)} of {study.chunks} parts"
+        fix = "Run the sweep again: it computes only what is missing."
+        raise InputError("out", got, "all parts", fix, folder.folder)
     return pa.concat_tables(folder.read_part(i) for i in range(study.chunks))
 
 
@@ -189,21 +178,15 @@ def check_space(folder: SweepFolder, job: SweepJob, chunks: int) -> None:
     need = min(chunks * study.chunk, study.samples) * numbers * BYTES_PER_NUMBER
     free = shutil.disk_usage(folder.folder).free
     if need > free:
+        got = f"{study.samples:,} rows, about {need / 1e9:.1f} GB"
+        fix = "Take fewer samples or landmarks, or another disk."
         raise InputError(
-            "samples",
-            f"{study.samples:,} rows, about {need / 1e9:.1f} GB",
-            f"room on the disk ({free / 1e9:.1f} GB free)",
-            "Take fewer samples or landmarks, or another disk.",
-            folder.folder,
+            "samples", got, f"room on the disk ({free / 1e9:.1f} GB free)", fix, folder.folder
         )
 
 
 def finished_parts(
-    job: SweepJob,
-    folder: SweepFolder,
-    todo: list[int],
-    workers: int | None,
-    scheduler: str | None,
+    job: SweepJob, folder: SweepFolder, todo: list[int], workers: int | None, scheduler: str | None
 ) -> Iterator[tuple[int, bytes]]:
     """Finished chunks as (chunk, bytes of its part), in whatever order they come."""
     study_digest = folder.digest
@@ -287,12 +270,9 @@ def on_processes(
         except BrokenProcessPool:
             attempts += 1
             if attempts >= MAX_ATTEMPTS:
-                raise InputError(
-                    "workers",
-                    f"worker processes that died {attempts} times in a row",
-                    "workers that stay alive",
-                    "Memory may be short: use fewer workers. What is finished stays; run again.",
-                ) from None
+                got = f"worker processes that died {attempts} times in a row"
+                fix = "Memory may be short: use fewer workers. What is finished stays; run again."
+                raise InputError("workers", got, "workers that stay alive", fix) from None
         finally:
             pool.shutdown(wait=True, cancel_futures=True)
             for staged in folder.glob(".part-*-*.tmp"):
@@ -306,26 +286,18 @@ def on_cluster(
     try:
         from distributed import Client, as_completed
     except ImportError:
-        raise InputError(
-            "scheduler",
-            "no dask",
-            "the extra 'cluster'",
-            "In the project's folder: pip install '.[cluster]'",
-        ) from None
+        fix = "In the project's folder: pip install '.[cluster]'"
+        raise InputError("scheduler", "no dask", "the extra 'cluster'", fix) from None
     try:
         client = Client(address, timeout=CONNECT_SECONDS)
     except (OSError, TimeoutError, ValueError) as error:
-        raise InputError(
-            "scheduler",
-            f"{address} ({type(error).__name__})",
-            "the address of a running Dask scheduler",
-            "Start it, or leave --scheduler out to run here.",
-        ) from None
+        got = f"{address} ({type(error).__name__})"
+        fix = "Start it, or leave --scheduler out to run here."
+        raise InputError("scheduler", got, "the address of a running Dask scheduler", fix) from None
     with client:
         if not client.scheduler_info().get("workers"):
-            raise InputError(
-                "scheduler", f"{address} without workers", "at least one worker", "Start workers."
-            )
+            got = f"{address} without workers"
+            raise InputError("scheduler", got, "at least one worker", "Start workers.")
         shared = client.scatter((job, study_digest), broadcast=True)
         waiting = iter(todo)
         at_once = 4 * max(1, sum(client.nthreads().values()))
@@ -344,12 +316,10 @@ def on_cluster(
             except HingewiseError:
                 raise
             except Exception as error:  # the cluster's own failures have many types
-                raise InputError(
-                    "scheduler",
-                    f"a failed task ({type(error).__name__}: {error})",
-                    "workers with this version of hingewise",
-                    "Look at the workers' logs. What is finished stays; run again.",
-                ) from error
+                got = f"a failed task ({type(error).__name__}: {error})"
+                need = "workers with this version of hingewise"
+                fix = "Look at the workers' logs. What is finished stays; run again."
+                raise InputError("scheduler", got, need, fix) from error
             future.release()
             yield chunk, content
             following = send()

@@ -92,13 +92,10 @@ class SweepFolder:
             except ImportError:  # no such lock on this system: one run at a time is on the user
                 pass
             except OSError:
-                raise InputError(
-                    "out",
-                    "a sweep that is still running there",
-                    "one run at a time in a folder",
-                    "Wait for it, or choose another folder.",
-                    self.folder,
-                ) from None
+                got = "a sweep that is still running there"
+                need = "one run at a time in a folder"
+                fix = "Wait for it, or choose another folder."
+                raise InputError("out", got, need, fix, self.folder) from None
             yield
         finally:
             os.close(handle)
@@ -123,13 +120,9 @@ class SweepFolder:
         if manifest.exists():
             self._check_manifest(manifest)
         elif present:
-            raise InputError(
-                "out",
-                f"Parquet files of something else ({present[0]})",
-                "an empty folder, or one of this study",
-                "Choose another folder, or move these files away.",
-                self.folder,
-            )
+            got = f"Parquet files of something else ({present[0]})"
+            fix = "Choose another folder, or move these files away."
+            raise InputError("out", got, "an empty folder, or one of this study", fix, self.folder)
         else:
             if study_text is not None:
                 write_file(self.folder / STUDY_COPY, study_text, REFUSAL)
@@ -137,13 +130,9 @@ class SweepFolder:
         known = {part_name(i): i for i in range(self.study.chunks)}
         foreign = [name for name in present if name not in known]
         if foreign:
-            raise InputError(
-                "out",
-                f"a file that is not of this sweep ({foreign[0]})",
-                "only this sweep's parts",
-                "Move it away and run again.",
-                self.folder / foreign[0],
-            )
+            got = f"a file that is not of this sweep ({foreign[0]})"
+            fix = "Move it away and run again."
+            raise InputError("out", got, "only this sweep's parts", fix, self.folder / foreign[0])
         done = {known[name] for name in present}
         for chunk in sorted(done):
             self.read_part(chunk)
@@ -169,13 +158,9 @@ class SweepFolder:
         except (OSError, ValueError) as error:  # pyarrow's errors are of these two kinds
             damaged = str(error).splitlines()[0]
         if damaged is not None:
-            raise InputError(
-                "out",
-                f"a damaged part ({damaged[:120]})",
-                "whole Parquet files",
-                "Delete that file and run again: only its rows are computed anew.",
-                path,
-            )
+            got = f"a damaged part ({damaged[:120]})"
+            fix = "Delete that file and run again: only its rows are computed anew."
+            raise InputError("out", got, "whole Parquet files", fix, path)
         rows = self.study.rows_of(chunk)
         if (
             metadata.get(KEY_DIGEST, b"").decode() != self.digest
@@ -183,13 +168,9 @@ class SweepFolder:
             or table.num_rows != len(rows)
             or table.column("sample").to_numpy().tolist()[:1] != [rows.start]
         ):
-            raise InputError(
-                "out",
-                "a part of another study or place",
-                f"rows {rows.start} to {rows.stop - 1} of this study",
-                "Move that file away and run again.",
-                path,
-            )
+            got = "a part of another study or place"
+            need = f"rows {rows.start} to {rows.stop - 1} of this study"
+            raise InputError("out", got, need, "Move that file away and run again.", path)
         return table
 
     def _manifest(self) -> dict[str, Any]:
@@ -212,18 +193,14 @@ class SweepFolder:
         except (OSError, ValueError, KeyError, TypeError):
             same, old = False, {}
         if not same:
-            raise InputError(
-                "out", "a damaged sweep.json", "the one that the sweep wrote",
-                "Choose another folder, or delete this one and start again.", path,
-            )  # fmt: skip
+            got = "a damaged sweep.json"
+            fix = "Choose another folder, or delete this one and start again."
+            raise InputError("out", got, "the one that the sweep wrote", fix, path)
         if old != self.identity:
-            raise InputError(
-                "out",
-                f"results of a study that has changed since ({difference(old, self.identity)})",
-                "the same study, case, meshes and version",
-                "Undo the change, or choose another folder: rows of two studies are never mixed.",
-                self.folder,
-            )
+            got = f"results of a study that has changed since ({difference(old, self.identity)})"
+            need = "the same study, case, meshes and version"
+            fix = "Undo the change, or choose another folder: rows of two studies are never mixed."
+            raise InputError("out", got, need, fix, self.folder)
 
 
 def difference(old: Any, new: Any, where: str = "") -> str:

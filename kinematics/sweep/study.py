@@ -164,12 +164,9 @@ def read_study(path: Path | str) -> Study:
 def few_enough(samples: int, *, field: str = "") -> int:
     """Refuse more rows than one study may have, and say how large they would be."""
     if samples > MAX_SAMPLES:
-        refuse(
-            f"{samples:,} rows (about {samples * 400 / 1e9:,.0f} GB of results)",
-            f"at most {MAX_SAMPLES:,}",
-            "Split the study into several with other seeds.",
-            field,
-        )
+        got = f"{samples:,} rows (about {samples * 400 / 1e9:,.0f} GB of results)"
+        need = f"at most {MAX_SAMPLES:,}"
+        refuse(got, need, "Split the study into several with other seeds.", field)
     return samples
 
 
@@ -299,9 +296,8 @@ def study_from_dict(data: Mapping[str, Any], *, folder: Path | str = ".") -> Stu
         check_effect(case, v, told.excursions)
     contact = told.first_contact or "contact" in told.stops
     if contact and case.casts is None:
-        raise InputError(
-            "first_contact", "a first contact without casts", "[casts] in the case", "Give casts."
-        )
+        got = "a first contact without casts"
+        raise InputError("first_contact", got, "[casts] in the case", "Give casts.")
     shared = ("design", "seed", "chunk", "landmarks", "excursions")
     return Study(
         case=case,
@@ -327,19 +323,13 @@ def by_field(error: InputError, data: Mapping[str, Any]) -> InputError:
 def check_effect(case: Case, v: Vary, excursions: bool) -> None:
     """Refuse a number that no output depends on, or a value that the case refuses."""
     if v.field.startswith(EXCURSIONS_ONLY) and not excursions:
-        raise InputError(
-            f"vary ({v.field})",
-            "a number that only the excursions depend on",
-            "excursions = true in the study",
-            "Add it, or vary another number.",
-        )
+        got = "a number that only the excursions depend on"
+        need = "excursions = true in the study"
+        raise InputError(f"vary ({v.field})", got, need, "Add it, or vary another number.")
     if v.field.startswith(WITHOUT_EFFECT):
-        raise InputError(
-            f"vary ({v.field})",
-            "a number that no output of a sweep depends on",
-            "axis offsets, record, target, tolerance, mounting, landmarks or pin",
-            "Vary one of these.",
-        )
+        got = "a number that no output of a sweep depends on"
+        need = "axis offsets, record, target, tolerance, mounting, landmarks or pin"
+        raise InputError(f"vary ({v.field})", got, need, "Vary one of these.")
     for value in v.extremes():
         try:
             set_field(case, v.field, value)
@@ -356,8 +346,7 @@ def mesh_digests(case: Case) -> dict[str, str]:
         try:
             content = path.read_bytes()
         except OSError as error:
-            raise InputError(
-                field, str(error), "a readable mesh", "Check the file's name.", path
-            ) from None
+            need = "a readable mesh"
+            raise InputError(field, str(error), need, "Check the file's name.", path) from None
         out[field.removeprefix("casts.")] = hashlib.sha256(content).hexdigest()
     return out

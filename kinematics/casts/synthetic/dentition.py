@@ -111,9 +111,8 @@ def check_parameters(
         ("variation", variation, 0.0, 2.0),
     ):
         if not low <= value <= high:
-            raise InputError(
-                name, f"{value:g}", f"{low:g} to {high:g}", "Choose a value in this range."
-            )
+            got = f"{value:g}"
+            raise InputError(name, got, f"{low:g} to {high:g}", "Choose a value in this range.")
 
 
 def carve(upper: Sheet, lower: Sheet, share: float | None) -> None:

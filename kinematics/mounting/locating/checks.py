@@ -227,9 +227,8 @@ def scan_weights(weights: ArrayLike | None, n: int) -> FloatArray:
         return np.ones(n)
     w = np.array(weights, dtype=np.float64)
     if w.shape != (n,) or not (np.isfinite(w).all() and (w > 0).all()):
-        raise InputError(
-            "weights", f"{w.tolist()}", f"{n} numbers above 0", "Leave a scan out to drop it."
-        )
+        got = f"{w.tolist()}"
+        raise InputError("weights", got, f"{n} numbers above 0", "Leave a scan out to drop it.")
     return w
 
 
@@ -257,9 +256,8 @@ def noise_whiteners(
         whiteners = np.swapaxes(np.linalg.cholesky(spread), 1, 2) / unit
         return whiteners, noise is not None, size
     if given.shape != (n, 6, 6):
-        raise InputError(
-            "noise", f"shape {given.shape}", f"one number, or ({n}, 6, 6)", "One matrix a pose."
-        )
+        got = f"shape {given.shape}"
+        raise InputError("noise", got, f"one number, or ({n}, 6, 6)", "One matrix a pose.")
     try:
         whiteners = np.swapaxes(np.linalg.cholesky(np.linalg.inv(given)), 1, 2)
     except np.linalg.LinAlgError:
@@ -292,14 +290,12 @@ def check_openings(
         widest, effect = float(np.degrees(np.ptp(angles))), "without limit"
         if factor < 1e6:
             effect = f"{factor:.0f} times (0.03 mm becomes {0.03 * factor:.2g} mm at the axis)"
-        raise InputError(
-            "openings",
-            f"scans {widest:.3g} degrees apart at most, which magnify a registration error "
-            f"{effect}",
-            f"at least {LEAST_OPENING_DEG:.2f} degrees apart "
-            f"(at most {MAX_MAGNIFICATION:g} times); 5 degrees or more is better",
-            "Scan the bite at a wider opening within pure hinge movement.",
-        )
+        got = f"scans {widest:.3g} degrees apart at most, which magnify a registration error "
+        got += f"{effect}"
+        need = f"at least {LEAST_OPENING_DEG:.2f} degrees apart "
+        need += f"(at most {MAX_MAGNIFICATION:g} times); 5 degrees or more is better"
+        fix = "Scan the bite at a wider opening within pure hinge movement."
+        raise InputError("openings", got, need, fix)
     fix = "Check the direction to the left, the frames of the poses, and that the movement was "
     check_tilt(u, left, "openings", "a common axis", fix + "an opening.")
     if nominal_deg is not None:
@@ -319,9 +315,8 @@ def check_order(angles: FloatArray, nominal: FloatArray, labels: Sequence[str]) 
     """Refuse openings in another order than the one stated."""
     where = "nominal_openings_deg"
     if nominal.shape != angles.shape or not np.isfinite(nominal).all():
-        raise InputError(
-            where, f"{nominal.tolist()}", f"{len(angles)} finite numbers", "One opening a scan."
-        )
+        got = f"{nominal.tolist()}"
+        raise InputError(where, got, f"{len(angles)} finite numbers", "One opening a scan.")
     if np.ptp(nominal) == 0:
         return
     found = np.degrees(angles - angles.mean())

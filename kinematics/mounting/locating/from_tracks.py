@@ -139,9 +139,8 @@ def checked_tracks(tracks: Sequence[ArrayLike]) -> tuple[FloatArray, NDArray[np.
     for j, a in enumerate(arrays):
         where = f"tracks.{j}"
         if a.ndim != 2 or a.shape[1] != 3 or len(a) < 4:
-            raise InputError(
-                where, f"shape {a.shape}", "4 or more samples of 3 numbers", "Record a longer arc."
-            )
+            got = f"shape {a.shape}"
+            raise InputError(where, got, "4 or more samples of 3 numbers", "Record a longer arc.")
         if not np.isfinite(a).all():
             raise InputError(where, "a NaN", "finite numbers in mm", "Remove lost samples.")
         if np.linalg.norm(np.ptp(a, axis=0)) == 0.0:
