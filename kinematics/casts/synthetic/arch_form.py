@@ -10,7 +10,7 @@ from scipy.interpolate import PchipInterpolator
 from scipy.ndimage import gaussian_filter1d
 
 from kinematics.base.arrays import FloatArray
-from kinematics.casts.synthetic.tooth_shape import Crown, crown, smooth_max, smooth_min
+from kinematics.casts.synthetic.tooth_shape import TEETH, Crown, crown, smooth_max, smooth_min
 
 CATENARY_MM = 14.3
 """Parameter of the line of occlusion (ours; a catenary is the commonest arch form in a study of
@@ -29,11 +29,6 @@ BASE_MM = 9.0
 PAPILLA_MM = 1.6
 """Height of the papillae between teeth above the gingival margin (ours)."""
 PLACES = (1, 2, 3, 4, 5, 6, 7)
-CONTACT_OFFSET_MM = {
-    "upper": (1.2, 1.2, 0.8, 0.0, 0.0, 0.0, 0.0),
-    "lower": (-0.9, -0.9, -1.0, -1.2, -1.8, -2.3, -2.3),
-}
-"""How far buccal of the line of occlusion neighbouring teeth touch, by place (ours)."""
 
 
 def line_of_occlusion(s_mm: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -117,7 +112,7 @@ def place_teeth(arch: str, occlusion: Occlusion, *, rng: np.random.Generator) ->
             draw = np.clip(rng.normal(size=5), -2, 2) * occlusion.variation
             size = 1.0 + 0.006 * draw[0]
             shape = crown(number, size=size)
-            offset = CONTACT_OFFSET_MM[arch][place - 1]
+            offset = TEETH["contact_offset_mm"][arch][place - 1]
             width = shape.width_mm
             span = width
             for _ in range(4):  # the contact line is longer or shorter than the catenary
@@ -172,20 +167,13 @@ def posed_tooth(
     return PlacedTooth(shape, s, 0.5 * span, origin, axes)
 
 
-def tooth_setting(
-    arch: str, place: int, occlusion: Occlusion
-) -> tuple[float, float, float, float, float]:
-    """Torque, tip and rotation (degrees), buccal shift and height (mm) of one tooth (ours)."""
-    jet, bite = occlusion.overjet_mm, occlusion.overbite_mm
-    settings = {
-        ("upper", 1): (6.0, -3.0, 0.0, jet + 0.4, bite - 1.0),
-        ("upper", 2): (5.0, -5.0, 3.0, jet + 0.05, bite - 1.5),
-        ("upper", 3): (-2.0, -5.0, 6.0, jet + 1.0, bite - 0.7),
-        ("lower", 1): (14.0, 0.0, 0.0, 0.0, 1.0),
-        ("lower", 2): (13.0, 0.0, 1.0, 0.0, 1.0),
-        ("lower", 3): (8.0, -3.0, 5.0, 0.25, 1.35),
-    }
-    return settings.get((arch, place), (0.0, 0.0, 0.0, 0.0, 0.0))
+def tooth_setting(arch: str, place: int, occlusion: Occlusion) -> FloatArray:
+    """Torque, tip and rotation (degrees), buccal shift and height (mm) of one tooth, shape (5,)."""
+    setting = TEETH["setting"][arch].get(f"{place}")
+    if setting is None:
+        return np.zeros(5)
+    beyond = (occlusion.overjet_mm, occlusion.overbite_mm) if arch == "upper" else (0.0, 0.0)
+    return np.array(setting) + np.array([0.0, 0.0, 0.0, *beyond])
 
 
 class ArchSolid:

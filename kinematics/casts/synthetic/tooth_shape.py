@@ -2,39 +2,19 @@
 
 from __future__ import annotations
 
+import tomllib
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
 
 import numpy as np
 from scipy.interpolate import PchipInterpolator
 
 from kinematics.base.arrays import FloatArray
 
-WHEELER_MM: dict[str, dict[int, tuple[float, float, float, float]]] = {
-    "upper": {
-        1: (10.5, 8.5, 7.0, 7.0),
-        2: (9.0, 6.5, 6.0, 5.0),
-        3: (10.0, 7.5, 8.0, 5.5),
-        4: (8.5, 7.0, 9.0, 5.0),
-        5: (8.5, 7.0, 9.0, 5.0),
-        6: (7.5, 10.0, 11.0, 8.0),
-        7: (7.0, 9.0, 11.0, 7.0),
-    },
-    "lower": {
-        1: (9.0, 5.0, 6.0, 3.5),
-        2: (9.5, 5.5, 6.5, 4.0),
-        3: (11.0, 7.0, 7.5, 5.5),
-        4: (8.5, 7.0, 7.5, 5.0),
-        5: (8.0, 7.0, 8.0, 5.0),
-        6: (7.5, 11.0, 10.5, 9.0),
-        7: (7.0, 10.5, 10.0, 8.0),
-    },
-}
-"""Crown length, mesiodistal width, buccolingual width, mesiodistal width at the cervix (mm).
-
-Source: Wheeler / Ash and Nelson averages. Upper first molar and upper second premolar READ; all
-others from memory (their mesiodistal sums reproduce Bolton's ratios)."""
-
+TEETH: dict[str, Any] = tomllib.loads(Path(__file__).with_name("teeth.toml").read_text("utf-8"))
+"""Dimensions, outlines, cusps and setting of the teeth; the file names each one's source."""
 ROOT_SHOWN = 1.12
 """How far a crown reaches down into the gingiva, as a share of the length shown (ours)."""
 SHOWN = 0.84
@@ -73,12 +53,12 @@ class Crown:
         Of the outline's superellipse; 2 is an ellipse, larger is squarer.
     cusps : sequence of Cusp
         Empty for an incisor.
+    blend_mm : float
+        Radius with which table and side meet.
     ridges : sequence of (u, w_from, w_to, height)
         Marginal ridges.
     corner_mm : (mesial, distal)
         How far an incisor's edge is rounded off at its corners.
-    blend_mm : float
-        Radius with which table and side meet.
     """
 
     number: int
@@ -91,9 +71,9 @@ class Crown:
     lingual_mm: FloatArray
     exponent: float
     cusps: Sequence[Cusp]
-    ridges: Sequence[tuple[float, float, float, float]]
-    corner_mm: tuple[float, float]
     blend_mm: float
+    ridges: Sequence[tuple[float, float, float, float]] = ()
+    corner_mm: tuple[float, ...] = (0.0, 0.0)
 
     def table(self, u: FloatArray, w: FloatArray) -> FloatArray:
         """Height of the occlusal table or incisal edge over (u, w), mm."""
@@ -149,30 +129,6 @@ def smooth_min(a: FloatArray, b: FloatArray, radius_mm: float) -> FloatArray:
     return -smooth_max(-a, -b, radius_mm)
 
 
-# Posterior cusps by arch and place: (u, w, height) as shares of half the mesiodistal width, and mm.
-# w = 0 is the line of occlusion: central fossae of the upper, buccal cusps of the lower.
-CUSPS: dict[str, dict[int, list[tuple[float, float, float]]]] = {
-    "upper": {
-        4: [(-0.02, 2.7, 1.05), (0.10, -2.5, 0.85)],
-        5: [(0.0, 2.6, 0.95), (0.08, -2.5, 0.9)],
-        6: [(0.46, 2.8, 1.0), (-0.44, 2.7, 0.9), (0.30, -2.6, 1.0), (-0.56, -2.8, 0.55)],
-        7: [(0.44, 2.8, 0.9), (-0.46, 2.5, 0.75), (0.24, -2.6, 1.05), (-0.60, -2.6, 0.35)],
-    },
-    "lower": {
-        4: [(0.06, 0.0, 1.05), (0.12, -3.6, -0.25)],
-        5: [(0.03, 0.0, 1.0), (0.22, -4.2, 0.55), (-0.42, -4.1, 0.35)],
-        6: [
-            (0.55, 0.0, 1.0),
-            (-0.10, 0.15, 0.85),
-            (-0.72, -0.7, 0.7),
-            (0.48, -5.1, 0.9),
-            (-0.38, -5.1, 0.85),
-        ],
-        7: [(0.48, 0.0, 0.95), (-0.46, 0.0, 0.85), (0.46, -4.9, 0.85), (-0.46, -4.9, 0.75)],
-    },
-}
-
-
 def crown(number: int, *, size: float = 1.0) -> Crown:
     """Build the crown of a permanent tooth.
 
@@ -191,11 +147,11 @@ def crown(number: int, *, size: float = 1.0) -> Crown:
 
     Notes
     -----
-    Source: dimensions as in :data:`WHEELER_MM`; the shape between them is ours.
+    Source: dimensions as ``teeth.toml`` names them; the shape between them is ours.
     """
     arch = "upper" if number < 30 else "lower"
     place = number % 10
-    length, md, bl, cervix = (size * x for x in WHEELER_MM[arch][place])
+    length, md, bl, cervix = (size * x for x in TEETH["dimensions_mm"][arch][f"{place}"])
     shown = (SHOWN_CANINE if place == 3 else SHOWN) * length
     build = anterior_crown if place <= 3 else posterior_crown
     return build(number, shown, md, bl, cervix / md)
@@ -203,15 +159,9 @@ def crown(number: int, *, size: float = 1.0) -> Crown:
 
 def anterior_crown(number: int, shown: float, md: float, bl: float, neck: float) -> Crown:
     """An incisor or canine."""
-    upper, place = number < 30, number % 10
-    q = [-1.35, -1.0, -0.82, -0.62, -0.42, -0.24, -0.1, 0.0, 0.12]
+    place, form = number % 10, TEETH["anterior"]["upper" if number < 30 else "lower"]
+    q, labial, lingual = TEETH["anterior"]["height"], form["buccal"], form["lingual"]
     fine = np.linspace(q[0], q[-1], 160)
-    if upper:
-        labial = [0.08, 0.17, 0.215, 0.215, 0.18, 0.135, 0.095, 0.06, 0.02]
-        lingual = [-0.66, -0.74, -0.70, -0.54, -0.33, -0.20, -0.125, -0.075, -0.02]
-    else:
-        labial = [0.10, 0.20, 0.235, 0.22, 0.18, 0.13, 0.085, 0.055, 0.02]
-        lingual = [-0.64, -0.72, -0.68, -0.53, -0.35, -0.225, -0.14, -0.085, -0.03]
     cusps: list[Cusp] = []
     if place == 3:
         labial = [x * 1.12 + 0.02 * (1 + k / 9) for k, x in enumerate(labial)]
@@ -229,8 +179,7 @@ def anterior_crown(number: int, shown: float, md: float, bl: float, neck: float)
         lingual_mm=PchipInterpolator(q, lingual)(fine) * bl,
         exponent=2.9 if place < 3 else 2.5,
         cusps=cusps,
-        ridges=[],
-        corner_mm=(0.35, 0.75) if upper else (0.25, 0.3),
+        corner_mm=tuple(form["corner_mm"]),
         blend_mm=0.45,
     )
 
@@ -238,24 +187,16 @@ def anterior_crown(number: int, shown: float, md: float, bl: float, neck: float)
 def posterior_crown(number: int, shown: float, md: float, bl: float, neck: float) -> Crown:
     """A premolar or molar."""
     arch, place = "upper" if number < 30 else "lower", number % 10
-    q = [-1.35, -1.0, -0.75, -0.5, -0.25, 0.0, 0.2]
+    q, form = TEETH["posterior"]["height"], TEETH["posterior"][arch]
+    outer, inner = (share * bl for share in form["shares"])
     fine = np.linspace(q[0], q[-1], 160)
     half_u = [0.9 * neck, neck, 0.35 * neck + 0.62, 0.97, 1.0, 1.0, 0.95]
-    if arch == "upper":
-        outer, inner = 0.5 * bl, -0.5 * bl
-        buccal = [0.86, 0.96, 1.0, 0.98, 0.92, 0.82, 0.70]
-        lingual = [0.80, 0.90, 0.97, 1.0, 0.97, 0.86, 0.72]
-    else:
-        outer, inner = 0.26 * bl, -0.74 * bl
-        buccal = [0.80, 0.97, 1.0, 0.94, 0.80, 0.58, 0.36]
-        lingual = [0.86, 0.92, 0.97, 1.0, 0.985, 0.93, 0.85]
-    scale = md / WHEELER_MM[arch][place][1]
+    scale = md / TEETH["dimensions_mm"][arch][f"{place}"][1]
     cusps = []
-    for u, w, h in CUSPS[arch][place]:
+    for u, w, h in TEETH["cusps"][arch][f"{place}"]:
         outer_slope = 1.7 if (w > 0) == (arch == "upper") else 1.4
         cusps.append(Cusp(u * 0.5 * md, w * scale, h, 0.66, outer_slope, round_mm=0.5))
-    low = min(c.w_mm for c in cusps) + 0.7
-    high = max(c.w_mm for c in cusps) - 0.7
+    low, high = min(c.w_mm for c in cusps) + 0.7, max(c.w_mm for c in cusps) - 0.7
     at = 0.5 * md - 1.0
     ridge = -0.3 if number in (34, 44) else -0.05 if place >= 6 else -0.1
     return Crown(
@@ -265,11 +206,10 @@ def posterior_crown(number: int, shown: float, md: float, bl: float, neck: float
         top_mm=max(c.height_mm for c in cusps),
         z_mm=1.0 + fine * shown,
         half_u_mm=PchipInterpolator(q, half_u)(fine) * 0.5 * md * 1.03,
-        buccal_mm=PchipInterpolator(q, buccal)(fine) * outer,
-        lingual_mm=PchipInterpolator(q, lingual)(fine) * inner,
+        buccal_mm=PchipInterpolator(q, form["buccal"])(fine) * outer,
+        lingual_mm=PchipInterpolator(q, form["lingual"])(fine) * inner,
         exponent=3.2 if place >= 6 else 2.8,
         cusps=cusps,
-        ridges=[(at, low, high, ridge), (-at, low, high, ridge - 0.1)],
-        corner_mm=(0.0, 0.0),
         blend_mm=0.9,
+        ridges=[(at, low, high, ridge), (-at, low, high, ridge - 0.1)],
     )

@@ -18,7 +18,7 @@ from kinematics.casts.occlusal import automatic_landmarks
 from kinematics.casts.synthetic.arch_form import line_of_occlusion, occlusal_level
 from kinematics.casts.synthetic.dentition import CLEARANCE_MM, generate_pair, main
 from kinematics.casts.synthetic.occlusal_fit import height_field, least_vertical_gap
-from kinematics.casts.synthetic.tooth_shape import WHEELER_MM, crown, smooth_max, smooth_min
+from kinematics.casts.synthetic.tooth_shape import TEETH, crown, smooth_max, smooth_min
 from kinematics.contact.first_contact import first_contact, prepare
 from tests import SAMPLES
 
@@ -150,7 +150,7 @@ def test_mesiodistal_widths_follow_the_averages(pair):
     # Wheeler / Ash and Nelson averages: 16 and 15 READ, the others from memory.
     for cast in pair:
         for tooth in np.unique(cast.tooth[cast.tooth > 0]):
-            average = WHEELER_MM[cast.arch][tooth % 10][1]
+            average = TEETH["dimensions_mm"][cast.arch][f"{tooth % 10}"][1]
             assert width(cast, tooth) == pytest.approx(average, rel=0.14), tooth
 
 
