@@ -185,20 +185,6 @@ def numeric_fields(case: Case) -> dict[str, float]:
     return out
 
 
-def get_field(case: Case, dotted: str) -> float:
-    """Return one number by dotted name, for example ``arbitrary_axis.left_anterior_mm``.
-
-    Raises
-    ------
-    InputError
-        No such number in this case; the nearest names are given.
-    """
-    fields = numeric_fields(case)
-    if dotted not in fields:
-        raise _unknown(dotted, list(fields))
-    return fields[dotted]
-
-
 def set_field(case: Case, dotted: str, value: float) -> Case:
     """Return the case with one number changed and everything checked again.
 

@@ -28,6 +28,8 @@ MAX_CLOSING_DEG = 170.0
 """Largest accepted range; the roots' sign tests hold below half a turn (derived here)."""
 MIN_CLOUD = 16
 """Fewer axes than this are solved one by one (ours)."""
+OPENINGS_DEG = (20.0, 40.0)
+"""Openings at which casts that overlap are looked for apart (ours)."""
 KINDS = ("", "vertex_face", "face_vertex", "edge_edge", "")
 Status = Literal["contact", "already_touching", "none_in_range"]
 
@@ -314,21 +316,19 @@ class Interpenetration:
     point_mm: FloatArray
 
 
-def interpenetration(
-    prepared: PreparedPair, axis: HingeAxis, *, openings_deg: Sequence[float] = (20.0, 40.0)
-) -> Interpenetration:
+def interpenetration(prepared: PreparedPair, axis: HingeAxis) -> Interpenetration:
     """Find the smallest opening about an axis that separates casts which overlap at the start.
 
     Notes
     -----
-    *Guarantee.* The lower is opened to the first of ``openings_deg`` where the surfaces are apart
+    *Guarantee.* The lower is opened to the first of ``OPENINGS_DEG`` where the surfaces are apart
     and closed back to its first contact, exactly; what happens at wider openings is not asked.
     The depth is an estimate, not a bound.
     """
     nowhere = np.full(3, math.nan)
     if first_contact(prepared, axis, max_closing_deg=1e-6).status != "already_touching":
         return Interpenetration("apart", 0.0, 0.0, nowhere)
-    for opening in openings_deg:
+    for opening in OPENINGS_DEG:
         opened = prepared.with_lower_motion(opening_motion(axis, opening))
         back = first_contact(opened, axis, max_closing_deg=opening + 1e-6)
         if back.status == "contact":

@@ -16,7 +16,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import ArrayLike
 
-from kinematics.articulator.excursion import DEFAULT_TRAVEL_MM, excursion
+from kinematics.articulator.excursion import excursion
 from kinematics.articulator.guides import CondylarGuide
 from kinematics.articulator.instrument import (
     Articulator,
@@ -60,7 +60,6 @@ def arcon_comparison(
     *,
     kinds: Sequence[Kind] = EXCURSIONS,
     steps: int = 20,
-    travel_mm: float = DEFAULT_TRAVEL_MM,
 ) -> ArconComparison:
     """Compare both constructions at one change of the vertical dimension.
 
@@ -85,7 +84,7 @@ def arcon_comparison(
     way: dict[Kind, FloatArray] = {}
     for kind in kinds:
         for pair, out in ((units, difference), (made, unchanged)):
-            moved = [excursion(u, kind, steps, travel_mm=travel_mm) for u in pair.values()]
+            moved = [excursion(u, kind, steps) for u in pair.values()]
             paths = [path.points_path(points_mm) for path in moved]
             common = min(len(path) for path in paths)
             out[kind] = paths[1][:common] - paths[0][:common]

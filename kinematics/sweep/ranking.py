@@ -32,7 +32,7 @@ FIELD_WORDS = {
 
 
 def study_sensitivity(
-    study: Study, *, stop: Stop | None = None, samples: int | None = None, confidence: float = 0.95
+    study: Study, *, stop: Stop | None = None, samples: int | None = None
 ) -> SobolResult:
     """Sobol' indices of a study's varied numbers, taken as independent, whatever its design.
 
@@ -43,7 +43,6 @@ def study_sensitivity(
         One of the study's stops; the first by default.
     samples : int, optional
         A power of two; by default 4096, 256 with first contacts, 128 case by case.
-    confidence : float
 
     Raises
     ------
@@ -71,5 +70,4 @@ def study_sensitivity(
         len(groups),
         samples=samples or default,
         seed=study.seed,
-        confidence=confidence,
     )

@@ -14,7 +14,6 @@ from kinematics.case.fields import as_rigid
 from kinematics.case.read import (
     case_from_dict,
     case_to_dict,
-    get_field,
     numeric_fields,
     read_case,
     set_field,
@@ -311,8 +310,8 @@ def test_every_number_can_be_read_and_set_by_its_name(data):
         if "upper_scan_from_lower_scan" in name:
             continue
         changed = set_field(case, name, value + 0.125)
-        assert get_field(changed, name) == value + 0.125
-        assert get_field(case, name) == value
+        assert numeric_fields(changed)[name] == value + 0.125
+        assert numeric_fields(case)[name] == value
         others = {k: v for k, v in numeric_fields(changed).items() if k != name}
         assert others == {k: v for k, v in numeric_fields(case).items() if k != name}
 
@@ -332,7 +331,7 @@ def test_number_of_an_absent_table_can_be_set(data):
 def test_unknown_or_refused_field_is_named(data):
     case = case_from_dict(data)
     with pytest.raises(InputError, match=r"arbitrary_axis\.left_anterior_mm"):
-        get_field(case, "arbitrary_axis.left_anterior")
+        set_field(case, "arbitrary_axis.left_anterior", 1.0)
     with pytest.raises(InputError, match=r"decision\.tolerance_mm"):
         set_field(case, "decision.tolerance", 1.0)
     with pytest.raises(InputError, match="greater than 0"):

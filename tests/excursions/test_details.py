@@ -16,13 +16,14 @@ from kinematics.case.read import case_from_dict, read_case
 from kinematics.casts.occlusal import automatic_landmarks
 from kinematics.closure.place import place
 from kinematics.contact.first_contact import first_contact, prepare
-from kinematics.excursions.border import BORDER_OPENING_DEG, sagittal_border
+from kinematics.excursions.border import BORDER_OPENING_DEG
 from kinematics.excursions.compare import compare_excursions, excursion_errors
 from kinematics.excursions.settings import front_of
 from kinematics.result import result_dict
 from tests.articulator.test_path import CUSP
 from tests.excursions.test_teeth import cone, joined, slab
 from tests.makers.cases import closed_pair, landmarks_only, open_pair
+from tests.oracles.border import sagittal_border
 from viewer.report.excursions import excursion_paragraphs, excursion_sentences, excursion_table
 from viewer.report.teeth import tooth_paragraphs
 

@@ -11,9 +11,9 @@ from kinematics.articulator.instrument import ArticulatorSettings, build_articul
 from kinematics.base.axis import HingeAxis
 from kinematics.closure.geometry import geometry_of
 from kinematics.closure.place import place
-from kinematics.excursions.border import sagittal_border
 from kinematics.excursions.compare import excursion_errors
 from tests.makers.cases import landmarks_only
+from tests.oracles.border import sagittal_border
 from viewer.figures.draw import draw_figure
 
 TRUE = HingeAxis([0.0, 55.0, 0.0], [0.0, -55.0, 0.0])

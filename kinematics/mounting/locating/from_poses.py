@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import replace
-from itertools import combinations
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -28,12 +27,10 @@ from kinematics.mounting.locating.checks import (
     towards_left,
 )
 from kinematics.mounting.locating.line_fit import LineFit, fit_line, metric
-from kinematics.mounting.locating.located_axis import LocatedAxis, ScanCombination, remarks
+from kinematics.mounting.locating.located_axis import LocatedAxis, remarks
 
 Fit = Callable[[NDArray[np.intp], FloatArray], LineFit]
 
-MAX_PAIRED_SCANS = 8
-"""Up to so many scans all pairs are compared (ours)."""
 INFLATE_P = 0.05
 """Residuals less probable than this under the stated noise widen the covariance (ours)."""
 HUBER_LIMIT = float(np.sqrt(chi2.ppf(0.95, 6)))
@@ -50,7 +47,6 @@ def axis_from_poses(
     half_widths_mm: tuple[float, float] = (55.0, 55.0),
     nominal_openings_deg: ArrayLike | None = None,
     robust: bool = True,
-    compare: bool = True,
     names: Sequence[str] | None = None,
 ) -> LocatedAxis:
     """Find the common axis of a body's poses by least squares over all relative motions.
@@ -75,9 +71,8 @@ def axis_from_poses(
     nominal_openings_deg : array_like, shape (n,), optional
         What was aimed at, to detect scans out of order and swapped sides.
     robust : bool
-        Set aside one scan at fault; hold down scans that disagree where none can be named.
-    compare : bool
-        Also fit without each scan and by pairs.
+        Fit without each scan too; set aside one at fault; hold down scans that disagree where
+        none can be named.
     names : sequence of str, optional
         Names of the scans in messages.
 
@@ -113,7 +108,7 @@ def axis_from_poses(
         )
 
     chosen, factors, fault, findings = choose_scans(
-        fit, angles, trust, known, labels, compare=compare, robust=robust
+        fit, angles, trust, known, labels, robust=robust
     )
     used = np.flatnonzero(np.arange(n) != fault)
     axis = HingeAxis(chosen.left, chosen.right)
@@ -143,7 +138,6 @@ def axis_from_poses(
         departure=pure_rotation_test(chosen, known, axis.direction, whiteners[used], at_points),
         magnification=largest_magnification(chosen.angles),
         scan_at_fault=fault,
-        combinations=compared(fit, axis, angles, trust) if compare and n >= 3 else (),
         findings=(),
     )
     return replace(result, findings=(*findings, *remarks(result, labels)))
@@ -156,7 +150,6 @@ def choose_scans(
     known: bool,
     labels: list[str],
     *,
-    compare: bool,
     robust: bool,
 ) -> tuple[LineFit, FloatArray, int | None, list[Finding]]:
     """Fit all scans; set one aside, or hold some down, where they disagree."""
@@ -166,7 +159,7 @@ def choose_scans(
     testable = len(angles) >= 3 and all(
         largest_magnification(angles[d]) <= MAX_MAGNIFICATION for d in drops
     )
-    if not (robust and compare and testable):
+    if not (robust and testable):
         return whole, trust, None, []
     without = [fit(d, trust) for d in drops]
     fault, disagree = scan_at_fault(whole, without, known)
@@ -205,26 +198,3 @@ def held_down(
         if settled:
             break
     return current, factors
-
-
-def compared(
-    fit: Fit, axis: HingeAxis, angles: FloatArray, trust: FloatArray
-) -> tuple[ScanCombination, ...]:
-    """Axes of all pairs (up to 8 scans) and, from 4 scans on, without each scan."""
-    n = len(angles)
-    groups = [list(p) for p in combinations(range(n), 2)] if n <= MAX_PAIRED_SCANS else []
-    if n >= 4:
-        groups += [[j for j in range(n) if j != i] for i in range(n)]
-    out = []
-    for group in groups:
-        chosen = np.array(group)
-        factor = largest_magnification(angles[chosen])
-        opening = float(np.degrees(np.ptp(angles[chosen])))
-        other, gaps = None, (float("nan"), float("nan"))
-        if factor <= MAX_MAGNIFICATION:
-            one = fit(chosen, trust)
-            other = HingeAxis(one.left, one.right)
-            gaps = tuple(other.distance_mm([axis.left_point_mm, axis.right_point_mm]).tolist())
-        usable = other is not None
-        out.append(ScanCombination(tuple(group), opening, factor, usable, other, *gaps))
-    return tuple(out)

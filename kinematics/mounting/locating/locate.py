@@ -57,7 +57,6 @@ def locate_from_case_table(
     upper_scan_from_lower_scan: RigidTransform,
     *,
     unit: str = "mm",
-    where: str = "mounting",
 ) -> CaseAxis:
     """Locate the true axis that a case's table describes.
 
@@ -72,8 +71,6 @@ def locate_from_case_table(
         The pose in which the casts were scanned.
     unit : str
         Unit of the meshes named.
-    where : str
-        Name of the table in messages.
 
     Raises
     ------
@@ -83,7 +80,7 @@ def locate_from_case_table(
         :func:`kinematics.casts.registration.register`; a poor registration; no reference points.
     """
     half = (table.left_half_width_mm, table.right_half_width_mm)
-    caution = Finding("note", where, CAUTION, "Compare with a second recording.")
+    caution = Finding("note", "mounting", CAUTION, "Compare with a second recording.")
     if table.tracks:
         tracked = axis_from_tracked_points(
             [np.array(t.points_mm) for t in table.tracks],
@@ -94,7 +91,7 @@ def locate_from_case_table(
         findings = (*tracked.findings, caution)
         return CaseAxis(tracked.axis, tracked.covariance_mm2, tracked, {}, findings)
     names = [o.name or o.file or f"opening {i + 1}" for i, o in enumerate(table.openings)]
-    poses, registrations, found = opening_poses(table, names, resolve, lower, unit, where)
+    poses, registrations, found = opening_poses(table, names, resolve, lower, unit)
     nominal = [o.opening_deg for o in table.openings]
     weights = [o.weight for o in table.openings]
     if table.include_scanned_pose:
@@ -102,13 +99,13 @@ def locate_from_case_table(
         names.insert(0, "the scanned pose")
         nominal.insert(0, 0.0)
         weights.insert(0, 1.0)
-    points = reference_points(table, lower, where)
+    points = reference_points(table, lower)
     noise: float | FloatArray | None = table.registration_rms_mm
     if noise is None and len(registrations) == len(table.openings):
         noise = registration_noise(table, registrations, points)
         message = "the registration error is taken from the residuals of independent points"
         fix = "A stitched scan also bends: state registration_rms_mm where it is known."
-        found.append(Finding("warning", f"{where}.registration_rms_mm", message, fix))
+        found.append(Finding("warning", "mounting.registration_rms_mm", message, fix))
     located = axis_from_poses(
         RigidTransform.from_matrix(np.array([p.as_matrix() for p in poses])),
         points,
@@ -129,7 +126,6 @@ def opening_poses(
     resolve: Callable[[str, str], Path],
     lower: Cast | None,
     unit: str,
-    where: str,
 ) -> tuple[list[RigidTransform], dict[str, RegistrationResult], list[Finding]]:
     """Pose of every opening, by registration where a file is named."""
     poses: list[RigidTransform] = []
@@ -140,7 +136,7 @@ def opening_poses(
             poses.append(as_rigid(opening.upper_scan_from_lower_scan))
             continue
         result, remarks = scan_pose(
-            str(opening.file), f"{where}.openings.{i}.file", lower, resolve, unit=unit, label=name
+            str(opening.file), f"mounting.openings.{i}.file", lower, resolve, unit=unit, label=name
         )
         poses.append(result.fixed_from_moving)
         registrations[name if name not in registrations else f"{name} ({i + 1})"] = result
@@ -159,13 +155,13 @@ def registration_noise(
     return np.array(each)
 
 
-def reference_points(table: AxisLocation, lower: Cast | None, where: str) -> FloatArray:
+def reference_points(table: AxisLocation, lower: Cast | None) -> FloatArray:
     """Points of the lower, given or taken from the cast, shape (k, 3)."""
     if table.reference_points_mm is not None:
         return np.array(table.reference_points_mm)
     if lower is None:
         need = "3 or more points of the lower arch"
         fix = "Add the incisal point and two molars in lower_scan."
-        raise InputError(f"{where}.reference_points_mm", "nothing, and no lower cast", need, fix)
+        raise InputError("mounting.reference_points_mm", "nothing, and no lower cast", need, fix)
     used = lower.vertices_mm[np.unique(lower.faces)]
     return used[:: max(1, len(used) // REFERENCE_POINTS)]

@@ -21,32 +21,6 @@ incisors (Woelfel, Igarashi & Dong 2014, read), about 11 degrees at 90 mm."""
 
 
 @dataclass(frozen=True, eq=False)
-class ScanCombination:
-    """The axis of some of the scans, compared with that of all used.
-
-    Attributes
-    ----------
-    scans : tuple of int
-    opening_deg : float
-        Largest angle between two of them.
-    magnification : float
-    usable : bool
-        False where the magnification exceeds 50; the axis is then not computed.
-    axis : HingeAxis or None
-    left_mm, right_mm : float
-        Distance of its points from the located axis; NaN where not usable.
-    """
-
-    scans: tuple[int, ...]
-    opening_deg: float
-    magnification: float
-    usable: bool
-    axis: HingeAxis | None
-    left_mm: float
-    right_mm: float
-
-
-@dataclass(frozen=True, eq=False)
 class UncertainAxis:
     """An axis with its uncertainty, in the frame of what it was located from.
 
@@ -114,7 +88,6 @@ class LocatedAxis(UncertainAxis):
     departure: PureRotationTest
     magnification: float
     scan_at_fault: int | None
-    combinations: tuple[ScanCombination, ...]
     findings: tuple[Finding, ...]
 
 

@@ -174,7 +174,7 @@ def test_standard_deviations_are_those_of_repeated_simulation(noise_known):
     errors, sds, ps = [], [], []
     for _ in range(250):
         got = axis_from_poses(
-            jittered([0, 4, 8, 12], rng, shape), ARCH, left=LEFT, noise=noise, compare=False
+            jittered([0, 4, 8, 12], rng, shape), ARCH, left=LEFT, noise=noise, robust=False
         )
         gaps = []
         for point in (got.axis.left_point_mm, got.axis.right_point_mm):
@@ -265,19 +265,6 @@ def test_good_scans_are_rarely_accused():
         for _ in range(25)
     ]
     assert sum(accused) <= 2
-
-
-def test_combinations_of_scans_are_compared_and_narrow_pairs_are_not_used():
-    g = poses([0, 0.5, 10], np.random.default_rng(9), 0.01, 0.0002)
-    got = axis_from_poses(g, ARCH, left=LEFT, noise=0.03)
-    by_scans = {c.scans: c for c in got.combinations}
-    assert set(by_scans) == {(0, 1), (0, 2), (1, 2)}
-    assert not by_scans[0, 1].usable
-    assert by_scans[0, 1].axis is None
-    for pair in ((0, 2), (1, 2)):
-        c = by_scans[pair]
-        direct = c.axis.distance_mm([got.axis.left_point_mm, got.axis.right_point_mm])
-        np.testing.assert_allclose([c.left_mm, c.right_mm], direct)
 
 
 def test_condyles_that_slide_with_the_square_of_the_opening_are_found_without_stated_noise():
