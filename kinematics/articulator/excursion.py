@@ -8,27 +8,8 @@ from dataclasses import replace
 import numpy as np
 from scipy.spatial.transform import RigidTransform
 
+from kinematics.articulator import path, solver
 from kinematics.articulator.instrument import Articulator
-from kinematics.articulator.path import (
-    KINDS,
-    ExcursionPath,
-    ExcursionStep,
-    Front,
-    Kind,
-    Mix,
-    StepStatus,
-    ToothContact,
-    ToothStop,
-)
-from kinematics.articulator.solver import (
-    Demand,
-    element_coordinates,
-    guide_residuals,
-    moved_axis,
-    pin_gaps,
-    solve_on_table,
-    wall_gaps,
-)
 from kinematics.base.arrays import FloatArray
 from kinematics.base.axis import opening_motion
 from kinematics.base.errors import InputError
@@ -49,15 +30,15 @@ LOCK_RISE_MM = 0.2
 
 def excursion(
     articulator: Articulator,
-    kind: Kind,
+    kind: path.Kind,
     steps: int = 20,
     *,
     travel_mm: float = DEFAULT_TRAVEL_MM,
-    mix: Mix | None = None,
-    front: Front = "pin",
-    teeth: ToothStop | None = None,
+    mix: path.Mix | None = None,
+    front: path.Front = "pin",
+    teeth: path.ToothStop | None = None,
     opening_deg: float = 12.0,
-) -> ExcursionPath:
+) -> path.ExcursionPath:
     """Move the lower member along its guides.
 
     Parameters
@@ -115,7 +96,7 @@ def excursion(
         raise InputError("front", f"{front!r} without casts", "casts to stop on",
                          'Give both casts, or use "pin".')  # fmt: skip
     pose = articulator.start_pose
-    done: list[ExcursionStep] = []
+    done: list[path.ExcursionStep] = []
     for demand in demands:
         step, pose = one_step(articulator, demand, pose, front, teeth)
         if done and step.status == "on_teeth":
@@ -125,25 +106,25 @@ def excursion(
         done.append(step)
         if not step.reached:
             break
-    return ExcursionPath(kind, articulator, tuple(done), len(demands) - 1)
+    return path.ExcursionPath(kind, articulator, tuple(done), len(demands) - 1)
 
 
 def demands_of(
-    articulator: Articulator, kind: Kind, steps: int, travel_mm: float, mix: Mix | None
-) -> Sequence[Demand]:
+    articulator: Articulator, kind: path.Kind, steps: int, travel_mm: float, mix: path.Mix | None
+) -> Sequence[solver.Demand]:
     """Check the request and return the demand of the start and of every step."""
-    if kind not in KINDS:
-        raise InputError("excursion", repr(kind), f"one of {', '.join(KINDS)}", "Correct it.")
+    if kind not in path.KINDS:
+        raise InputError("excursion", repr(kind), f"one of {', '.join(path.KINDS)}", "Correct it.")
     if not 1 <= steps <= 10_000:
         raise InputError("steps", repr(steps), "1 to 10000", "Correct the number of steps.")
     if kind == "hinge":
-        return [Demand()]
+        return [solver.Demand()]
     if (mix is not None) != (kind == "mixed"):
         raise InputError("mix", "none" if mix is None else f"one with {kind!r}",
                          'a Mix with "mixed", and only there', "Correct the call.")  # fmt: skip
     if mix is None:
         lateral = {"left_lateral": 1.0, "right_lateral": -1.0}.get(kind, 0.0)
-        mix = Mix(0.0, lateral * travel_mm) if lateral else Mix(travel_mm, 0.0)
+        mix = path.Mix(0.0, lateral * travel_mm) if lateral else path.Mix(travel_mm, 0.0)
     total = mix.protrusion_mm + abs(mix.lateral_mm)
     if not (mix.protrusion_mm >= 0.0 and 0.0 < total <= MAX_TRAVEL_MM):
         raise InputError("travel_mm", f"{total:.4g} mm", f"above 0, at most {MAX_TRAVEL_MM:g} mm",
@@ -162,21 +143,21 @@ def demands_of(
     shift = abs(side) * orbiting.immediate_side_shift_mm
     left = mix.protrusion_mm + max(-mix.lateral_mm, 0.0)
     right = mix.protrusion_mm + max(mix.lateral_mm, 0.0)
-    demands = [Demand()]
+    demands = [solver.Demand()]
     for way in np.linspace(0.0, shift + total, steps + 1)[1:]:
         part = max(way - shift, 0.0) / total
         begun = way / shift if way < shift else 1.0
-        demands.append(Demand(left * part, right * part, side * begun))
+        demands.append(solver.Demand(left * part, right * part, side * begun))
     return demands
 
 
 def one_step(
     articulator: Articulator,
-    demand: Demand,
+    demand: solver.Demand,
     guess: RigidTransform,
-    front: Front,
-    teeth: ToothStop | None,
-) -> tuple[ExcursionStep, RigidTransform]:
+    front: path.Front,
+    teeth: path.ToothStop | None,
+) -> tuple[path.ExcursionStep, RigidTransform]:
     """Solve one step; returns it and the pose to start the next one from."""
     advances = demand.advance_left_mm, demand.advance_right_mm
     for guide, advance in zip((articulator.left, articulator.right), advances):
@@ -184,7 +165,7 @@ def one_step(
             why = f"the {guide.side} guide (articulator.guide_radius_{guide.side}_mm) ends after "
             why += f"{guide.travel_limit_mm:.3g} mm"
             return step_at(articulator, demand, guess, "unreachable", message=why), guess
-    solution = solve_on_table(articulator, demand, guess)
+    solution = solver.solve_on_table(articulator, demand, guess)
     pose, residual = solution.pose, solution.residual_mm
     if not solution.converged:
         why = "no pose keeps both condylar elements on their guides at "
@@ -193,7 +174,7 @@ def one_step(
         return step_at(articulator, demand, guess, "unreachable", residual, message=why), guess
     if front == "pin" or teeth is None:
         return step_at(articulator, demand, pose, "on_pin", residual), pose
-    axis = moved_axis(articulator, pose)
+    axis = solver.moved_axis(articulator, pose)
     opened = CLEARING_DEG
     while True:
         start = opening_motion(axis, opened) * pose * articulator.start_pose.inv()
@@ -212,34 +193,34 @@ def one_step(
         why = "the teeth do not meet on closing"
         return step_at(articulator, demand, pose, "unreachable", residual, message=why), pose
     rested = opening_motion(axis, opened - found.closing_deg) * pose
-    residual = float(np.abs(guide_residuals(articulator, rested, demand)).max())
+    residual = float(np.abs(solver.guide_residuals(articulator, rested, demand)).max())
     return step_at(articulator, demand, rested, "on_teeth", residual, found), rested
 
 
 def step_at(
     articulator: Articulator,
-    demand: Demand,
+    demand: solver.Demand,
     pose: RigidTransform,
-    status: StepStatus,
+    status: path.StepStatus,
     residual_mm: float = 0.0,
-    contact: ToothContact | None = None,
+    contact: path.ToothContact | None = None,
     message: str = "",
-) -> ExcursionStep:
+) -> path.ExcursionStep:
     """Fill in a step's geometry."""
-    return ExcursionStep(
+    return path.ExcursionStep(
         demand,
         status,
         pose * articulator.start_pose.inv(),
         residual_mm,
-        element_coordinates(articulator, pose),
-        wall_gaps(articulator, pose),
-        float(pin_gaps(articulator, pose).min()),
+        solver.element_coordinates(articulator, pose),
+        solver.wall_gaps(articulator, pose),
+        float(solver.pin_gaps(articulator, pose).min()),
         contact,
         message,
     )
 
 
-def hinge_path(articulator: Articulator, steps: int, opening_deg: float) -> ExcursionPath:
+def hinge_path(articulator: Articulator, steps: int, opening_deg: float) -> path.ExcursionPath:
     """Pure hinge opening from the start; both elements stay against their rear stops."""
     if not 0.0 < opening_deg <= 60.0:
         where = "opening_deg"
@@ -248,13 +229,13 @@ def hinge_path(articulator: Articulator, steps: int, opening_deg: float) -> Excu
     done = []
     for angle in np.linspace(0.0, opening_deg, steps + 1):
         pose = opening_motion(axis, float(angle)) * start
-        residual = float(np.abs(guide_residuals(articulator, pose, Demand())).max())
-        status: StepStatus = "free" if angle > 0.0 else "on_pin"
-        done.append(step_at(articulator, Demand(), pose, status, residual))
-    return ExcursionPath("hinge", articulator, tuple(done), steps)
+        residual = float(np.abs(solver.guide_residuals(articulator, pose, solver.Demand())).max())
+        status: path.StepStatus = "free" if angle > 0.0 else "on_pin"
+        done.append(step_at(articulator, solver.Demand(), pose, status, residual))
+    return path.ExcursionPath("hinge", articulator, tuple(done), steps)
 
 
-def check_climb(step: ExcursionStep, before: ExcursionStep) -> ExcursionStep:
+def check_climb(step: path.ExcursionStep, before: path.ExcursionStep) -> path.ExcursionStep:
     """Mark a step as locked where its tooth contact climbed a wall to get there."""
     if step.contact is None:
         return step
@@ -267,7 +248,7 @@ def check_climb(step: ExcursionStep, before: ExcursionStep) -> ExcursionStep:
     return replace(step, status="locked", message=f"{why}{climb:.3g} deg")
 
 
-def contact_side(demand: Demand, point_mm: FloatArray) -> str:
+def contact_side(demand: solver.Demand, point_mm: FloatArray) -> str:
     """Whether a contact lies on the working or the non-working side."""
     if demand.side == 0.0 or not np.isfinite(point_mm).all():
         moved = demand.advance_left_mm + demand.advance_right_mm > 0.0
@@ -275,7 +256,7 @@ def contact_side(demand: Demand, point_mm: FloatArray) -> str:
     return "working" if point_mm[1] * demand.side > 0.0 else "non_working"
 
 
-def contact_words(contact: ToothContact) -> str:
+def contact_words(contact: path.ToothContact) -> str:
     """Name the teeth of a contact, or its place."""
     if contact.upper_tooth and contact.lower_tooth:
         return f"teeth {contact.upper_tooth} and {contact.lower_tooth}"

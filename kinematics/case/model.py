@@ -12,22 +12,9 @@ from pydantic import Field, PrivateAttr, model_validator
 
 from kinematics.base.axis import MIN_POINT_DISTANCE_MM
 from kinematics.base.errors import InputError
+from kinematics.case import tables
 from kinematics.case.fields import Table, Text, optional, refuse, required
 from kinematics.case.mounting_tables import AnyMounting, AxisPointsMounting, check_unique
-from kinematics.case.tables import (
-    ArbitraryAxis,
-    ArticulatorTable,
-    Casts,
-    Decision,
-    Landmark,
-    Marks,
-    Pin,
-    Record,
-    Target,
-    ThirdPoint,
-    TrueAxis,
-    Uncertainty,
-)
 
 SCHEMA = "hingewise-case/1"
 """Name and version of the case file's layout."""
@@ -53,19 +40,19 @@ class Case(Table):
         alias="schema", description="Layout of this file"
     )
     label: Text = required("Pseudonym, never a name")
-    casts: Casts | None = optional("Meshes of both jaws")
+    casts: tables.Casts | None = optional("Meshes of both jaws")
     mounting: AnyMounting | None = optional("How the casts relate to the axis")
-    true_axis: TrueAxis | None = optional("True axis")
-    arbitrary_axis: ArbitraryAxis | None = optional("Arbitrary axis")
-    marks: Marks | None = optional("Skin marks of both axes")
-    third_point: ThirdPoint | None = optional("Anterior reference point")
-    record: Record = required("Interocclusal record")
-    target: Target = required("Jaw relation wanted")
-    pin: Pin = optional("Incisal pin", Pin())
-    decision: Decision = optional("Tolerance and stop", Decision())
-    articulator: ArticulatorTable | None = optional("Settings of the articulator")
-    uncertainty: Uncertainty | None = optional("How sure the readings are")
-    landmarks: list[Landmark] = Field(
+    true_axis: tables.TrueAxis | None = optional("True axis")
+    arbitrary_axis: tables.ArbitraryAxis | None = optional("Arbitrary axis")
+    marks: tables.Marks | None = optional("Skin marks of both axes")
+    third_point: tables.ThirdPoint | None = optional("Anterior reference point")
+    record: tables.Record = required("Interocclusal record")
+    target: tables.Target = required("Jaw relation wanted")
+    pin: tables.Pin = optional("Incisal pin", tables.Pin())
+    decision: tables.Decision = optional("Tolerance and stop", tables.Decision())
+    articulator: tables.ArticulatorTable | None = optional("Settings of the articulator")
+    uncertainty: tables.Uncertainty | None = optional("How sure the readings are")
+    landmarks: list[tables.Landmark] = Field(
         default_factory=list, description="Points where the error is told"
     )
     _folder: Path = PrivateAttr(default=Path())

@@ -25,7 +25,7 @@ from kinematics.closure.stops import (
     pin_closing,
 )
 from kinematics.closure.tooth_contact import MAX_CLOSING_DEG
-from kinematics.mounting.mount import lower_to_upper
+from kinematics.mounting.methods import lower_to_upper
 
 PIN_AHEAD_OF_INCISORS_MM = 40.0
 """Where the pin tip is taken to stand when the case does not say: this far in front of the incisal

@@ -24,7 +24,8 @@ from kinematics.closure.scans import Scans, load_casts
 from kinematics.closure.stops import UP
 from kinematics.closure.tooth_contact import CastContacts
 from kinematics.mounting.locating.locate import CaseAxis
-from kinematics.mounting.mount import Mounting, locate, lower_to_upper, mount
+from kinematics.mounting.methods import lower_to_upper
+from kinematics.mounting.mount import Mounting, locate, mount
 
 PREPARED = ("upper_occlusal", "lower_occlusal", "lower_tree")
 """What a placed case prepares once, and a changed one takes over."""

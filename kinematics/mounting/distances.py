@@ -12,20 +12,8 @@ from scipy.stats import chi2
 from kinematics.base.arrays import FloatArray
 from kinematics.base.errors import Finding, InputError
 from kinematics.case.mounting_tables import DistancesMounting
-from kinematics.mounting.distances_faults import (
-    explain_contradiction,
-    free_directions,
-    weakest_direction,
-)
-from kinematics.mounting.distances_solver import (
-    START_THIRD_MM,
-    Problem,
-    Solution,
-    plausible,
-    side_of,
-    solve,
-    wrong_side,
-)
+from kinematics.mounting import distances_faults as faults
+from kinematics.mounting import distances_solver as solver
 
 AS_GOOD = 9.0
 """Rise of the sum of squared standardised misses up to which a pose fits as well (3 sd; ours)."""
@@ -100,13 +88,13 @@ def fit_distances(table: DistancesMounting, width_mm: float | None) -> Distances
     its side is taken; if two such poses fit alike the set is refused, never chosen silently.
     *Source*: derived here; least squares and studentised residuals of linear regression.
     """
-    problem = Problem(tuple(table.points), tuple(table.readings), width_mm)
-    minima = solve(problem)
+    problem = solver.Problem(tuple(table.points), tuple(table.readings), width_mm)
+    minima = solver.solve(problem)
     refuse_free(problem, minima[0])
     dof = len(problem.readings) - problem.unknowns
     findings: list[Finding] = []
     if dof > 0 and chi2.sf(minima[0].chi_square, dof) < DOUBT:
-        findings.append(explain_contradiction(problem, minima[0].chi_square))
+        findings.append(faults.explain_contradiction(problem, minima[0].chi_square))
     best, notes = choose_minimum(problem, minima)
     j = problem.jacobian(problem.at(best)[None])[0]
     refuse_free(problem, best)
@@ -116,10 +104,10 @@ def fit_distances(table: DistancesMounting, width_mm: float | None) -> Distances
     checked = leverage < 1.0 - 1e-6
     widen = max(1.0, best.chi_square / dof) if dof > 0 else 1.0
     covariance = widen * inverse[:6, :6]
-    third = best.extra[-2:] if problem.uses_third else np.array(START_THIRD_MM)
+    third = best.extra[-2:] if problem.uses_third else np.array(solver.START_THIRD_MM)
     titles = tuple(q.title for q in problem.readings)
     findings += [*notes, *unchecked_readings(titles, checked, dof)]
-    weak_mm, weak = weakest_direction(covariance, problem.at(best)[:-3])
+    weak_mm, weak = faults.weakest_direction(covariance, problem.at(best)[:-3])
     if weak_mm > WEAK_MM:
         got = f"the casts are fixed to {weak_mm:.1f} mm only, by {weak}"
         fix = "Add a reading that this motion would change."
@@ -140,7 +128,7 @@ def fit_distances(table: DistancesMounting, width_mm: float | None) -> Distances
     )
 
 
-def pose_gain(problem: Problem, gain: FloatArray) -> FloatArray:
+def pose_gain(problem: solver.Problem, gain: FloatArray) -> FloatArray:
     """Rows for pose, width, third point's x and y, from those of the unknowns."""
     known = np.array([True] * 6 + [problem.width_mm is None] + [problem.uses_third] * 2)
     out = np.zeros((9, gain.shape[1]))
@@ -148,9 +136,9 @@ def pose_gain(problem: Problem, gain: FloatArray) -> FloatArray:
     return out
 
 
-def refuse_free(problem: Problem, at: Solution) -> None:
+def refuse_free(problem: solver.Problem, at: solver.Solution) -> None:
     """Refuse readings that leave a direction free, and name it."""
-    free = free_directions(problem, problem.jacobian(problem.at(at)[None])[0])
+    free = faults.free_directions(problem, problem.jacobian(problem.at(at)[None])[0])
     if free:
         got = f"{len(problem.readings)} readings that leave free: {'; '.join(free)}"
         need = f"readings that fix all {problem.unknowns} unknowns"
@@ -158,10 +146,12 @@ def refuse_free(problem: Problem, at: Solution) -> None:
         raise InputError("mounting.readings", got, need, fix)
 
 
-def choose_minimum(problem: Problem, minima: list[Solution]) -> tuple[Solution, list[Finding]]:
+def choose_minimum(
+    problem: solver.Problem, minima: list[solver.Solution]
+) -> tuple[solver.Solution, list[Finding]]:
     """Pick the pose to use; refuse swapped sides and two plausible poses."""
     alike = [s for s in minima if s.chi_square <= minima[0].chi_square + AS_GOOD]
-    good = [s for s in alike if plausible(problem, s)]
+    good = [s for s in alike if solver.plausible(problem, s)]
     if not good:
         refuse_wrong_side(problem, alike[0])
         return alike[0], []
@@ -187,19 +177,19 @@ def choose_minimum(problem: Problem, minima: list[Solution]) -> tuple[Solution, 
     return good[0], [Finding("note", where, got, fix)]
 
 
-def casts_apart(problem: Problem, a: Solution, b: Solution) -> bool:
+def casts_apart(problem: solver.Problem, a: solver.Solution, b: solver.Solution) -> bool:
     """Whether two poses put any point of the casts more than 1 mm apart."""
     gap = problem.at(a)[:-3] - problem.at(b)[:-3]
     return bool(np.linalg.norm(gap, axis=1).max() > 1.0)
 
 
-def refuse_wrong_side(problem: Problem, best: Solution) -> None:
+def refuse_wrong_side(problem: solver.Problem, best: solver.Solution) -> None:
     """Refuse a pose that fits only with left and right exchanged."""
-    wrong = wrong_side(problem, best)
+    wrong = solver.wrong_side(problem, best)
     if not wrong:
         return
     places = problem.places(best)
-    sided = [p.name for p in problem.points if side_of(p) and abs(places[p.name][1]) > 5.0]
+    sided = [p.name for p in problem.points if solver.side_of(p) and abs(places[p.name][1]) > 5.0]
     fix = "Check the readings, side and tooth number of this point."
     if len(wrong) == len(sided) > 1:
         fix = "Left and right look swapped: exchange left_axis_point and right_axis_point."

@@ -21,15 +21,8 @@ from kinematics.case.mounting_tables import (
     LocatedAxisMounting,
     MatrixMounting,
 )
+from kinematics.mounting import frames
 from kinematics.mounting.distances import fit_distances
-from kinematics.mounting.frames import (
-    BALKWILL_SD_DEG,
-    BONWILL_ARM_SD_MM,
-    OCCLUSAL_PLANE_SD_DEG,
-    THIRD_POINT_REACH_MM,
-    bonwill_frame,
-    propagated,
-)
 from kinematics.mounting.locating.locate import CaseAxis
 from kinematics.mounting.marks import axes_from_marks
 from kinematics.mounting.rigid_fit import fit_rigid
@@ -55,7 +48,7 @@ class Pose:
     findings: tuple[Finding, ...] = ()
     on_arbitrary: bool = False
     gains: tuple[tuple[str, FloatArray], ...] = ()
-    third_point_mm: tuple[float, float] = (THIRD_POINT_REACH_MM, 0.0)
+    third_point_mm: tuple[float, float] = (frames.THIRD_POINT_REACH_MM, 0.0)
     true_axis_covariance_mm2: FloatArray | None = None
 
 
@@ -126,10 +119,10 @@ def by_average(table: AverageMounting, width: float, case: Case, named: list[Low
 
     def build(v: FloatArray) -> RigidTransform:
         angles = {"balkwill_deg": v[1], "occlusal_to_axis_orbital_deg": v[2]}
-        return bonwill_frame(*points, arm_mm=v[0], base_mm=base, **angles)
+        return frames.bonwill_frame(*points, arm_mm=v[0], base_mm=base, **angles)
 
     values = np.array([arm, table.balkwill_deg, table.occlusal_to_axis_orbital_deg])
-    sds = np.array([BONWILL_ARM_SD_MM, BALKWILL_SD_DEG, OCCLUSAL_PLANE_SD_DEG])
+    sds = np.array([frames.BONWILL_ARM_SD_MM, frames.BALKWILL_SD_DEG, frames.OCCLUSAL_PLANE_SD_DEG])
     height = np.sqrt(arm**2 - base**2 / 4.0) * np.sin(np.radians(table.balkwill_deg))
     note = Finding(
         "warning",
@@ -139,7 +132,7 @@ def by_average(table: AverageMounting, width: float, case: Case, named: list[Low
         "occlusal plane (published mean 34.3, 21.0 to 47.2; CBCT, n = 120)",
         "Measure the patient where the answer depends on it.",
     )
-    gain = propagated(build, values, sds)
+    gain = frames.propagated(build, values, sds)
     names = ("Bonwill arm", "Balkwill angle", "occlusal plane to axis-orbital plane")
     gains = tuple((n, g[:, None]) for n, g in zip(names, gain.T, strict=True))
     return Pose(build(values), width, (), gain @ gain.T, (note,), gains=gains)
@@ -188,7 +181,7 @@ def by_axis_points(table: AxisPointsMounting) -> Pose:
     covariance: FloatArray | None = None
     gains: tuple[tuple[str, FloatArray], ...] = ()
     if table.sd_mm is not None:
-        gain = propagated(build, values, np.full(9, table.sd_mm))
+        gain = frames.propagated(build, values, np.full(9, table.sd_mm))
         covariance = gain @ gain.T
         width_gain = np.concatenate([axis.direction, -axis.direction, np.zeros(3)]) * table.sd_mm
         # The third point as read, plus how the frame that it is seen in moves with each reading.

@@ -13,31 +13,12 @@ from kinematics.base.arrays import FloatArray, frozen
 from kinematics.base.axis import HingeAxis
 from kinematics.base.errors import Finding, InputError
 from kinematics.base.teeth import tooth_side
+from kinematics.case import mounting_tables
 from kinematics.case.model import Case
-from kinematics.case.mounting_tables import (
-    AverageMounting,
-    AxisPointsMounting,
-    FiducialsMounting,
-    LocatedAxisMounting,
-    MatrixMounting,
-)
 from kinematics.casts.cast import Cast
+from kinematics.mounting import methods
 from kinematics.mounting.frames import axis_orbital_from_articulator, cast_shift_mm, small_motion
 from kinematics.mounting.locating.locate import CaseAxis, locate_from_case_table
-from kinematics.mounting.methods import (
-    LowerPoint,
-    Pose,
-    axes_of,
-    by_average,
-    by_axis_points,
-    by_distances,
-    by_fiducials,
-    by_located_axis,
-    by_matrix,
-    given_width,
-    lower_to_upper,
-    offset_gap,
-)
 from kinematics.mounting.rigid_fit import motion_jacobian
 
 NamedPoint = tuple[str, int, ArrayLike]
@@ -109,10 +90,12 @@ def locate(case: Case, lower: Cast | None) -> CaseAxis | None:
     lower : Cast or None
         In ``lower_scan``.
     """
-    if not isinstance(case.mounting, LocatedAxisMounting):
+    if not isinstance(case.mounting, mounting_tables.LocatedAxisMounting):
         return None
     unit = "mm" if case.casts is None else case.casts.unit
-    return locate_from_case_table(case.mounting, case.path, lower, lower_to_upper(case), unit=unit)
+    return locate_from_case_table(
+        case.mounting, case.path, lower, methods.lower_to_upper(case), unit=unit
+    )
 
 
 def mount(
@@ -146,34 +129,38 @@ def mount(
     named += [(n, t, np.asarray(p, dtype=np.float64)) for n, t, p in (landmarks or [])]
     table = case.mounting
     if table is None:
-        pose = Pose(RigidTransform.identity(), given_width(case))
-    elif isinstance(table, MatrixMounting):
-        pose = by_matrix(table, given_width(case))
-    elif isinstance(table, FiducialsMounting):
-        pose = by_fiducials(table, given_width(case))
-    elif isinstance(table, AverageMounting):
-        pose = by_average(table, given_width(case), case, named)
-    elif isinstance(table, AxisPointsMounting):
-        pose = by_axis_points(table)
-    elif isinstance(table, LocatedAxisMounting):
+        pose = methods.Pose(RigidTransform.identity(), methods.given_width(case))
+    elif isinstance(table, mounting_tables.MatrixMounting):
+        pose = methods.by_matrix(table, methods.given_width(case))
+    elif isinstance(table, mounting_tables.FiducialsMounting):
+        pose = methods.by_fiducials(table, methods.given_width(case))
+    elif isinstance(table, mounting_tables.AverageMounting):
+        pose = methods.by_average(table, methods.given_width(case), case, named)
+    elif isinstance(table, mounting_tables.AxisPointsMounting):
+        pose = methods.by_axis_points(table)
+    elif isinstance(table, mounting_tables.LocatedAxisMounting):
         found = located or locate(case, None)
         assert found is not None
-        pose = by_located_axis(table, found)
+        pose = methods.by_located_axis(table, found)
     else:
-        pose = by_distances(table, case)
-    upper_from_lower = lower_to_upper(case)
+        pose = methods.by_distances(table, case)
+    upper_from_lower = methods.lower_to_upper(case)
     return placed(case, pose, "given" if table is None else table.method, named, upper_from_lower)
 
 
 def placed(
-    case: Case, pose: Pose, method: str, named: list[LowerPoint], upper_from_lower: RigidTransform
+    case: Case,
+    pose: methods.Pose,
+    method: str,
+    named: list[methods.LowerPoint],
+    upper_from_lower: RigidTransform,
 ) -> Mounting:
     """Put both axes into ``axis_orbital`` and check that the teeth are where teeth are."""
     width, frame, covariance = pose.width_mm, pose.frame_from_upper_scan, pose.covariance
     moves = [(name, gain[:6]) for name, gain in pose.gains]
     if pose.on_arbitrary:
-        width = float(np.sqrt(width**2 - offset_gap(case) ** 2))
-        true, arbitrary = axes_of(case, width)
+        width = float(np.sqrt(width**2 - methods.offset_gap(case) ** 2))
+        true, arbitrary = methods.axes_of(case, width)
         step = axis_orbital_from_articulator(arbitrary, pose.third_point_mm)
         frame = step * frame
         if covariance is not None:
@@ -190,7 +177,7 @@ def placed(
         if table.frame == "upper_scan":
             arbitrary = arbitrary.transformed(frame)
     else:
-        true, arbitrary = axes_of(case, width)
+        true, arbitrary = methods.axes_of(case, width)
     if arbitrary.direction[1] <= 0.0:
         need = "the left point at larger y (left) than the right point"
         fix = "Swap left_point_mm and right_point_mm, or check the frame."
@@ -220,24 +207,24 @@ def adjoint_of(step: RigidTransform) -> FloatArray:
     return np.block([[turn, np.zeros((3, 3))], [cross @ turn, turn]])
 
 
-def step_gain(case: Case, pose: Pose, step: RigidTransform) -> FloatArray:
+def step_gain(case: Case, pose: methods.Pose, step: RigidTransform) -> FloatArray:
     """Small motion of the step from the arbitrary to the true axis, shape (6, 3), by one mm more.
 
     Columns: width of the measured axis, third point's x, its y. *Source*: central differences.
     """
-    gap = offset_gap(case)
+    gap = methods.offset_gap(case)
     values = np.array([pose.width_mm, *pose.third_point_mm])
 
     def moved(change: FloatArray) -> FloatArray:
         width, x, y = (values + change).tolist()
-        _, arbitrary = axes_of(case, float(np.sqrt(width**2 - gap**2)))
+        _, arbitrary = methods.axes_of(case, float(np.sqrt(width**2 - gap**2)))
         return small_motion(axis_orbital_from_articulator(arbitrary, (x, y)), step)
 
     columns = [moved(change) - moved(-change) for change in STEP_MM * np.eye(3)]
     return np.column_stack(columns) / (2.0 * STEP_MM)
 
 
-def check_teeth(points: list[LowerPoint]) -> list[Finding]:
+def check_teeth(points: list[methods.LowerPoint]) -> list[Finding]:
     """Remark on landmarks that a mounting puts where no teeth are.
 
     Parameters

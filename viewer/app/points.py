@@ -18,7 +18,7 @@ Kind = Literal["landmark", "fiducial"]
 
 def lower_scan_point(placed: PlacedCase, point_mm: Any) -> list[float]:
     """A point of the lower at the scanned pose (``axis_orbital``) in ``lower_scan``, mm."""
-    from kinematics.mounting.mount import lower_to_upper
+    from kinematics.mounting.methods import lower_to_upper
 
     from_lower = placed.mounting.axis_orbital_from_upper_scan * lower_to_upper(placed.case)
     return [round(float(v), 4) for v in from_lower.inv().apply(np.asarray(point_mm))]

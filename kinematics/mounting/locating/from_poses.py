@@ -13,19 +13,7 @@ from scipy.stats import chi2
 from kinematics.base.arrays import FloatArray, frozen
 from kinematics.base.axis import HingeAxis
 from kinematics.base.errors import Finding, InputError
-from kinematics.mounting.locating.checks import (
-    MAX_MAGNIFICATION,
-    check_located,
-    check_openings,
-    largest_magnification,
-    noise_whiteners,
-    pose_arrays,
-    pure_rotation_test,
-    reference,
-    scan_at_fault,
-    scan_weights,
-    towards_left,
-)
+from kinematics.mounting.locating import checks
 from kinematics.mounting.locating.line_fit import LineFit, fit_line, metric
 from kinematics.mounting.locating.located_axis import LocatedAxis, remarks
 
@@ -90,17 +78,17 @@ def axis_from_poses(
     Where the scans disagree more than the stated noise allows (5 %), the covariance is inflated
     by chi-square over dof. *Source*: derived here; simulated in the tests.
     """
-    turn, shift = pose_arrays(poses)
+    turn, shift = checks.pose_arrays(poses)
     n = len(turn)
     labels = [f"scan {i + 1}" for i in range(n)] if names is None else list(names)
     if len(labels) != n:
         raise InputError("names", f"{len(labels)} names", f"{n}", "Give one name a scan.")
-    points, centre = reference(reference_points_mm)
-    hint = towards_left(left)
-    trust = scan_weights(weights, n)
+    points, centre = checks.reference(reference_points_mm)
+    hint = checks.towards_left(left)
+    trust = checks.scan_weights(weights, n)
     spread = np.stack([metric(points @ t.T, t @ centre) for t in turn])
-    whiteners, known, noise_mm = noise_whiteners(noise, spread, len(points))
-    angles = check_openings(turn, shift, hint, nominal_openings_deg, labels)
+    whiteners, known, noise_mm = checks.noise_whiteners(noise, spread, len(points))
+    angles = checks.check_openings(turn, shift, hint, nominal_openings_deg, labels)
 
     def fit(used: NDArray[np.intp], factors: FloatArray) -> LineFit:
         return fit_line(
@@ -114,7 +102,7 @@ def axis_from_poses(
     axis = HingeAxis(chosen.left, chosen.right)
     fix = "Check the unit of the translations (mm), and that the poses are "
     fix += "upper_scan_from_lower_scan."
-    check_located(axis, turn[used[0]] @ centre + shift[used[0]], "openings", fix)
+    checks.check_located(axis, turn[used[0]] @ centre + shift[used[0]], "openings", fix)
     unit_sd = float(np.sqrt(chosen.sum_squares / chosen.dof))
     unlikely = known and chi2.sf(chosen.sum_squares, chosen.dof) < INFLATE_P
     inflation = unit_sd if unlikely else 1.0
@@ -135,8 +123,10 @@ def axis_from_poses(
         opening_deg=frozen(opening),
         residual_mm=frozen(residual),
         weights=frozen(factors),
-        departure=pure_rotation_test(chosen, known, axis.direction, whiteners[used], at_points),
-        magnification=largest_magnification(chosen.angles),
+        departure=checks.pure_rotation_test(
+            chosen, known, axis.direction, whiteners[used], at_points
+        ),
+        magnification=checks.largest_magnification(chosen.angles),
         scan_at_fault=fault,
         findings=(),
     )
@@ -157,12 +147,12 @@ def choose_scans(
     whole = fit(everything, trust)
     drops = [np.delete(everything, i) for i in everything]
     testable = len(angles) >= 3 and all(
-        largest_magnification(angles[d]) <= MAX_MAGNIFICATION for d in drops
+        checks.largest_magnification(angles[d]) <= checks.MAX_MAGNIFICATION for d in drops
     )
     if not (robust and testable):
         return whole, trust, None, []
     without = [fit(d, trust) for d in drops]
-    fault, disagree = scan_at_fault(whole, without, known)
+    fault, disagree = checks.scan_at_fault(whole, without, known)
     if fault is not None:
         factors = trust.copy()
         factors[fault] = 0.0

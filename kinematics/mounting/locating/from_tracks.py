@@ -12,16 +12,8 @@ from scipy.stats import chi2, f
 from kinematics.base.arrays import FloatArray, frozen
 from kinematics.base.axis import HingeAxis
 from kinematics.base.errors import Finding, InputError
+from kinematics.mounting.locating import checks
 from kinematics.mounting.locating.arc_fit import ArcFit, demean, fit_arcs
-from kinematics.mounting.locating.checks import (
-    LEAST_OPENING_DEG,
-    MAX_MAGNIFICATION,
-    REJECT_P,
-    check_located,
-    check_tilt,
-    registration_magnification,
-    towards_left,
-)
 from kinematics.mounting.locating.located_axis import UncertainAxis
 
 OUTLIER_SD = 6.0
@@ -93,7 +85,7 @@ def axis_from_tracked_points(
     data, owner = checked_tracks(tracks)
     if noise_mm is not None and not (np.isfinite(noise_mm) and noise_mm > 0):
         raise InputError("noise_mm", f"{noise_mm:g}", "above 0 mm", "Leave it out to estimate.")
-    hint = towards_left(left)
+    hint = checks.towards_left(left)
     keep = np.ones(len(data), dtype=bool)
     best = fit_arcs(data, owner, hint, half_widths_mm)
     size = np.linalg.norm(best.residuals.reshape(-1, 2), axis=1)
@@ -109,7 +101,7 @@ def axis_from_tracked_points(
     middle, u = best.foot, best.u
     axis = HingeAxis(middle + half_widths_mm[0] * u, middle - half_widths_mm[1] * u)
     fix = "Check the unit of the samples and their arcs."
-    check_located(axis, data[keep].mean(axis=0), "tracks", fix)
+    checks.check_located(axis, data[keep].mean(axis=0), "tracks", fix)
     own = owner[keep]
     each = [own == j for j in range(count)]
     arc = np.array([np.degrees(np.ptp(best.angle[one])) for one in each])
@@ -191,14 +183,14 @@ def chance_of_departure(
 def check_arcs(arc_deg: FloatArray, best: ArcFit, hint: FloatArray) -> None:
     """Refuse arcs too short to locate an axis, and an axis that is not transverse."""
     widest = float(arc_deg.max())
-    factor = registration_magnification(widest)
-    if factor > MAX_MAGNIFICATION:
+    factor = checks.registration_magnification(widest)
+    if factor > checks.MAX_MAGNIFICATION:
         got = f"arcs of {widest:.3g} degrees at most, which magnify an error at least "
-        need = f"{LEAST_OPENING_DEG:.2f} degrees or more; 8 or more is better"
+        need = f"{checks.LEAST_OPENING_DEG:.2f} degrees or more; 8 or more is better"
         fix = "Record a wider opening within pure hinge movement."
         raise InputError("tracks", f"{got}{factor:.0f} times", need, fix)
     fix = "Check the direction to the left, and that the movement was an opening."
-    check_tilt(best.u, hint, "tracks", "an axis", fix)
+    checks.check_tilt(best.u, hint, "tracks", "an axis", fix)
 
 
 def remarks(result: TrackedAxis) -> list[Finding]:
@@ -210,7 +202,7 @@ def remarks(result: TrackedAxis) -> list[Finding]:
         message += f"{worst:.1f} mm (one SD)"
         fix = "Record a wider opening, more samples, or points farther from the axis."
         out.append(Finding("warning", "tracks", message, fix))
-    if result.departure_p < REJECT_P:
+    if result.departure_p < checks.REJECT_P:
         message = f"the points do not move on circles about one axis (p = {result.departure_p:.1g})"
         fix = "Guide the patient to the hinge position and record again; the condyles moved."
         out.append(Finding("warning", "tracks", message, fix))
