@@ -19,8 +19,6 @@ SCHEMA = "hingewise-result/1"
 """Name and version of the layout of result.json."""
 RESULT_SCHEMA = Path(__file__).with_name("result.schema.json")
 """That layout as a JSON schema; a test holds what is written to it."""
-
-
 PACKAGES = ("hingewise", "numpy", "scipy", "trimesh", "numba", "pyvista")
 """Packages that the numbers and the pictures depend on."""
 FRAME = {

@@ -7,11 +7,7 @@ import math
 HINGE_RANGE_MM = 20.0
 """Largest departure considered, at the incisors: pure hinge opening reaches about 20 mm
 (Posselt 1957, read; published_values.md section 3)."""
-
-
 MICROMETRES = 1000.0
-
-
 ROUNDING = 1e-6
 """Of a last digit: a limit that is that digit but for rounding is said as it is (ours)."""
 

@@ -142,8 +142,6 @@ def checked_path(path: str) -> str:
 
 FileName = Annotated[str, Field(min_length=1, max_length=1000), AfterValidator(checked_path)]
 """Path of a file of the case, without control characters."""
-
-
 Text = Annotated[str, AfterValidator(checked_text)]
 """A short printable text without markup or control characters."""
 

@@ -259,8 +259,6 @@ def signed_gaps(  # type: ignore[no-untyped-def]
 
 NEAREST_AXIS_MM = 10.0
 """An axis closer than this to a cast is refused: no condyle lies so near the teeth (ours)."""
-
-
 CELL_MM = 8.0
 """Edge of a cell (ours): a few hundred cells a cast."""
 

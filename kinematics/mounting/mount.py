@@ -23,8 +23,6 @@ from kinematics.mounting.rigid_fit import motion_jacobian
 
 NamedPoint = tuple[str, int, ArrayLike]
 """A landmark as (name, ISO 3950 tooth or 0, point in ``lower_scan``, mm)."""
-
-
 STEP_MM = 1e-3
 """Step of the central differences of how the axes' step depends on what was read (ours)."""
 

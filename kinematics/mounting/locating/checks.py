@@ -162,24 +162,14 @@ def scan_at_fault(
 
 MAX_MAGNIFICATION = 50.0
 """Refused beyond it: a registration error of 0.03 mm would be 1.5 mm at the axis (ours)."""
-
-
 LEAST_OPENING_DEG = float(np.degrees(2.0 * np.arcsin(0.5 / MAX_MAGNIFICATION)))
 """Angle between two poses that magnifies so much (1.15 degrees; derived here)."""
-
-
 MAX_TILT_DEG = 45.0
 """An axis farther than this from the stated left is not a transverse axis (ours)."""
-
-
 REACH_MM = (20.0, 200.0)
 """Accepted distance of the axis from the middle of the arch; outside, a wrong unit (ours)."""
-
-
 ORDER_MARGIN_DEG = 0.5
 """Openings in the wrong order by less than this are not remarked on (ours)."""
-
-
 MIN_SPREAD_MM = 5.0
 """Reference points closer to one line than this do not fix a pose (ours)."""
 
