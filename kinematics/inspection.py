@@ -17,7 +17,7 @@ from kinematics.case.remarks import untouched
 from kinematics.casts.health import MeshHealth
 from kinematics.closure.close import open_as_scanned
 from kinematics.closure.geometry import geometry_of
-from kinematics.closure.place import PlacedCase, place
+from kinematics.closure.place import place
 from kinematics.closure.scans import load_casts
 from kinematics.excursions.results import CaseGuidance
 from kinematics.excursions.settings import case_guidance
@@ -47,11 +47,11 @@ class Inspection:
 
     label: str
     health: Mapping[str, MeshHealth]
-    mounting: Mounting | None
-    overlap_mm: float | None
-    clearing_opening_deg: float | None
-    landmarks: tuple[str, ...]
-    findings: tuple[Finding, ...]
+    mounting: Mounting | None = None
+    overlap_mm: float | None = None
+    clearing_opening_deg: float | None = None
+    landmarks: tuple[str, ...] = ()
+    findings: tuple[Finding, ...] = ()
     guidance: CaseGuidance | None = None
 
     def json_form(self) -> dict[str, Any]:
@@ -77,23 +77,25 @@ def inspect_case(case: Case) -> Inspection:
     ----------
     case : Case
     """
-    own = [*_population(case), *untouched(case)]
+    own = [*unusable_population(case), *untouched(case)]
     told = (*case_findings(case), *own)
     try:
         scans = load_casts(case)
     except InputError as error:
-        return Inspection(case.label, {}, None, None, None, (), (*told, _as_finding(error)))
+        return Inspection(case.label, {}, findings=(*told, as_finding(error)))
     known = (*told, *scans.findings)
     if any(finding.level == "error" for finding in scans.findings):
-        return Inspection(case.label, scans.health, None, None, None, (), known)
+        return Inspection(case.label, scans.health, findings=known)
     try:
         placed = place(case, strict=False, scans=scans)
     except InputError as error:
-        return Inspection(
-            case.label, scans.health, None, None, None, (), (*known, _as_finding(error))
-        )
+        return Inspection(case.label, scans.health, findings=(*known, as_finding(error)))
     findings = [*placed.findings, *own, *open_as_scanned(placed)]
-    overlap, clearing = _overlap(placed)
+    overlap: float | None = None
+    clearing: float | None = None
+    if placed.upper is not None:
+        depth = placed.contacts.overlap(RigidTransform.identity(), placed.true_axis)
+        overlap, clearing = depth.depth_mm, depth.clearing_opening_deg
     if overlap:
         got = f"as scanned, the casts interpenetrate by about {overlap:.2f} mm and part after "
         got += f"opening {clearing:.3f} degrees about the true axis"
@@ -107,36 +109,22 @@ def inspect_case(case: Case) -> Inspection:
             guidance = case_guidance(geometry)
             findings += guidance.patient.findings
     except InputError as error:
-        findings.append(_as_finding(error))
-    return Inspection(
-        case.label,
-        placed.scans.health,
-        placed.mounting,
-        overlap,
-        clearing,
-        placed.landmarks.names,
-        tuple(findings),
-        guidance,
-    )
+        findings.append(as_finding(error))
+    found = placed.landmarks.names, tuple(findings), guidance
+    return Inspection(case.label, placed.scans.health, placed.mounting, overlap, clearing, *found)
 
 
-def _population(case: Case) -> list[Finding]:
+def unusable_population(case: Case) -> list[Finding]:
     """The error of an ``[uncertainty]`` whose study is unknown or whose file cannot be used."""
     try:
         if case.uncertainty is not None:
             population_of(case, case.uncertainty, np.zeros(4))
     except InputError as error:
-        return [_as_finding(error)]
+        return [as_finding(error)]
     return []
 
 
-def _overlap(placed: PlacedCase) -> tuple[float | None, float | None]:
-    if placed.upper is None:
-        return None, None
-    depth = placed.contacts.overlap(RigidTransform.identity(), placed.true_axis)
-    return depth.depth_mm, depth.clearing_opening_deg
-
-
-def _as_finding(error: InputError) -> Finding:
+def as_finding(error: InputError) -> Finding:
+    """What would stop ``assess``, as a remark."""
     where = f"{error.file}: {error.where}" if error.file else error.where
     return Finding("error", where, f"got {error.got}, need {error.allowed}", error.fix)

@@ -207,13 +207,14 @@ def step_at(
     message: str = "",
 ) -> path.ExcursionStep:
     """Fill in a step's geometry."""
+    left, right = elements = solver.element_coordinates(articulator, pose)
     return path.ExcursionStep(
         demand,
         status,
         pose * articulator.start_pose.inv(),
         residual_mm,
-        solver.element_coordinates(articulator, pose),
-        solver.wall_gaps(articulator, pose),
+        elements,
+        (articulator.left.wall(left)[0], articulator.right.wall(right)[0]),
         float(solver.pin_gaps(articulator, pose).min()),
         contact,
         message,

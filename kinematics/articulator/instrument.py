@@ -16,13 +16,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.spatial.transform import RigidTransform
 
-from kinematics.articulator.guides import (
-    CondylarGuide,
-    IncisalTable,
-    Side,
-    check_range,
-    incisal_table,
-)
+from kinematics.articulator import guides
 from kinematics.base.arrays import FloatArray
 from kinematics.base.axis import HingeAxis, as_point, opening_motion
 from kinematics.base.errors import InputError
@@ -155,9 +149,9 @@ class Articulator:
     """
 
     settings: ArticulatorSettings
-    left: CondylarGuide
-    right: CondylarGuide
-    table: IncisalTable
+    left: guides.CondylarGuide
+    right: guides.CondylarGuide
+    table: guides.IncisalTable
     pin_tip_mm: FloatArray
     guidance_on: Member = "upper"
     pin_on: Member = "upper"
@@ -180,7 +174,7 @@ def build_articulator(
     *,
     guidance_on: Member = "upper",
     pin_on: Member = "upper",
-    table: IncisalTable | None = None,
+    table: guides.IncisalTable | None = None,
     table_point_mm: ArrayLike | None = None,
 ) -> Articulator:
     """Set an articulator.
@@ -199,12 +193,12 @@ def build_articulator(
     InputError
         A setting out of range, a pin behind or too near the hinge axis, a table above the pin.
     """
-    width = check_range(
+    width = guides.check_range(
         "articulator.intercondylar_mm", settings.intercondylar_mm, INTERCONDYLAR_RANGE_MM, "mm"
     )
-    sides: tuple[tuple[Side, float], ...] = (("left", 1.0), ("right", -1.0))
+    sides: tuple[tuple[guides.Side, float], ...] = (("left", 1.0), ("right", -1.0))
     left, right = (
-        CondylarGuide(
+        guides.CondylarGuide(
             side,
             np.array([0.0, sign * 0.5 * width, 0.0]),
             getattr(settings, f"sagittal_inclination_{side}_deg"),
@@ -221,7 +215,9 @@ def build_articulator(
         raise InputError("pin.tip_mm", got, f"at least {MIN_PIN_REACH_MM:g} mm", fix)
     if table is None:
         at = tip if table_point_mm is None else table_point_mm
-        table = incisal_table(at, settings.incisal_sagittal_deg, settings.incisal_lateral_deg)
+        table = guides.incisal_table(
+            at, settings.incisal_sagittal_deg, settings.incisal_lateral_deg
+        )
     start = tip if pin_on == "lower" else 2.0 * table.point_mm - tip
     reach = float(-(table.gaps(start).min()))
     if reach > START_TOLERANCE_MM:

@@ -228,12 +228,6 @@ def moved_axis(articulator: Articulator, pose: RigidTransform) -> HingeAxis:
     return axis.transformed(pose) if articulator.guidance_on == "upper" else axis
 
 
-def wall_gaps(articulator: Articulator, pose: RigidTransform) -> tuple[float, float]:
-    """Gap of each element and its medial wall, left and right, mm (negative: through it)."""
-    left, right = element_coordinates(articulator, pose)
-    return articulator.left.wall(left)[0], articulator.right.wall(right)[0]
-
-
 def slope_by_motion(p: FloatArray) -> FloatArray:
     """Derivative of a point's place by a small motion (turn, shift), shape (3, 6)."""
     x, y, z = p.tolist()

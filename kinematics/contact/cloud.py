@@ -25,25 +25,7 @@ import numpy as np
 
 from kinematics.base.kernel import kernel
 from kinematics.base.motion_kernels import compose
-from kinematics.contact.cells import (
-    CELL_SIZE,
-    HALF,
-    describe,
-    fitted,
-    frames,
-    middle_axis,
-    order_by,
-    widest,
-)
-from kinematics.contact.descent import (
-    NONE,
-    START,
-    axis_frame,
-    descend,
-    face_pair,
-    placed,
-    workspace,
-)
+from kinematics.contact import cells, descent
 from kinematics.contact.packet import WIDTH, solve_packet
 from kinematics.contact.point import contact_point
 from kinematics.contact.roots import START_RAD
@@ -70,7 +52,7 @@ def try_pool(upper, fu, lower, fl, pool, n, ub, wins):  # type: ignore[no-untype
     for k in range(len(pool)):
         i, j = pool[k, 0], pool[k, 1]
         if i >= 0:
-            t, kind, _, _ = face_pair(upper, fu, i, lower, fl, j, False, ub[n])
+            t, kind, _, _ = descent.face_pair(upper, fu, i, lower, fl, j, False, ub[n])
             if t < ub[n]:
                 ub[n] = t
                 wins[n, 0], wins[n, 1], wins[n, 2] = kind, i, j
@@ -79,7 +61,7 @@ def try_pool(upper, fu, lower, fl, pool, n, ub, wins):  # type: ignore[no-untype
 @kernel
 def remember(pool, slot, found):  # type: ignore[no-untyped-def]
     """Put a new contact in the pool in place of the oldest; returns the next place."""
-    if found[0] == NONE or found[0] == START:
+    if found[0] == descent.NONE or found[0] == descent.START:
         return slot
     for k in range(len(pool)):
         if pool[k, 0] == found[1] and pool[k, 1] == found[2]:
@@ -93,8 +75,8 @@ def solve_whole(upper, fu, lower, fl, n, limit, found, work, ub, wins):  # type:
     """Solve axis n by a descent of the whole casts, first over a short turn."""
     for end in (min(NEAR_RAD, limit), limit):
         found[:] = 0
-        ub[n] = descend(upper, fu, lower, fl, 0, 0, end, found, work)
-        if found[0] != NONE:
+        ub[n] = descent.descend(upper, fu, lower, fl, 0, 0, end, found, work)
+        if found[0] != descent.NONE:
             break
     wins[n] = found
 
@@ -103,7 +85,7 @@ def solve_whole(upper, fu, lower, fl, n, limit, found, work, ub, wins):  # type:
 def improve(upper, fu, lower, fl, n, found, work, ub, wins):  # type: ignore[no-untyped-def]
     """Solve axis n by a descent of the whole casts up to the contact that is known of it."""
     found[:] = wins[n]
-    ub[n] = descend(upper, fu, lower, fl, 0, 0, ub[n], found, work)
+    ub[n] = descent.descend(upper, fu, lower, fl, 0, 0, ub[n], found, work)
     wins[n] = found
 
 
@@ -111,7 +93,7 @@ def improve(upper, fu, lower, fl, n, found, work, ub, wins):  # type: ignore[no-
 def settle(n, ub, wins):  # type: ignore[no-untyped-def]
     """Call a contact at the start a start in touch."""
     if ub[n] <= START_RAD:
-        ub[n], wins[n, 0] = -1.0, START
+        ub[n], wins[n, 0] = -1.0, descent.START
 
 
 @kernel
@@ -137,17 +119,17 @@ def solve_cloud(upper, lower, motion, axes, toward, limit, pool, ub, wins):  # t
     """
     n_axes = len(axes)
     fu, fl = np.empty((4, 3)), np.empty((4, 3))
-    work = workspace()
+    work = descent.workspace()
     found, reference = np.zeros(3, dtype=np.int64), np.empty((2, 3))
     todo = np.empty(n_axes, dtype=np.int64)
     left, slot = 0, 0
     while slot < len(pool) and pool[slot, 0] >= 0:
         slot += 1
     for n in range(n_axes):
-        frames(axes, n, toward, motion, fu, fl)
-        ub[n], wins[n, 0] = limit, NONE
+        cells.frames(axes, n, toward, motion, fu, fl)
+        ub[n], wins[n, 0] = limit, descent.NONE
         try_pool(upper, fu, lower, fl, pool, n, ub, wins)
-        if wins[n, 0] == NONE:
+        if wins[n, 0] == descent.NONE:
             solve_whole(upper, fu, lower, fl, n, limit, found, work, ub, wins)
             slot = remember(pool, slot, found)
         else:
@@ -155,7 +137,7 @@ def solve_cloud(upper, lower, motion, axes, toward, limit, pool, ub, wins):  # t
             left += 1
     members = todo[:left]
     pairs = np.zeros((4096, 2), dtype=np.int32)
-    four, cell = np.empty((n_axes, 10)), np.zeros(CELL_SIZE)
+    four, cell = np.empty((n_axes, 10)), np.zeros(cells.CELL_SIZE)
     own, spans = np.empty((WIDTH, 2, 4, 3)), np.empty(4)
     values = np.empty(left)
     # Cells on the stack have no axis in common, so there are never more of them than axes.
@@ -169,23 +151,23 @@ def solve_cloud(upper, lower, motion, axes, toward, limit, pool, ub, wins):  # t
         size, before = hi - lo, stack[top, 4]
         if size <= LARGE < before or size <= LAST:  # contacts found since give closer bounds
             for n in part:
-                frames(axes, n, toward, motion, fu, fl)
+                cells.frames(axes, n, toward, motion, fu, fl)
                 try_pool(upper, fu, lower, fl, pool, n, ub, wins)
-        middle_axis(axes, part, reference)
-        axis_frame(reference[0], reference[1], toward, fu)
+        cells.middle_axis(axes, part, reference)
+        descent.axis_frame(reference[0], reference[1], toward, fu)
         compose(fu, motion, fl)
-        usable = describe(axes, part, ub, fu, placed(lower[3][0], fl), four, cell)
+        usable = cells.describe(axes, part, ub, fu, descent.placed(lower[3][0], fl), four, cell)
         ends = size <= LAST
         if usable:
             if size <= LARGE and size > 4:  # those off the fit wait: their bounds are poor
                 for m in range(size):
-                    values[m] = ub[part[m]] - fitted(cell, four[part[m]])
+                    values[m] = ub[part[m]] - cells.fitted(cell, four[part[m]])
                 far = FAR * np.sort(np.abs(values[:size]))[int(SHARE * size)] + 1e-4
                 late = 0
                 for m in range(size):
                     late += values[m] > far
                 if 0 < late < size:
-                    order_by(part, values[:size])
+                    cells.order_by(part, values[:size])
                     stack[top, 0] = hi - late
                     moves[top + 1] = moves[top]
                     stack[top + 1] = stack[top]
@@ -197,15 +179,15 @@ def solve_cloud(upper, lower, motion, axes, toward, limit, pool, ub, wins):  # t
                 pairs, new = thin(upper, fu, lower, fl, cell, COARSE, pairs, first, last, spans)
                 first, last, before = last, new, size
                 for k in range(4):
-                    moves[top, k] = spans[k] / (cell[HALF + k] + 1e-12)
+                    moves[top, k] = spans[k] / (cell[cells.HALF + k] + 1e-12)
         if not ends:
             if usable:
-                k = np.argmax(moves[top] * cell[HALF : HALF + 4])
+                k = np.argmax(moves[top] * cell[cells.HALF : cells.HALF + 4])
                 for m in range(size):
                     values[m] = four[part[m], k]
             else:
-                widest(axes, part, values)
-            order_by(part, values[:size])
+                cells.widest(axes, part, values)
+            cells.order_by(part, values[:size])
             cut = lo + LAST * ((size // LAST + 1) // 2)  # so that packets are full
             stack[top, 0], stack[top, 1] = cut, hi
             stack[top, 2], stack[top, 3], stack[top, 4] = first, last, before
@@ -216,12 +198,12 @@ def solve_cloud(upper, lower, motion, axes, toward, limit, pool, ub, wins):  # t
             continue
         if usable:
             for m in range(size):
-                frames(axes, part[m], toward, motion, own[m, 0], own[m, 1])
+                cells.frames(axes, part[m], toward, motion, own[m, 0], own[m, 1])
             mine = pairs[first:last]
             solve_packet(upper, fu, lower, fl, cell, mine, part, own, four, ub, wins, work)
         else:  # axes that differ too much: each its own way
             for n in part:
-                frames(axes, n, toward, motion, fu, fl)
+                cells.frames(axes, n, toward, motion, fu, fl)
                 improve(upper, fu, lower, fl, n, found, work, ub, wins)
         for n in part:
             settle(n, ub, wins)
@@ -236,12 +218,12 @@ def solve_axes(upper, lower, motions, axes, toward, limit, ub, wins):  # type: i
     """
     fu, fl = np.empty((4, 3)), np.empty((4, 3))
     pool, found = np.full((FEW, 2), -1, dtype=np.int64), np.zeros(3, dtype=np.int64)
-    slot, work = 0, workspace()
+    slot, work = 0, descent.workspace()
     for n in range(len(axes)):
-        frames(axes, n, toward, motions[n if len(motions) > 1 else 0], fu, fl)
-        ub[n], wins[n, 0] = limit, NONE
+        cells.frames(axes, n, toward, motions[n if len(motions) > 1 else 0], fu, fl)
+        ub[n], wins[n, 0] = limit, descent.NONE
         try_pool(upper, fu, lower, fl, pool, n, ub, wins)
-        if wins[n, 0] == NONE:
+        if wins[n, 0] == descent.NONE:
             solve_whole(upper, fu, lower, fl, n, limit, found, work, ub, wins)
         else:
             improve(upper, fu, lower, fl, n, found, work, ub, wins)
@@ -254,10 +236,10 @@ def results(upper, lower, motions, axes, toward, ub, wins, status, closing, poin
     """Fill ``FirstContacts`` arrays from ``ub`` and ``wins``; ``motions`` as in ``solve_axes``."""
     fu, fl = np.empty((4, 3)), np.empty((4, 3))
     for n in range(len(axes)):
-        if wins[n, 0] == NONE:
+        if wins[n, 0] == descent.NONE:
             continue
-        frames(axes, n, toward, motions[n if len(motions) > 1 else 0], fu, fl)
+        cells.frames(axes, n, toward, motions[n if len(motions) > 1 else 0], fu, fl)
         faces[n, 0], faces[n, 1] = wins[n, 1], wins[n, 2]
-        status[n] = 2 if wins[n, 0] == START else 1
+        status[n] = 2 if wins[n, 0] == descent.START else 1
         closing[n] = max(0.0, math.degrees(ub[n]))
         kinds[n] = contact_point(upper, fu, wins[n, 1], lower, fl, wins[n, 2], ub[n], points[n])

@@ -26,15 +26,7 @@ import math
 import numpy as np
 
 from kinematics.base.kernel import kernel
-from kinematics.contact.roots import (
-    START_RAD,
-    TOUCH_MM,
-    corner,
-    edge_edge,
-    normal,
-    triangles_touch,
-    vertex_face,
-)
+from kinematics.contact import roots
 
 NONE, VERTEX_FACE, FACE_VERTEX, EDGE_EDGE, START = 0, 1, 2, 3, 4
 """Kinds of contact: none, lower vertex on upper face, upper vertex on lower face, ..."""
@@ -149,11 +141,11 @@ def one_sided(n, a, p, q, r, sign, ct, st):  # type: ignore[no-untyped-def]
     level = n[0] * a[0] + n[1] * a[1] + n[2] * a[2]
     least, most = math.inf, -math.inf
     for k in range(3):
-        x = corner(p, q, r, k)
+        x = roots.corner(p, q, r, k)
         lo, hi = wave_range(n[0] * x[0] + n[1] * x[1], sign * (n[1] * x[0] - n[0] * x[1]), ct, st)
         rest = n[2] * x[2] - level
         least, most = min(least, lo + rest), max(most, hi + rest)
-        if least <= TOUCH_MM and most >= -TOUCH_MM:
+        if least <= roots.TOUCH_MM and most >= -roots.TOUCH_MM:
             return False
     return True
 
@@ -168,41 +160,41 @@ def face_pair(upper, fu, i, lower, fl, j, at_start, limit):  # type: ignore[no-u
     fa, fb = upper[1][i], lower[1][j]
     a, b, c = point(upper[0], fa[0], fu), point(upper[0], fa[1], fu), point(upper[0], fa[2], fu)
     d, e, f = point(lower[0], fb[0], fl), point(lower[0], fb[1], fl), point(lower[0], fb[2], fl)
-    if at_start and triangles_touch(a, b, c, d, e, f):
+    if at_start and roots.triangles_touch(a, b, c, d, e, f):
         return -1.0, START, 0, 0
     own_u, own_l = upper[2][i], lower[2][j]
     best, kind, k_u, k_l = math.inf, NONE, 0, 0
     if not (own_u & 7 or own_l & 7 or (own_u and own_l)):
         return best, kind, k_u, k_l
     cl, sl = math.cos(limit), math.sin(limit)
-    n, area_u = normal(a, b, c)
+    n, area_u = roots.normal(a, b, c)
     if area_u > 0.0 and one_sided(n, a, d, e, f, 1.0, cl, sl):
         return best, kind, k_u, k_l
-    m, area_l = normal(d, e, f)
+    m, area_l = roots.normal(d, e, f)
     if area_l > 0.0 and one_sided(m, d, a, b, c, -1.0, cl, sl):
         return best, kind, k_u, k_l
     if area_u > 0.0:
         for k in range(3):
             if own_l >> k & 1:
-                t = vertex_face(corner(d, e, f, k), a, b, c, n, 1.0, limit, cl, sl)
+                t = roots.vertex_face(roots.corner(d, e, f, k), a, b, c, n, 1.0, limit, cl, sl)
                 if t < best:
                     best, kind, k_u, k_l = t, VERTEX_FACE, 0, k
     if area_l > 0.0:
         for k in range(3):
             if own_u >> k & 1:
-                t = vertex_face(corner(a, b, c, k), d, e, f, m, -1.0, limit, cl, sl)
+                t = roots.vertex_face(roots.corner(a, b, c, k), d, e, f, m, -1.0, limit, cl, sl)
                 if t < best:
                     best, kind, k_u, k_l = t, FACE_VERTEX, k, 0
     for k in range(3):
         if own_u >> k & 8:
-            p, p1 = corner(a, b, c, k), corner(a, b, c, k + 1)
-            low, high = min(p[2], p1[2]) - TOUCH_MM, max(p[2], p1[2]) + TOUCH_MM
+            p, p1 = roots.corner(a, b, c, k), roots.corner(a, b, c, k + 1)
+            low, high = min(p[2], p1[2]) - roots.TOUCH_MM, max(p[2], p1[2]) + roots.TOUCH_MM
             for g in range(3):
                 if own_l >> g & 8:
-                    q, q1 = corner(d, e, f, g), corner(d, e, f, g + 1)
+                    q, q1 = roots.corner(d, e, f, g), roots.corner(d, e, f, g + 1)
                     if max(q[2], q1[2]) < low or min(q[2], q1[2]) > high:
                         continue
-                    t = edge_edge(p, p1, q, q1)
+                    t = roots.edge_edge(p, p1, q, q1)
                     if t < best and t <= limit:
                         best, kind, k_u, k_l = t, EDGE_EDGE, k, g
     return best, kind, k_u, k_l
@@ -267,7 +259,7 @@ def descend(upper, fu, lower, fl, u, v, best, found, work):  # type: ignore[no-u
                 best = t
                 ct, st = math.cos(best), math.sin(best)
                 found[0], found[1], found[2] = kind, i, j
-                if best <= START_RAD:
+                if best <= roots.START_RAD:
                     found[0] = START
                     return -1.0
             continue

@@ -9,19 +9,12 @@ from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform, Rotation
 
 from kinematics.base.arrays import FloatArray
+from kinematics.contact import first_contact
 from kinematics.contact.cloud import results, solve_axes
-from kinematics.contact.first_contact import (
-    PreparedPair,
-    checked_axes,
-    first_contacts,
-    in_threads,
-    limit_rad,
-    usable_threads,
-)
 
 
 def sample_contacts(
-    prepared: PreparedPair,
+    prepared: first_contact.PreparedPair,
     lower_motions: FloatArray,
     axes_mm: FloatArray,
     *,
@@ -59,13 +52,13 @@ def sample_contacts(
     *Guarantee*: each row is what :func:`kinematics.contact.first_contact.first_contact` answers for
     that pose and axis; rows do not depend on each other or on the number of threads.
     """
-    axes = checked_axes(axes_mm)
+    axes = first_contact.checked_axes(axes_mm)
     n = len(axes)
     if n > 1 and (lower_motions == lower_motions[:1]).all():
         start = RigidTransform.from_components(
             lower_motions[0, 3], Rotation.from_matrix(lower_motions[0, :3])
         )
-        found = first_contacts(
+        found = first_contact.first_contacts(
             prepared.with_lower_motion(start),
             axes,
             max_closing_deg=max_closing_deg,
@@ -80,7 +73,7 @@ def sample_contacts(
     closing, points = np.full(n, math.nan), np.full((n, 3), math.nan)
     faces = np.empty((n, 2), dtype=np.int64)
     angle, wins = np.empty(n), np.zeros((n, 3), dtype=np.int64)
-    limit = limit_rad(max_closing_deg)
+    limit = first_contact.limit_rad(max_closing_deg)
     casts = prepared.upper.arrays, prepared.lower.arrays
 
     def work(part: NDArray[np.intp]) -> None:
@@ -91,6 +84,8 @@ def sample_contacts(
         ends = status[span], closing[span], points[span], faces[span], kind[span]
         results(*casts, *own, *found, *ends)
 
-    workers = usable_threads(threads)
-    in_threads(work, [p for p in np.array_split(np.arange(n), workers) if len(p)], workers)
+    workers = first_contact.usable_threads(threads)
+    first_contact.in_threads(
+        work, [p for p in np.array_split(np.arange(n), workers) if len(p)], workers
+    )
     return status, closing, points

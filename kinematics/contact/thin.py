@@ -39,24 +39,7 @@ import math
 import numpy as np
 
 from kinematics.base.kernel import kernel
-from kinematics.contact.cells import (
-    ACROSS,
-    ALONG,
-    COS,
-    END,
-    FALL,
-    FIT,
-    HALF,
-    LAG,
-    MID,
-    MIDDLE,
-    SIN,
-    SINE,
-    SLACK,
-    SLOPE,
-    TILT,
-    TWIST,
-)
+from kinematics.contact import cells
 from kinematics.contact.descent import apart, placed, spheres_apart, wave_range
 
 PARALLEL = 0.98
@@ -70,8 +53,8 @@ def beyond(n, u, v, sign, cell, span):  # type: ignore[no-untyped-def]
     ``span`` (4) is filled with the largest change along n by each parameter, mm. Returns
     (answer, stray along n).
     """
-    t0, end = cell[FIT], cell[END]
-    ct, st = cell[COS], cell[SIN]
+    t0, end = cell[cells.FIT], cell[cells.END]
+    ct, st = cell[cells.COS], cell[cells.SIN]
     x, y, z = n[0], n[1], n[2]
     # Heights of the centre about the reference, up to T0, and their speed there.
     f, g = x * v[0] + y * v[1], sign * (y * v[0] - x * v[1])
@@ -82,36 +65,39 @@ def beyond(n, u, v, sign, cell, span):  # type: ignore[no-untyped-def]
     p, q = x * v[3] + y * v[4], sign * (y * v[3] - x * v[4])
     c0, c1 = p + z * v[5], p * ct + q * st + z * v[5]
     tip = math.sqrt(max(0.0, 1.0 - min(c0 * c0, c1 * c1)) + 1e-6)
-    tip += 0.125 * t0 * t0 + cell[LAG] + cell[TWIST]
+    tip += 0.125 * t0 * t0 + cell[cells.LAG] + cell[cells.TWIST]
     room = u[6] + v[6] + tip * v[7] + 1e-9
     # Linear in the parameters: (I - R0) transposed times n, and the axial part.
-    height = v[2] - cell[MIDDLE]
+    height = v[2] - cell[cells.MIDDLE]
     ex, ey = x - ct * x - sign * st * y, y - ct * y + sign * st * x
     px, py = st * x - sign * ct * y, st * y + sign * ct * x  # their rates with T
-    drift, slack = 0.0, abs(speed) * cell[SLACK]
+    drift, slack = 0.0, abs(speed) * cell[cells.SLACK]
     for k in range(4):
         c = ex if k == 0 else ey
         if k == 2:
             c = height * ex + sign * z * st * v[1]
         elif k == 3:
             c = height * ey - sign * z * st * v[0]
-        c += speed * cell[SLOPE + k]
-        span[k] = abs(c) * cell[HALF + k]
-        drift += c * cell[MID + k]
+        c += speed * cell[cells.SLOPE + k]
+        span[k] = abs(c) * cell[cells.HALF + k]
+        drift += c * cell[cells.MID + k]
         slack += span[k]
     # What is left out (module docstring): first bounds of g and of the slopes.
-    e, lag = cell[TILT], cell[LAG]
-    sx, sy = abs(cell[MID + 2]) + cell[HALF + 2], abs(cell[MID + 3]) + cell[HALF + 3]
-    gx = abs(cell[MID]) + cell[HALF] + abs(height) * sx
-    gy = abs(cell[MID + 1]) + cell[HALF + 1] + abs(height) * sy
+    e, lag = cell[cells.TILT], cell[cells.LAG]
+    sx, sy = (
+        abs(cell[cells.MID + 2]) + cell[cells.HALF + 2],
+        abs(cell[cells.MID + 3]) + cell[cells.HALF + 3],
+    )
+    gx = abs(cell[cells.MID]) + cell[cells.HALF] + abs(height) * sx
+    gy = abs(cell[cells.MID + 1]) + cell[cells.HALF + 1] + abs(height) * sy
     wide, axial = gx + gy, abs(z)
     rho2 = v[0] * v[0] + v[1] * v[1]
     reach = math.sqrt(rho2) + wide
     swing = math.sqrt((x * x + y * y) * rho2)  # rho times the part of d across
     across = swing + wide
-    second = (0.5 * cell[SINE] + cell[FALL]) * e * e * across
+    second = (0.5 * cell[cells.SINE] + cell[cells.FALL]) * e * e * across
     second += axial * (
-        cell[FALL] * reach * e + cell[SINE] * (sx * gy + sy * gx + e * e * e * reach)
+        cell[cells.FALL] * reach * e + cell[cells.SINE] * (sx * gy + sy * gx + e * e * e * reach)
     )
     both = wide + 1.11 * axial * e * reach
     rate = abs(px) * gx + abs(py) * gy + axial * (sx * abs(v[1]) + sy * abs(v[0]))
@@ -131,7 +117,7 @@ def thin(upper, fu, lower, fl, cell, coarse, pairs, lo, hi, spans):  # type: ign
     what each parameter's half size moves the pairs that are kept.
     """
     discs_u, right_u, discs_l, right_l = upper[3], upper[4], lower[3], lower[4]
-    across, along, end = cell[ACROSS], cell[ALONG], cell[END]
+    across, along, end = cell[cells.ACROSS], cell[cells.ALONG], cell[cells.END]
     ct, st = math.cos(end), math.sin(end)
     stray = math.sqrt(across * across + along * along)
     stack = np.empty((256, 2), dtype=np.int32)

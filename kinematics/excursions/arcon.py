@@ -16,20 +16,15 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import ArrayLike
 
+from kinematics.articulator import instrument
 from kinematics.articulator.excursion import excursion
 from kinematics.articulator.guides import CondylarGuide
-from kinematics.articulator.instrument import (
-    Articulator,
-    ArticulatorSettings,
-    build_articulator,
-    raised,
-)
 from kinematics.articulator.path import Kind
 from kinematics.base.arrays import FloatArray
 from kinematics.excursions.results import EXCURSIONS, ArconComparison
 
 
-def guide_inclination_deg(articulator: Articulator, side: str, member: str) -> float:
+def guide_inclination_deg(articulator: instrument.Articulator, side: str, member: str) -> float:
     """Inclination of a guide at its start to the horizontal plane of a member, degrees.
 
     Parameters
@@ -53,7 +48,7 @@ def guide_inclination_deg(articulator: Articulator, side: str, member: str) -> f
 
 
 def arcon_comparison(
-    settings: ArticulatorSettings,
+    settings: instrument.ArticulatorSettings,
     pin_tip_mm: ArrayLike,
     points_mm: ArrayLike,
     opening_deg: float,
@@ -75,10 +70,10 @@ def arcon_comparison(
         Change of the vertical dimension, opening positive.
     """
     made = {
-        "arcon": build_articulator(settings, pin_tip_mm),
-        "opening": build_articulator(settings, pin_tip_mm, guidance_on="lower"),
+        "arcon": instrument.build_articulator(settings, pin_tip_mm),
+        "opening": instrument.build_articulator(settings, pin_tip_mm, guidance_on="lower"),
     }
-    units = {name: raised(unit, opening_deg) for name, unit in made.items()}
+    units = {name: instrument.raised(unit, opening_deg) for name, unit in made.items()}
     difference: dict[Kind, FloatArray] = {}
     unchanged: dict[Kind, FloatArray] = {}
     way: dict[Kind, FloatArray] = {}

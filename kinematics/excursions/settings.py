@@ -6,14 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform
 
+from kinematics.articulator import records
 from kinematics.articulator.instrument import settings_from_case
 from kinematics.articulator.path import Front
-from kinematics.articulator.records import (
-    Motions,
-    RecordedSettings,
-    held_by_record,
-    settings_from_records,
-)
 from kinematics.base.axis import HingeAxis, axis_orbital_from_points
 from kinematics.base.errors import InputError
 from kinematics.case.model import Case
@@ -27,8 +22,8 @@ DEFAULT_THIRD_MM = (THIRD_POINT_REACH_MM, 0.0, 0.0)
 
 
 def guidance_settings(
-    table: ArticulatorTable | None, width_mm: float, motions: Motions
-) -> RecordedSettings:
+    table: ArticulatorTable | None, width_mm: float, motions: records.Motions
+) -> records.RecordedSettings:
     """The settings of one unit: the case's values, then its records, then rule and averages.
 
     Parameters
@@ -58,9 +53,9 @@ def guidance_settings(
     given = {} if table is None else table.given()
     rule = table is not None and bool(table.bennett_rule)
     base = settings_from_case(given, width_mm=width_mm)
-    told = RecordedSettings(base, (), ())
+    told = records.RecordedSettings(base, (), ())
     if motions:
-        told = settings_from_records(
+        told = records.settings_from_records(
             base,
             protrusive=motions.get("protrusive"),
             left_lateral=motions.get("left_lateral"),
@@ -69,7 +64,7 @@ def guidance_settings(
         )
     known = {**given, **{name: getattr(told.settings, name) for name in told.told}}
     settings = settings_from_case(known, width_mm=width_mm, bennett_rule=rule)
-    return RecordedSettings(settings, told.guides, told.findings, told.told)
+    return records.RecordedSettings(settings, told.guides, told.findings, told.told)
 
 
 def third_point_used(case: Case) -> NDArray[np.float64]:
@@ -108,9 +103,9 @@ def case_guidance(geometry: Geometry) -> CaseGuidance:
     """
     case, recorded = geometry.placed.case, geometry.recorded
 
-    def told(frame: RigidTransform) -> RecordedSettings:
+    def told(frame: RigidTransform) -> records.RecordedSettings:
         start = RigidTransform.identity()
-        held = {kind: held_by_record(m, frame, start) for kind, m in recorded.items()}
+        held = {kind: records.held_by_record(m, frame, start) for kind, m in recorded.items()}
         return guidance_settings(case.articulator, geometry.true_axis.width_mm, held)
 
     patient = told(patient_frame(geometry.true_axis))

@@ -258,12 +258,13 @@ def teeth_along(
         contact = path.reached[k].contact
         if path.reached[k].status == "on_teeth" and contact is not None:
             at = frame.inv().apply(contact.point_mm)
-            i = _place_of(pair, (at - motion[:3, 3]) @ motion[:3, :3])
+            nearest = pair.lower_tree.query((at - motion[:3, 3]) @ motion[:3, :3])[1]
+            i = int(pair.place[pair.place >= 0][nearest])
             if clearance[k, i] > 0.0:
                 clearance[k, i], against[k, i] = 0.0, contact.upper_tooth
     gap, face = _lower_to_upper(pair, motions[-1], CLEARANCE_LIMIT_MM)
-    end, nearest = clearance[-1].copy(), np.zeros(t, dtype=np.int64)
-    _least_of(end, nearest, pair.place, gap, face, pair.upper_face_tooth)
+    end = clearance[-1].copy()
+    _least_of(end, np.zeros(t, dtype=np.int64), pair.place, gap, face, pair.upper_face_tooth)
     side = path.reached[-1].demand.side
     return TeethAlong(
         way_mm=path.way_mm,
@@ -307,12 +308,6 @@ def _least_of(
     least[better] = gap[found[better]]
     at = found[better] if face is None else face[found[better]]
     against[better] = upper_tooth[at]
-
-
-def _place_of(pair: ToothPair, point_mm: FloatArray) -> int:
-    """Place of a point on the lower, given where the lower stands at the start."""
-    nearest = int(pair.lower_tree.query(point_mm)[1])
-    return int(pair.place[pair.place >= 0][nearest])
 
 
 def _where(pair: ToothPair, i: int, side: float) -> Where:

@@ -107,6 +107,9 @@ def fit_distances(table: DistancesMounting, width_mm: float | None) -> Distances
     third = best.extra[-2:] if problem.uses_third else np.array(solver.START_THIRD_MM)
     titles = tuple(q.title for q in problem.readings)
     findings += [*notes, *unchecked_readings(titles, checked, dof)]
+    known = [True] * 6 + [width_mm is None] + [problem.uses_third] * 2
+    gain = np.zeros((9, len(r)))
+    gain[known] = np.sqrt(widen) * (inverse @ j.T)
     weak_mm, weak = faults.weakest_direction(covariance, problem.at(best)[:-3])
     if weak_mm > WEAK_MM:
         got = f"the casts are fixed to {weak_mm:.1f} mm only, by {weak}"
@@ -123,17 +126,9 @@ def fit_distances(table: DistancesMounting, width_mm: float | None) -> Distances
         chi_square=best.chi_square,
         dof=dof,
         covariance=covariance,
-        gain=pose_gain(problem, np.sqrt(widen) * (inverse @ j.T)),
+        gain=gain,
         findings=tuple(findings),
     )
-
-
-def pose_gain(problem: solver.Problem, gain: FloatArray) -> FloatArray:
-    """Rows for pose, width, third point's x and y, from those of the unknowns."""
-    known = np.array([True] * 6 + [problem.width_mm is None] + [problem.uses_third] * 2)
-    out = np.zeros((9, gain.shape[1]))
-    out[known] = gain
-    return out
 
 
 def refuse_free(problem: solver.Problem, at: solver.Solution) -> None:
@@ -156,7 +151,9 @@ def choose_minimum(
         refuse_wrong_side(problem, alike[0])
         return alike[0], []
     where = "mounting.readings"
-    apart = [s for s in good if casts_apart(problem, good[0], s)]
+    places = [problem.at(s)[:-3] for s in good]  # another pose: some point 1 mm away
+    moved = [float(np.linalg.norm(p - places[0], axis=1).max()) for p in places]
+    apart = [s for s, mm in zip(good, moved) if mm > 1.0]
     if len(good) > 1 and not apart:
         best = max(good, key=lambda s: s.extra[-2])
         got = "two places of the third point fit alike; the one farther in front was taken"
@@ -175,12 +172,6 @@ def choose_minimum(
     got += "above the axis-orbital plane, behind the axis or on the wrong side"
     fix = "Add a height reading to exclude it by measurement."
     return good[0], [Finding("note", where, got, fix)]
-
-
-def casts_apart(problem: solver.Problem, a: solver.Solution, b: solver.Solution) -> bool:
-    """Whether two poses put any point of the casts more than 1 mm apart."""
-    gap = problem.at(a)[:-3] - problem.at(b)[:-3]
-    return bool(np.linalg.norm(gap, axis=1).max() > 1.0)
 
 
 def refuse_wrong_side(problem: solver.Problem, best: solver.Solution) -> None:

@@ -11,16 +11,9 @@ from scipy.stats import chi2
 from kinematics.base.arrays import FloatArray, frozen
 from kinematics.base.axis import HingeAxis, axis_orbital_from_points
 from kinematics.base.errors import Finding, InputError
+from kinematics.case import mounting_tables as tables
 from kinematics.case.fields import as_rigid
 from kinematics.case.model import Case
-from kinematics.case.mounting_tables import (
-    AverageMounting,
-    AxisPointsMounting,
-    DistancesMounting,
-    FiducialsMounting,
-    LocatedAxisMounting,
-    MatrixMounting,
-)
 from kinematics.mounting import frames
 from kinematics.mounting.distances import fit_distances
 from kinematics.mounting.locating.locate import CaseAxis
@@ -69,7 +62,7 @@ def given_width(case: Case) -> float:
     return case.true_axis.width_mm
 
 
-def by_matrix(table: MatrixMounting, width: float) -> Pose:
+def by_matrix(table: tables.MatrixMounting, width: float) -> Pose:
     """A ready 4x4; covariance only from stated standard deviations."""
     covariance = None
     if table.rotation_sd_deg is not None or table.translation_sd_mm is not None:
@@ -79,7 +72,7 @@ def by_matrix(table: MatrixMounting, width: float) -> Pose:
     return Pose(as_rigid(table.axis_orbital_from_upper_scan), width, covariance=covariance)
 
 
-def by_fiducials(table: FiducialsMounting, width: float) -> Pose:
+def by_fiducials(table: tables.FiducialsMounting, width: float) -> Pose:
     """Rigid fit of paired points, with the point at fault or of too much leverage named."""
     where = "mounting.fiducials"
     a = [f.upper_scan_mm for f in table.fiducials]
@@ -109,7 +102,9 @@ def by_fiducials(table: FiducialsMounting, width: float) -> Pose:
     return Pose(fit.b_from_a, width, residuals, fit.covariance, tuple(findings), gains=gains)
 
 
-def by_average(table: AverageMounting, width: float, case: Case, named: list[LowerPoint]) -> Pose:
+def by_average(
+    table: tables.AverageMounting, width: float, case: Case, named: list[LowerPoint]
+) -> Pose:
     """Bonwill triangle and Balkwill angle on three points of the lower."""
     given: tuple = (table.incisal_point_mm, table.left_molar_point_mm, table.right_molar_point_mm)
     if given[0] is None:
@@ -168,7 +163,7 @@ def no_landmark(what: str) -> InputError:
     return InputError(where, f"no landmark for {what}", "incisal point and both lower molars", fix)
 
 
-def by_axis_points(table: AxisPointsMounting) -> Pose:
+def by_axis_points(table: tables.AxisPointsMounting) -> Pose:
     """Axis points and third reference point seen in ``upper_scan``."""
 
     def build(v: FloatArray) -> RigidTransform:
@@ -200,7 +195,7 @@ def by_axis_points(table: AxisPointsMounting) -> Pose:
     )
 
 
-def by_located_axis(table: LocatedAxisMounting, located: CaseAxis) -> Pose:
+def by_located_axis(table: tables.LocatedAxisMounting, located: CaseAxis) -> Pose:
     """An axis located from recordings, and a third reference point, in ``upper_scan``."""
     frame = axis_orbital_from_points(located.axis, table.third_point_mm)
     at = frame.apply(table.third_point_mm)
@@ -216,7 +211,7 @@ def by_located_axis(table: LocatedAxisMounting, located: CaseAxis) -> Pose:
     )
 
 
-def by_distances(table: DistancesMounting, case: Case) -> Pose:
+def by_distances(table: tables.DistancesMounting, case: Case) -> Pose:
     """Caliper readings."""
     width = None if case.true_axis is None and case.marks is None else given_width(case)
     if table.axis == "arbitrary" and width is not None:

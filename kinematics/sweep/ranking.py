@@ -10,13 +10,8 @@ from kinematics.closure.stops import Stop
 from kinematics.sweep.design import quantile
 from kinematics.sweep.rows import evaluate_batch, evaluate_each, sweep_job
 from kinematics.sweep.study import Study
+from kinematics.uncertainty import ranking
 from kinematics.uncertainty.populations import OFFSET_WORDS, OFFSETS
-from kinematics.uncertainty.ranking import (
-    DEFAULT_SAMPLES,
-    DEFAULT_SAMPLES_CONTACT,
-    SobolResult,
-    sobol,
-)
 
 DEFAULT_SAMPLES_EACH = 128
 """Base samples (ours) where every sample is a case placed anew."""
@@ -33,7 +28,7 @@ FIELD_WORDS = {
 
 def study_sensitivity(
     study: Study, *, stop: Stop | None = None, samples: int | None = None
-) -> SobolResult:
+) -> ranking.SobolResult:
     """Sobol' indices of a study's varied numbers, taken as independent, whatever its design.
 
     Parameters
@@ -55,7 +50,7 @@ def study_sensitivity(
         raise InputError("stops", got, "one of " + ", ".join(study.stops), "Add it to the study.")
     job = sweep_job(study)
     evaluate = evaluate_batch if job.batched else evaluate_each
-    default = DEFAULT_SAMPLES_CONTACT if study.first_contact else DEFAULT_SAMPLES
+    default = ranking.DEFAULT_SAMPLES_CONTACT if study.first_contact else ranking.DEFAULT_SAMPLES
     if not job.batched:
         default = DEFAULT_SAMPLES_EACH
 
@@ -64,7 +59,7 @@ def study_sensitivity(
         return evaluate(job, points, threads=None)[f"worst_error_mm.{chosen}"]
 
     groups = [(FIELD_WORDS.get(v.field, v.field), (i,)) for i, v in enumerate(study.vary)]
-    return sobol(
+    return ranking.sobol(
         worst,
         groups,
         len(groups),

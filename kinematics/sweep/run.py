@@ -17,6 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from kinematics.base.errors import HingewiseError, InputError
+from kinematics.base.files import write_file
 from kinematics.sweep.design import check_design
 from kinematics.sweep.rows import SweepJob, evaluate_chunk, sweep_job
 from kinematics.sweep.store import REFUSAL, SweepFolder, column, encode_part, parquet, part_name
@@ -140,7 +141,7 @@ def run_sweep(
             if progress is not None:
                 progress(SweepProgress(rows_done, study.samples, 0.0, float("nan")))
             for chunk, content in finished_parts(job, folder, todo, workers, scheduler):
-                folder.write_part(chunk, content)
+                write_file(folder.folder / part_name(chunk), content, REFUSAL)
                 rows_done += len(study.rows_of(chunk))
                 if progress is not None:
                     rate = (rows_done - start) / max(time.monotonic() - begun, 1e-9)

@@ -138,10 +138,6 @@ class SweepFolder:
             self.read_part(chunk)
         return [i for i in range(self.study.chunks) if i not in done]
 
-    def write_part(self, chunk: int, content: bytes) -> None:
-        """Store a finished chunk."""
-        write_file(self.folder / part_name(chunk), content, REFUSAL)
-
     def read_part(self, chunk: int) -> Any:
         """Read a part and check it: checksums, identity, rows.
 

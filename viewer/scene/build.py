@@ -13,24 +13,14 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.spatial.transform import RigidTransform
 
+from kinematics.base.arrays import frozen
 from kinematics.base.axis import HingeAxis, opening_motion
 from kinematics.closure.batch import arc
 from kinematics.closure.close import Closures
 from kinematics.closure.stops import high_amount
 from viewer.look.palette import AXIS_LABEL, LINE_STYLE, Theme, scale_limit_um
 from viewer.look.text import NOTHING_MM, nice_factor
-from viewer.scene.items import (
-    Item,
-    Label,
-    Plane,
-    Points,
-    Scene,
-    Surface,
-    Tube,
-    View,
-    dashes,
-    frozen,
-)
+from viewer.scene.items import Item, Label, Plane, Points, Scene, Surface, Tube, View, dashes
 
 if TYPE_CHECKING:
     from kinematics.assessment import Assessment
@@ -180,7 +170,7 @@ def cast_items(found: Closures | Assessment, stop: Stop, factor: float) -> list[
     if not isinstance(found, Closures) and stop in found.closures.occlusal_high_mm:
         signed = np.full(len(lower.vertices_mm), np.nan)
         signed[found.closures.occlusal_index] = 1000.0 * found.closures.occlusal_high_mm[stop]
-        signed.flags.writeable = False
+        signed = frozen(signed)
     moved = exaggerated(found.stops[stop].error_motion, factor) * to_target
     record = opening_motion(found.true_axis, found.true_closing_deg) * to_target
     items += [

@@ -7,24 +7,17 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.spatial.transform import RigidTransform
 
+from kinematics.base.arrays import frozen
 from kinematics.casts.cast import Cast
 from viewer.look.palette import LineStyle, Theme
 
 DASH_MM = (5.0, 3.0)
 """Drawn and left-out length of a dashed tube."""
-
-
-def frozen(value: ArrayLike, dtype: Any = np.float64) -> NDArray[Any]:
-    """Return a read-only copy as an array."""
-    array = np.array(value, dtype=dtype)
-    array.flags.writeable = False
-    return array
 
 
 @dataclass(frozen=True, eq=False)

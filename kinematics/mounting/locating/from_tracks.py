@@ -142,18 +142,13 @@ def checked_tracks(tracks: Sequence[ArrayLike]) -> tuple[FloatArray, NDArray[np.
         got = f"{total} samples in {len(arrays)} tracks"
         need = "6 numbers more than unknowns (two a sample; 4, and 2 a track)"
         raise InputError("tracks", got, need, "Record more samples.")
-    if not any(is_bent(a) for a in arrays):
+    spreads = (np.linalg.svd(a - a.mean(axis=0), compute_uv=False) for a in arrays)
+    if not any(across > STRAIGHT * along for along, across, _ in spreads):
         got = "points that move on straight lines"
         fix = "Record a wider opening, with all digits of the samples."
         raise InputError("tracks", got, "arcs about the hinge axis", fix)
     owner = np.repeat(np.arange(len(arrays)), [len(a) for a in arrays])
     return np.concatenate(arrays), owner
-
-
-def is_bent(track: FloatArray) -> bool:
-    """Whether a path leaves a straight line by more than rounding."""
-    along, across, _ = np.linalg.svd(track - track.mean(axis=0), compute_uv=False)
-    return bool(across > STRAIGHT * along)
 
 
 def chance_of_departure(

@@ -75,7 +75,6 @@ class LineFit:
     cofactor: FloatArray
     jacobian: FloatArray
     whitened: FloatArray
-    steps: int
     converged: bool
 
 
@@ -141,7 +140,7 @@ def fit_line(
     angles = rel0 @ u
     wide = sum(half_widths)
     converged = False
-    for step in range(MAX_ITERATIONS):  # noqa: B007  (its last value is reported)
+    for _ in range(MAX_ITERATIONS):
         centre_ref = turn_ref @ centre + shift_ref
         foot = point + ((centre_ref - point) @ u) * u
         toward = (centre_ref - foot) / np.linalg.norm(centre_ref - foot)
@@ -187,7 +186,6 @@ def fit_line(
         cofactor=cofactor,
         jacobian=jw,
         whitened=ew,
-        steps=step,
         converged=converged,
     )
 
