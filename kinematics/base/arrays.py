@@ -21,14 +21,9 @@ def cross_matrix(v: FloatArray) -> FloatArray:
 
 def cross(a: FloatArray, b: FloatArray) -> FloatArray:
     """Cross product along the last axis; several times faster than numpy's on small arrays."""
-    return np.stack(
-        [
-            a[..., 1] * b[..., 2] - a[..., 2] * b[..., 1],
-            a[..., 2] * b[..., 0] - a[..., 0] * b[..., 2],
-            a[..., 0] * b[..., 1] - a[..., 1] * b[..., 0],
-        ],
-        axis=-1,
-    )
+    ax, ay, az = a[..., 0], a[..., 1], a[..., 2]
+    bx, by, bz = b[..., 0], b[..., 1], b[..., 2]
+    return np.stack([ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx], axis=-1)
 
 
 def frozen(values: ArrayLike, kind: DTypeLike = np.float64) -> NDArray:

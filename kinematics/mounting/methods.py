@@ -119,14 +119,11 @@ def by_average(
     values = np.array([arm, table.balkwill_deg, table.occlusal_to_axis_orbital_deg])
     sds = np.array([frames.BONWILL_ARM_SD_MM, frames.BALKWILL_SD_DEG, frames.OCCLUSAL_PLANE_SD_DEG])
     height = np.sqrt(arm**2 - base**2 / 4.0) * np.sin(np.radians(table.balkwill_deg))
-    note = Finding(
-        "warning",
-        "mounting.method",
-        f"average values, not this patient: Bonwill arm {arm:g} mm on a base of {base:g} mm, "
-        f"Balkwill angle {table.balkwill_deg:g} deg; the axis stands {height:.1f} mm above the "
-        "occlusal plane (published mean 34.3, 21.0 to 47.2; CBCT, n = 120)",
-        "Measure the patient where the answer depends on it.",
-    )
+    got = f"average values, not this patient: Bonwill arm {arm:g} mm on a base of {base:g} mm, "
+    got += f"Balkwill angle {table.balkwill_deg:g} deg; the axis stands {height:.1f} mm above the "
+    got += "occlusal plane (published mean 34.3, 21.0 to 47.2; CBCT, n = 120)"
+    fix = "Measure the patient where the answer depends on it."
+    note = Finding("warning", "mounting.method", got, fix)
     gain = frames.propagated(build, values, sds)
     names = ("Bonwill arm", "Balkwill angle", "occlusal plane to axis-orbital plane")
     gains = tuple((n, g[:, None]) for n, g in zip(names, gain.T, strict=True))
