@@ -182,8 +182,8 @@ def test_a_cell_that_is_cut_hundreds_of_times_leaves_no_axis_out(monkeypatch) ->
         solved.extend(arguments[6].tolist())
 
     monkeypatch.setattr(cloud_module, "try_pool", known)
-    monkeypatch.setattr(cloud_module, "describe", lambda *_: True)
-    monkeypatch.setattr(cloud_module, "fitted", lambda *_: 0.0)
+    monkeypatch.setattr(cloud_module.cells, "describe", lambda *_: True)
+    monkeypatch.setattr(cloud_module.cells, "fitted", lambda *_: 0.0)
     monkeypatch.setattr(cloud_module, "thin", lambda *a: (a[6], a[8]))
     monkeypatch.setattr(cloud_module, "solve_packet", record)
     pair = prepare(*bumpy_arch(200)[0], *bumpy_arch(200)[1])

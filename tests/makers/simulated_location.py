@@ -132,7 +132,7 @@ def simulate_location(
                 moved = np.array([p.apply(points) for p in poses]) - exact
                 shift.append(float((moved**2).sum(axis=2).mean()))
                 got = axis_from_poses(
-                    poses, points, left=true_axis.direction, noise=noise, compare=False
+                    poses, points, left=true_axis.direction, noise=noise, robust=False
                 )
                 found, across, cov = got.axis, got.line_directions, got.line_covariance_mm2
             else:
