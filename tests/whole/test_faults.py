@@ -32,6 +32,7 @@ from tests import REPO
 from tests.makers.cases import landmarks_only
 from viewer.app.export import export
 from viewer.app.session import Session
+from viewer.command.cli import main
 from viewer.command.start import CASE_FILE, SHEET_FILE, start_case
 from viewer.report.outputs import OUTPUT_FILES, STAGE_PREFIX
 from viewer.scene import film as animation
@@ -103,9 +104,24 @@ def refused(done: subprocess.CompletedProcess[str]) -> None:
     assert "Traceback" not in done.stderr
 
 
+@pytest.fixture
+def here(inputs, monkeypatch, capsys) -> Callable[[str, Path], subprocess.CompletedProcess[str]]:
+    """Like `command`, in this process: a start takes longer than what most of them do."""
+    monkeypatch.chdir(inputs)
+    monkeypatch.setenv("HINGEWISE_NO_GL", "1")
+
+    def run(name: str, out: Path) -> subprocess.CompletedProcess[str]:
+        words = [w.format(out=out) for w in COMMANDS[name]]
+        capsys.readouterr()
+        code = main(words)
+        return subprocess.CompletedProcess(words, code, *capsys.readouterr())
+
+    return run
+
+
 @pytest.mark.parametrize("name", COMMANDS)
-def test_a_full_disk_ends_with_2_and_one_line_and_leaves_whole_files_only(name, inputs, small_disk):
-    refused(command(name, small_disk, inputs))
+def test_a_full_disk_ends_with_2_and_one_line_and_leaves_whole_files_only(name, here, small_disk):
+    refused(here(name, small_disk))
     whole = {"study.toml": STUDY} if name == "sweep" else {}
     for path in small_disk.rglob("*"):
         if path.is_file() and path.stat().st_size:
@@ -137,19 +153,19 @@ def test_start_writes_both_files_or_neither_on_a_disk_of_any_size(tmp_path):
     assert ends == {True, False}
 
 
-def test_start_goes_on_where_a_kill_left_the_case_alone_and_replaces_no_other_case(inputs):
+def test_start_goes_on_where_a_kill_left_the_case_alone_and_replaces_no_other_case(inputs, here):
     """The kills themselves, at each call of the system: tests/base/test_files.py."""
     new = inputs / "out" / "new"
-    assert command("start", inputs / "out", inputs).returncode == 0
+    assert here("start", inputs / "out").returncode == 0
     pair = {p.name: p.read_bytes() for p in new.iterdir()}
     assert set(pair) == {CASE_FILE, SHEET_FILE}
     (new / SHEET_FILE).unlink()  # as a kill between the two leaves it
-    assert command("start", inputs / "out", inputs).returncode == 0
+    assert here("start", inputs / "out").returncode == 0
     assert {p.name: p.read_bytes() for p in new.iterdir()} == pair
-    refused(command("start", inputs / "out", inputs))
+    refused(here("start", inputs / "out"))
     (new / SHEET_FILE).unlink()
     (new / CASE_FILE).write_bytes(pair[CASE_FILE].replace(b"0", b"1"))  # filled in
-    refused(command("start", inputs / "out", inputs))
+    refused(here("start", inputs / "out"))
     assert [p.name for p in new.iterdir()] == [CASE_FILE]
 
 
@@ -182,7 +198,7 @@ def written_by_export(kind: str, reading, folder: Path, monkeypatch) -> Path:
     frames = [np.full((64, 64, 3), i, np.uint8) for i in range(8)]
     monkeypatch.setattr(animation, "draw_frames", lambda *a: frames)
     if kind in ("gif", "mp4"):
-        casts = SimpleNamespace(lower_true=1, upper=1)
+        casts = SimpleNamespace(closures=SimpleNamespace(lower_target=1), upper=1)
         monkeypatch.setattr("viewer.app.session.complete", lambda *a, **k: casts)
     return export(reading, kind, folder, "light", "left", 10)
 
@@ -220,8 +236,8 @@ def test_saving_a_case_or_a_mesh_on_a_full_or_locked_disk(small_disk, read_only_
 
 
 @pytest.mark.parametrize("name", COMMANDS)
-def test_a_read_only_folder_ends_with_2_and_one_line(name, inputs, read_only_disk):
-    refused(command(name, read_only_disk, inputs))
+def test_a_read_only_folder_ends_with_2_and_one_line(name, here, read_only_disk):
+    refused(here(name, read_only_disk))
 
 
 @pytest.mark.parametrize("name", ["assess", "start"])

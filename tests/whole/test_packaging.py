@@ -72,6 +72,8 @@ def installed(built, tmp_path_factory) -> Path:
         there = purelib / kernel.relative_to(REPO)
         there.parent.mkdir(exist_ok=True)
         shutil.copyfile(kernel, there)
+    for source in (REPO / "kinematics").rglob("*.py"):  # whose age numba compares
+        shutil.copystat(source, purelib / source.relative_to(REPO))
     return folder / "bin"
 
 
