@@ -12,6 +12,7 @@ from kinematics.excursions.results import path_angles_deg
 from kinematics.excursions.teeth import ALONG_LIMIT_MM
 from viewer.figures.excursions import KIND_LABEL
 from viewer.look.text import plain, signed, um
+from viewer.report.captions import TEXTS
 from viewer.report.guidance import record_sentence
 from viewer.report.tables import Table
 
@@ -23,21 +24,12 @@ if TYPE_CHECKING:
 
 WORST_TEETH = 5
 """Teeth in the table of an excursion, those of largest error at its end (ours)."""
-FRONT_WORDS = {
-    "pin": "The pin on its table guides the front; teeth that meet on the way do not stop it.",
-    "teeth": "The teeth guide the front, by their exact first contact at every step.",
-    "first": "The pin on its table or the teeth guide the front, whichever meets first.",
-}
 MOST_IN_THE_WAY = 3
 """Teeth in the way that the terminal names (ours)."""
 DEEP_SHARE = 0.9
 """Depths beyond this share of what was looked for are only a lower bound (ours)."""
 START_ERROR_MM = 0.0005
 """A smaller error at the start is none (ours): half of the last digit shown."""
-SETTINGS_WORDS = {
-    "same_angles": "The articulator is set to the patient's guidance angles.",
-    "records": "The articulator is set by the patient's records, put between the casts on it.",
-}
 
 
 def worst_sentence(e: ExcursionErrors) -> str:
@@ -176,7 +168,7 @@ def setup_sentences(e: ExcursionErrors, third_error_mm: float = 0.0) -> str:
         else "; the error is that of the axis alone."
     )
     return " ".join(
-        (start_sentence(e), cause, SETTINGS_WORDS[e.settings_from], FRONT_WORDS[e.front])
+        (start_sentence(e), cause, TEXTS["settings"][e.settings_from], TEXTS["front"][e.front])
     )
 
 

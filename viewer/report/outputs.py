@@ -18,6 +18,7 @@ import numpy as np
 from kinematics.base.errors import InputError
 from kinematics.base.files import Refusal, is_running
 from viewer.look.extras import has
+from viewer.report.captions import FIGURE_TEXT, FILES
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -27,36 +28,8 @@ if TYPE_CHECKING:
     from kinematics.assessment import Assessment
     from viewer.look.palette import Theme
 
-FIGURE_FILES = {
-    "arcs": "arcs.png",
-    "departure": "error_against_departure.png",
-    "teeth": "error_by_tooth.png",
-    "arch": "error_over_arch.png",
-}
-"""File of every 2-D figure."""
-EXTRA_FILES = {
-    "probability": "chance_by_tooth.png",
-    "worst": "worst_error_spread.png",
-    "decision": "decision_chart.png",
-    "ranking": "what_the_spread_comes_from.png",
-    "paths": "excursion_paths.png",
-    "error": "excursion_error.png",
-    "borders": "excursion_border.png",
-    "arcon": "arcon_guidance.png",
-}
-"""File of every figure that only some cases have material for."""
-TOOTH_FILES = {
-    "contacts": "excursion_contacts.png",
-    "clearance": "excursion_clearance.png",
-    "traces": "excursion_traces.png",
-}
-"""File of every figure that needs casts and excursions."""
-PLATE_FILES = {
-    "oblique": "casts_and_axes.png",
-    "left": "casts_from_left.png",
-    "occlusal": "lower_error_map.png",
-}
-"""File of every picture of the casts."""
+PLATE_FILES, FIGURE_FILES = FILES["casts"], FILES["every"]
+EXTRA_FILES, TOOTH_FILES = FILES["some"], FILES["teeth"]
 OUTPUT_FILES = (
     "report.html",
     "landmarks.csv",
@@ -230,7 +203,6 @@ def make_report(
 ) -> None:
     """Draw figures and pictures, and write the report, in the temporary folder."""
     from viewer.figures.draw import draw_figure, figures_for, to_png, to_svg
-    from viewer.report.captions import FIGURE_TEXT
     from viewer.report.page import render_report
     from viewer.report.sections import extra_figures, extra_sections
 

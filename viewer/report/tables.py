@@ -14,6 +14,7 @@ import numpy as np
 from kinematics.closure.stops import STOPS
 from viewer.look.palette import STOP_LABEL
 from viewer.look.text import NONE, NOTHING_MM, plain, signed, um, yes_no
+from viewer.report.captions import TEXTS
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -23,26 +24,9 @@ if TYPE_CHECKING:
     from kinematics.closure.stops import Stop, StopResult
     from kinematics.closure.tooth_contact import ContactReport
 
-CONTACT_WORDS = {
-    "contact": "teeth meet",
-    "already_touching": "teeth touch or overlap from the start",
-    "none_in_range": "teeth never meet",
-    "no_meshes": "no casts given",
-}
-METHOD_WORDS = {
-    "matrix": "a ready transformation (matrix)",
-    "fiducials": "points known on the casts and on the patient (fiducials)",
-    "average": "average values (Bonwill triangle and Balkwill angle), not this patient's",
-    "axis_points": "axis points and third reference point seen in the scan",
-    "distances": "caliper distances",
-    "located_axis": "axis located from recordings at several openings",
-    "given": "landmarks given directly in the patient's frame",
-}
-STOP_MEANING = {
-    "equal_angle": "both hinges close by the same angle",
-    "pin": "the incisal pin returns to the patient's height",
-    "contact": "the casts close until teeth meet, wherever the target lies",
-}
+CONTACT_WORDS: dict[str, str] = TEXTS["contact"]
+METHOD_WORDS: dict[str, str] = TEXTS["mounting"]
+STOP_MEANING: dict[str, str] = TEXTS["stop"]
 
 
 @dataclass(frozen=True)
@@ -297,29 +281,6 @@ def assumptions(a: Assessment) -> list[str]:
     return told
 
 
-SOURCES = (
-    "Closure error, stops, first contact: derived for this project and checked in its tests "
-    "against closed forms, another kinematics library and brute force.",
-    "Frequency of occlusal errors from arbitrary axes: Morneburg TR, Pröschel PA, Int J "
-    "Prosthodont 2002;15:358-364 (abstract read); Clin Oral Investig 2011;15:427-434 (abstract "
-    "read).",
-    "Meaning of an axis error for the occlusion: Weinberg LA, J Prosthet Dent 1961;11:32-42 "
-    "(first page read); Zuckerman GR, J Prosthet Dent 1982;48:725-733 (abstract read).",
-    "Hinge opening up to 20 mm between the incisors: Posselt U, J Prosthet Dent 1957;7:787-797 "
-    "(first page read).",
-    "Tooth numbers: ISO 3950. Colours: Okabe and Ito 2008; Crameri F, Scientific colour maps, "
-    "“bam”; Crameri, Shephard and Heron, Nat Commun 2020;11:5444.",
-)
-"""Where the method and the pictures come from, and how much of each source was read."""
-RISK_SOURCES = (
-    "Uncertainty: JCGM 101:2008 and JCGM 100:2008 (from memory, checked by recomputing the "
-    "standard's worked examples). Intervals of counted chances: Wilson EB, J Am Stat Assoc "
-    "1927;22:209-212 (from memory). Variance shares: Sobol' 2001, Saltelli et al. 2010 (from "
-    "memory, checked on a function with known shares).",
-)
-"""The same for the uncertainty."""
-
-
 def sources(a: Assessment) -> tuple[str, ...]:
     """The sources of what this report shows."""
-    return SOURCES if a.risk is None else (*SOURCES, *RISK_SOURCES)
+    return (*TEXTS["sources"], *(() if a.risk is None else TEXTS["risk_sources"]))
