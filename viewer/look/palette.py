@@ -40,11 +40,7 @@ LINE_STYLE: dict[str, LineStyle] = {
 """Line style by role; a second sign beside the colour."""
 AXIS_LABEL = {"true": "true axis", "arbitrary": "arbitrary axis"}
 """What is written at each axis."""
-STOP_LABEL = {
-    "equal_angle": "equal angle",
-    "pin": "incisal pin",
-    "contact": "first contact",
-}
+STOP_LABEL = {"equal_angle": "equal angle", "pin": "incisal pin", "contact": "first contact"}
 """What is written for each stop."""
 STOP_STYLE: dict[str, LineStyle] = {"equal_angle": "dotted", "pin": "solid", "contact": "dashed"}
 """Line style by stop, the same in every chart."""
@@ -54,58 +50,36 @@ STOP_MARKER = {"equal_angle": "o", "pin": "s", "contact": "^"}
 
 @dataclass(frozen=True)
 class Colours:
-    """Colours of one theme as ``#rrggbb``; the field name is the role.
+    """Colours of one theme as ``#rrggbb``, here the light one; the field name is the role.
 
     Within a theme every role has its own value, so that a drawn SVG can have its colours replaced
     by style-sheet variables of the same names.
     """
 
-    page: str
-    panel: str
-    ink: str
-    quiet: str
-    faint: str
-    true: str
-    arbitrary: str
-    tolerance: str
-    within: str
-    beyond: str
-    anteroposterior: str
-    transverse: str
-    vertical: str
-    upper: str
-    lower: str
-    ghost: str
-    plane: str
-    contact: str
-    high: str
-    open: str
-    halo: str
+    page: str = "#ffffff"
+    panel: str = "#f4f1ea"
+    ink: str = "#23262b"
+    quiet: str = "#5d6169"
+    faint: str = "#cfccc4"
+    true: str = "#0072b2"
+    arbitrary: str = "#d55e00"
+    tolerance: str = "#6b5300"
+    within: str = "#e2f0ea"
+    beyond: str = "#f6e5e9"
+    anteroposterior: str = "#3f4147"
+    transverse: str = "#9c9ea3"
+    vertical: str = "#f0e442"
+    upper: str = "#e6dcc8"
+    lower: str = "#dccfb6"
+    ghost: str = "#d55e01"
+    plane: str = "#8fa5b3"
+    contact: str = "#1e1e1c"
+    high: str = "#97357e"
+    open: str = "#3e7525"
+    halo: str = "#fffffe"
 
 
-LIGHT = Colours(
-    page="#ffffff",
-    panel="#f4f1ea",
-    ink="#23262b",
-    quiet="#5d6169",
-    faint="#cfccc4",
-    true="#0072b2",
-    arbitrary="#d55e00",
-    tolerance="#6b5300",
-    within="#e2f0ea",
-    beyond="#f6e5e9",
-    anteroposterior="#3f4147",
-    transverse="#9c9ea3",
-    vertical="#f0e442",
-    upper="#e6dcc8",
-    lower="#dccfb6",
-    ghost="#d55e01",
-    plane="#8fa5b3",
-    contact="#1e1e1c",
-    high="#97357e",
-    open="#3e7525",
-    halo="#fffffe",
-)
+LIGHT = Colours()
 DARK = Colours(
     page="#15181c",
     panel="#1f242a",
@@ -142,6 +116,11 @@ def css_variables(theme: Theme) -> str:
     return " ".join(f"--{role}: {value};" for role, value in values.items())
 
 
+def looked_up(table: NDArray[np.float64], at: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Rows of a table of colours, shape (n, 3), at places between them, by linear interpolation."""
+    return np.stack([np.interp(at, np.arange(len(table)), c) for c in table.T], axis=-1)
+
+
 def signed_table(n: int = 256) -> NDArray[np.float64]:
     """Colours of the signed map from most open (first) to most high (last), shape (n, 3), 0 to 1.
 
@@ -151,8 +130,7 @@ def signed_table(n: int = 256) -> NDArray[np.float64]:
     """
     knots = [[int(h[i : i + 2], 16) / 255.0 for i in (0, 2, 4)] for h in _BAM.split()][::-1]
     table = np.array(knots)
-    at = np.linspace(0.0, len(table) - 1.0, n)
-    return np.stack([np.interp(at, np.arange(len(table)), table[:, k]) for k in range(3)], axis=1)
+    return looked_up(table, np.linspace(0.0, len(table) - 1.0, n))
 
 
 def signed_colours(value_um: ArrayLike, limit_um: float) -> NDArray[np.float64]:
@@ -165,10 +143,8 @@ def signed_colours(value_um: ArrayLike, limit_um: float) -> NDArray[np.float64]:
     limit_um : float
         End of the scale, above 0; the scale is symmetric, so 0 is always the neutral colour.
     """
-    table = signed_table(257)
     share = np.clip(np.asarray(value_um, dtype=np.float64) / limit_um, -1.0, 1.0)
-    at = (share + 1.0) * 128.0
-    return np.stack([np.interp(at, np.arange(257), table[:, k]) for k in range(3)], axis=-1)
+    return looked_up(signed_table(257), (share + 1.0) * 128.0)
 
 
 def clearance_colours(value_mm: ArrayLike, limit_mm: float, touch_mm: float) -> NDArray[np.float64]:
@@ -186,9 +162,7 @@ def clearance_colours(value_mm: ArrayLike, limit_mm: float, touch_mm: float) -> 
     value = np.nan_to_num(np.asarray(value_mm, dtype=np.float64), posinf=limit_mm)
     apart = np.clip(value / limit_mm, 0.0, 1.0) * 128.0
     inside = 196.0 + np.clip(-value / limit_mm, 0.0, 1.0) * 60.0
-    at = np.where(value < -touch_mm, inside, apart)
-    table = signed_table(257)
-    return np.stack([np.interp(at, np.arange(257), table[:, k]) for k in range(3)], axis=-1)
+    return looked_up(signed_table(257), np.where(value < -touch_mm, inside, apart))
 
 
 def scale_limit_um(value_um: ArrayLike) -> float:
