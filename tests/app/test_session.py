@@ -129,7 +129,7 @@ def test_undo_and_redo_walk_through_the_cases():
     assert session.redo()
     assert session.case == first
     session.change("tolerance_mm", 0.5)
-    assert not session.can_redo
+    assert not session.steps()["redo"]
 
 
 def test_one_drag_is_one_step_to_undo():
@@ -176,7 +176,7 @@ def test_a_refused_value_leaves_the_last_good_state(control, value):
     assert session.case is before
     assert session.reading is reading
     assert session.rev == rev
-    assert session.can_undo
+    assert session.steps()["undo"]
 
 
 def test_a_record_inside_the_tooth_contact_is_refused_and_the_last_state_stays(scans):

@@ -106,7 +106,7 @@ def test_a_tooth_shows_its_worst_landmark():
 def test_arc_pairs_start_together_and_end_at_the_error(assessment):
     for stop in STOPS:
         result, names = assessment.stops[stop], assessment.landmarks.names
-        pairs = arc_pairs(assessment, stop)
+        pairs = arc_pairs(assessment.closures, stop)
         assert len(pairs) == 2
         for pair in pairs:
             i = names.index(pair.name)
@@ -121,19 +121,19 @@ def test_arc_pairs_start_together_and_end_at_the_error(assessment):
 
 @pytest.mark.parametrize("stop", ["pin", "equal_angle"])
 def test_arc_pairs_are_the_headlines_landmark_and_the_one_farthest_from_it(assessment, stop):
-    posterior, anterior = arc_pairs(assessment, stop)
+    posterior, anterior = arc_pairs(assessment.closures, stop)
     sizes = dict(zip(assessment.landmarks.names, assessment.stops[stop].magnitude_mm))
     assert max(sizes, key=sizes.__getitem__) in (posterior.name, anterior.name)
     x = assessment.landmarks_record_mm[:, 0]
     ends = {x.min(), x.max()}
     assert posterior.true_mm[0, 0] < anterior.true_mm[0, 0]
     assert any(p.true_mm[0, 0] == pytest.approx(e) for p in (posterior, anterior) for e in ends)
-    assert arc_pairs(assessment, "pin")[0].name == assessment.verdict.worst_landmark
+    assert arc_pairs(assessment.closures, "pin")[0].name == assessment.verdict.worst_landmark
 
 
 def test_arcs_figure_prints_the_factor_and_draws_the_scaled_path(assessment):
     figure = draw_figure("arcs", assessment)
-    for k, pair in enumerate(arc_pairs(assessment, "pin")):
+    for k, pair in enumerate(arc_pairs(assessment.closures, "pin")):
         (true_scale,) = drawn(figure, f"path-arbitrary-{k}")
         (enlarged,) = drawn(figure, f"enlarged-arbitrary-{k}")
         np.testing.assert_array_equal(true_scale.get_ydata(), pair.arbitrary_mm[:, 2])

@@ -14,11 +14,12 @@ from kinematics.case.tables import Marks
 from kinematics.closure.close import Closures
 from kinematics.closure.stops import STOPS
 from kinematics.excursions.settings import front_of
+from viewer.figures.numbers import at_side
 
 OFFSETS = ("left_anterior_mm", "left_superior_mm", "right_anterior_mm", "right_superior_mm")
 """Controls of the arbitrary axis, by side."""
-FRONTS = ("pin", "teeth", "first")
-"""What may stop the front in excursions."""
+CHOICES = {"stop": ("decision", STOPS), "front": ("articulator", ("pin", "teeth", "first"))}
+"""Table of the case and values of the controls that choose: the stop, the front in excursions."""
 CONTROLS = ("departure_mm", *OFFSETS, "stop", "tolerance_mm", "front")
 """Every control that changes the case."""
 DEPARTURE_LIMIT_MM = 30.0
@@ -56,12 +57,8 @@ def offsets(true: HingeAxis, arbitrary: HingeAxis) -> NDArray[np.float64]:
         Rows left, right; columns anterior, superior. Read in the sagittal planes of the true
         points, since sliding along a line changes nothing.
     """
-    d = arbitrary.direction
-    rows = []
-    for point in (true.left_point_mm, true.right_point_mm):
-        q = arbitrary.midpoint_mm + (point[1] - arbitrary.midpoint_mm[1]) / d[1] * d
-        rows.append((q - point)[[0, 2]])
-    return np.array(rows)
+    points = (true.left_point_mm, true.right_point_mm)
+    return np.array([(at_side(arbitrary, p[1]) - p)[[0, 2]] for p in points])
 
 
 def control_values(reading: Closures) -> dict[str, Any]:
@@ -112,14 +109,11 @@ def changed(reading: Closures, control: str, value: Any) -> Case:
     if control not in CONTROLS:
         raise InputError("control", repr(control), f"one of {', '.join(CONTROLS)}", "Reload.")
     data = case_to_dict(reading.case)
-    if control == "stop":
-        if value not in STOPS:
-            raise InputError("stop", repr(value), f"one of {', '.join(STOPS)}", "Choose one.")
-        data.setdefault("decision", {})["stop"] = value
-    elif control == "front":
-        if value not in FRONTS:
-            raise InputError("front", repr(value), f"one of {', '.join(FRONTS)}", "Choose one.")
-        data.setdefault("articulator", {})["front"] = value
+    if control in CHOICES:
+        table, allowed = CHOICES[control]
+        if value not in allowed:
+            raise InputError(control, repr(value), f"one of {', '.join(allowed)}", "Choose one.")
+        data.setdefault(table, {})[control] = value
     elif control == "tolerance_mm":
         data.setdefault("decision", {})["tolerance_mm"] = number(control, value)
     elif control == "departure_mm":

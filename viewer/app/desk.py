@@ -23,7 +23,7 @@ from viewer.app.export import export, save_case, slug
 from viewer.app.later import Later
 from viewer.app.page import map_table, template
 from viewer.app.session import Session, weigh
-from viewer.app.texts import numbers_state, weighed_state
+from viewer.app.texts import NOT_YET, numbers_state, weighed_state
 from viewer.figures.page_charts import ARCS_BOX, arcs_chart
 from viewer.look.text import NICE_FACTORS, our_fault
 from viewer.scene.build import ghost_factor
@@ -154,11 +154,9 @@ class Desk:
         loop = asyncio.get_running_loop()
         errors = {k: v for k, v in self._errors.items() if k != "export"}
         made: dict[str, str] = {}
+        how = (self.session.reading, kind, self._folder, theme, view, self._factor)
         try:
-            reading = self.session.reading
-            path = await loop.run_in_executor(
-                self._export_pool, export, reading, kind, self._folder, theme, view, self._factor
-            )
+            path = await loop.run_in_executor(self._export_pool, export, *how)
             made = {"url": f"made/{path.name}", "name": path.name}
         except HingewiseError as error:
             errors["export"] = str(error)
@@ -254,7 +252,7 @@ class Desk:
     async def _publish_numbers(self, loop: Any) -> None:
         reading, rev = self.session.reading, self.session.rev
         changed = rev != self._rev
-        values: dict[str, Any] = {"errors": dict(self._errors), "steps": self._steps()}
+        values: dict[str, Any] = {"errors": dict(self._errors), "steps": self.session.steps()}
         if changed:
             values |= {"numbers": numbers_state(reading), "waiting": True, "rev": rev}
         if self._notice is not None:
@@ -264,15 +262,6 @@ class Desk:
         picture = await loop.run_in_executor(self._pool, self._picture, reading)
         self._rev = rev
         self._set(**picture)
-
-    def _steps(self) -> dict[str, bool]:
-        s = self.session
-        return {
-            "undo": s.can_undo,
-            "redo": s.can_redo,
-            "reset": s.case != s.original,
-            "changed": s.is_changed,
-        }
 
     def _picture(self, reading: Closures) -> dict[str, Any]:
         lower = reading.placed.lower
@@ -315,18 +304,11 @@ class Desk:
             "trame_error_report_msg": "",
             "numbers": numbers_state(reading),
             **weighed_state(reading, verdict, curve),
-            "later": {
-                "mouth": "",
-                "findings": [],
-                "mouth_point": None,
-                "spread": [],
-                "chance": None,
-                "transfer": [],
-            },
+            "later": dict(NOT_YET),
             "errors": {},
             "excursions": dict(BLANK),
             "rev": self.session.rev,
-            "steps": self._steps(),
+            "steps": self.session.steps(),
             "notice": {"text": "", "kind": ""},
             "busy": "",
             "made": {},
@@ -355,6 +337,3 @@ class Desk:
         self._export_pool.shutdown(wait=False, cancel_futures=True)
         self._later.close()
         shutil.rmtree(self._folder, ignore_errors=True)
-
-
-__all__ = ["FACTORS", "Desk"]

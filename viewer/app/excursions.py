@@ -12,11 +12,8 @@ from kinematics.base.errors import HingewiseError
 from kinematics.decision.by_chance import not_measured
 from kinematics.excursions.compare import excursion_errors
 from kinematics.excursions.details import look_closer
-from kinematics.excursions.results import (
-    ExcursionErrors,
-    Who,
-)
-from viewer.figures.excursions import KIND_LABEL
+from kinematics.excursions.results import ExcursionErrors, Who
+from viewer.figures.excursions import KIND_LABEL, ended_early
 from viewer.look.text import plain, um
 from viewer.report.excursions import setup_sentences, stop_sentences, worst_sentence
 from viewer.report.guidance import (
@@ -184,8 +181,8 @@ def excursions_state(
         "notes": notes,
         "rows": [kind_row(e, kind, tolerance, worst) for kind in e.kinds],
         "settings": settings,
-        "moves": {kind: kind_moves(e, kind, "patient") for kind in e.kinds},
-        "ghosts": {kind: kind_moves(e, kind, "articulator") for kind in e.kinds},
+        "moves": kind_moves(e, "patient"),
+        "ghosts": kind_moves(e, "articulator"),
         "teeth": BLANK["teeth"] | {"sentences": [LOOKING]},
         "rev": rev,
     }
@@ -198,11 +195,7 @@ def kind_row(e: ExcursionErrors, kind: Any, tolerance_mm: float, worst_mm: float
     error = e.kinds[kind]
     size = np.linalg.norm(error.error_mm[-1], axis=1)
     j = int(np.argmax(size))
-    early = [
-        who
-        for who, path in (("patient", error.patient), ("articulator", error.articulator))
-        if not path.complete
-    ]
+    early = [who for ended, who, _ in ended_early(e) if ended == kind]
     return {
         "kind": kind,
         "name": KIND_LABEL[kind],
@@ -218,6 +211,6 @@ def kind_row(e: ExcursionErrors, kind: Any, tolerance_mm: float, worst_mm: float
     }
 
 
-def kind_moves(e: ExcursionErrors, kind: Any, who: Who) -> list[list[float]]:
-    """Motions of one lower along an excursion, 4x4 by columns."""
-    return [m.T.reshape(16).tolist() for m in e.motions(kind, who)]
+def kind_moves(e: ExcursionErrors, who: Who) -> dict[str, list[list[float]]]:
+    """Motions of one lower along each excursion, 4x4 by columns."""
+    return {k: [m.T.reshape(16).tolist() for m in e.motions(k, who)] for k in e.kinds}

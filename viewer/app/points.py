@@ -2,32 +2,29 @@
 
 from __future__ import annotations
 
+import itertools
 from typing import Any, Literal
 
 import numpy as np
+from numpy.typing import NDArray
 
 from kinematics.base.errors import InputError
 from kinematics.case.read import Case, case_from_dict, case_to_dict
 from kinematics.closure.close import Closures
 from kinematics.closure.place import PlacedCase
+from kinematics.mounting.methods import lower_to_upper
 from viewer.app.controls import number
 from viewer.scene.picking import Hit, pick, ray
 
 Kind = Literal["landmark", "fiducial"]
 
 
-def lower_scan_point(placed: PlacedCase, point_mm: Any) -> list[float]:
-    """A point of the lower at the scanned pose (``axis_orbital``) in ``lower_scan``, mm."""
-    from kinematics.mounting.methods import lower_to_upper
-
-    from_lower = placed.mounting.axis_orbital_from_upper_scan * lower_to_upper(placed.case)
-    return [round(float(v), 4) for v in from_lower.inv().apply(np.asarray(point_mm))]
-
-
-def upper_scan_point(placed: PlacedCase, point_mm: Any) -> list[float]:
-    """A point of the upper (``axis_orbital``) in ``upper_scan``, mm."""
-    from_upper = placed.mounting.axis_orbital_from_upper_scan
-    return [round(float(v), 4) for v in from_upper.inv().apply(np.asarray(point_mm))]
+def scan_point(placed: PlacedCase, kind: str, point_mm: NDArray[np.float64]) -> list[float]:
+    """A picked point (``axis_orbital``, the lower at the scanned pose) in its own scan, mm."""
+    from_scan = placed.mounting.axis_orbital_from_upper_scan
+    if kind == "landmark":
+        from_scan = from_scan * lower_to_upper(placed.case)
+    return [round(float(v), 4) for v in from_scan.inv().apply(point_mm)]
 
 
 def without_landmark(case: Case, index: int) -> Case:
@@ -76,29 +73,26 @@ class Pending:
         if cast is None:
             raise InputError("point", "no casts", "a case with casts", "Add [casts] to the case.")
         at, along = ray(origin, direction)
+        to_target = reading.geometry.target_from_scanned
         if kind == "landmark":
-            back = reading.geometry.target_from_scanned.inv()
+            back = to_target.inv()
             at, along = back.apply(at), back.rotation.apply(along)
         hit = pick(cast, at, along)
         if hit is None:
             self._kind = ""
             raise InputError("point", "a click beside the cast", "a click on it", "Click again.")
         self._kind, self._tooth = kind, hit.tooth
-        to_target = reading.geometry.target_from_scanned
+        self._point = scan_point(placed, kind, hit.point_mm)
         shown = to_target.apply(hit.point_mm) if kind == "landmark" else hit.point_mm
         self._at = [round(float(v), 3) for v in shown]
         if kind == "landmark":
-            self._point = lower_scan_point(placed, hit.point_mm)
             taken = {mark.name for mark in reading.case.landmarks}
             stem = f"{hit.tooth} point" if hit.tooth else "point"
         else:
-            self._point = upper_scan_point(placed, hit.point_mm)
             taken = {f["name"] for f in self._known(reading.case)}
             stem = "fiducial"
-        count = 1
-        while f"{stem} {count}" in taken:
-            count += 1
-        self._suggestion = f"{stem} {count}"
+        names = (f"{stem} {count}" for count in itertools.count(1))
+        self._suggestion = next(name for name in names if name not in taken)
         return hit
 
     def _known(self, case: Case) -> list[dict[str, Any]]:
@@ -130,7 +124,6 @@ class Pending:
                 tooth_number = number("tooth", text)
                 mark["tooth"] = int(tooth_number) if tooth_number.is_integer() else tooth_number
             data.setdefault("landmarks", []).append(mark)
-            case = case_from_dict(data, folder=reading.case.folder)
         else:
             values = list(at) if isinstance(at, list | tuple) else []
             if len(values) != 3:
@@ -147,7 +140,7 @@ class Pending:
                 self._kind, self._point = "", []
                 return None
             data["mounting"]["fiducials"].append(point)
-            case = case_from_dict(data, folder=reading.case.folder)
+        case = case_from_dict(data, folder=reading.case.folder)
         self._kind, self._point = "", []
         return case
 

@@ -157,20 +157,14 @@ class Session:
         """The last good case."""
         return self.reading.case
 
-    @property
-    def can_undo(self) -> bool:
-        """Whether there is a step to undo."""
-        return bool(self._past)
-
-    @property
-    def can_redo(self) -> bool:
-        """Whether there is a step to redo."""
-        return bool(self._future)
-
-    @property
-    def is_changed(self) -> bool:
-        """Whether the case differs from the one last saved (or opened)."""
-        return self.case != self.saved
+    def steps(self) -> dict[str, bool]:
+        """Which steps there are to take, and whether the case differs from the one last saved."""
+        return {
+            "undo": bool(self._past),
+            "redo": bool(self._future),
+            "reset": self.case != self.original,
+            "changed": self.case != self.saved,
+        }
 
     def change(self, control: str, value: Any, gesture: str = "") -> Closures:
         """Change one control; steps of one gesture (a drag) are undone together.

@@ -15,7 +15,7 @@ from kinematics.uncertainty.propagate import MAX_TRIALS_CONTACT
 from viewer.app.controls import axis_note, control_values
 from viewer.figures.page_charts import CURVE_BOX, curve_chart
 from viewer.look.palette import STOP_LABEL
-from viewer.look.text import chance, plain, signed, um
+from viewer.look.text import NOTHING_MM, chance, plain, signed, um
 from viewer.report.tables import CONTACT_WORDS, STOP_MEANING, worst_first
 
 if TYPE_CHECKING:
@@ -39,12 +39,16 @@ TOGETHER = (
 )
 """Beside the contact stop where it is not: what is compared, and the reason in words."""
 
+NOT_YET: dict[str, Any] = {
+    "mouth": "", "findings": [], "mouth_point": None, "spread": [], "chance": None, "transfer": [],
+}  # fmt: skip
+"""What comes later, before it is there."""
+
 
 def numbers_state(reading: Closures) -> dict[str, Any]:
     """Error table, stops and the headline number of a reading."""
     result = reading.stops[reading.decision]
-    size = result.magnitude_mm
-    worst = int(np.argmax(size))
+    size, (worst, largest) = result.magnitude_mm, result.worst
     tolerance = reading.case.decision.tolerance_mm
     marks = reading.landmarks
     rows = [
@@ -63,10 +67,10 @@ def numbers_state(reading: Closures) -> dict[str, Any]:
     ]
     return {
         "label": reading.case.label,
-        "size": plain(1e3 * float(size[worst])),
-        "at": marks.names[worst] if size[worst] > 1e-6 else "",
+        "size": plain(1e3 * largest),
+        "at": marks.names[worst] if largest > NOTHING_MM else "",
         "tolerance": plain(1e3 * tolerance),
-        "within": bool(size[worst] <= tolerance),
+        "within": largest <= tolerance,
         "not_measured": not_measured(reading),
         "decision": reading.decision,
         "decision_name": STOP_LABEL[reading.decision],
@@ -99,7 +103,7 @@ def stop_row(reading: Closures, stop: Any, tolerance: float) -> dict[str, Any]:
             result, note = reading.pair, TOGETHER[0]
             side = "past" if reading.beyond_deg > 0.0 else "short of"
             why = TOGETHER[1].format(plain(abs(reading.beyond_deg), 2), side)
-    size = float(result.magnitude_mm.max())
+    size = result.worst[1]
     return row | {
         "ok": True,
         "why": why,
@@ -115,10 +119,10 @@ def pair_text(reading: Closures) -> str:
     pair = reading.pair
     if pair is None:
         return ""
-    i = int(np.argmax(pair.magnitude_mm))
+    i, size = pair.worst
     return (
         "Teeth together on both sides (the articulator at its first contact, the patient at the "
-        f"patient's own): up to {plain(1e3 * float(pair.magnitude_mm[i]))} µm at "
+        f"patient's own): up to {plain(1e3 * size)} µm at "
         f"{reading.landmarks.names[i]}."
     )
 
@@ -197,9 +201,7 @@ def spread_state(found: UncertaintySummary | None, verdict: Verdict) -> dict[str
 
 def later_state(assessment: Assessment) -> dict[str, Any]:
     """What comes after a moment's rest: return to the mouth, and every finding."""
-    return {
-        "spread": [],
-        "chance": None,
+    return NOT_YET | {
         "transfer": list(assessment.transfer.sentences),
         "mouth": "" if assessment.mouth is None else assessment.mouth.contact.message,
         "findings": [

@@ -110,7 +110,7 @@ class CaseWindow:
         """Follow one slider."""
         if self._busy:
             return
-        now = self._values()[control]
+        now = control_values(self.session.reading)[control]
         if abs(float(value) - now) < 5e-3:
             return
         try:
@@ -129,10 +129,6 @@ class CaseWindow:
         """Return to the case as opened."""
         self.session.reset()
         self.refresh()
-
-    def _values(self) -> dict[str, Any]:
-        reading = self.session.reading
-        return control_values(reading)
 
     def refresh(self) -> None:
         """Draw the session's last good reading."""
@@ -155,7 +151,7 @@ class CaseWindow:
         self._write()
         self._busy = True
         try:
-            for name, value in self._values().items():
+            for name, value in control_values(self.session.reading).items():
                 if name in self._sliders:
                     limits = SLIDERS[name][1]
                     shown = float(np.clip(value, *limits))
@@ -166,13 +162,11 @@ class CaseWindow:
 
     def _write(self) -> None:
         reading = self.session.reading
-        result = reading.stops[reading.decision]
-        size = result.magnitude_mm
-        worst = int(np.argmax(size))
+        worst, size = reading.stops[reading.decision].worst
         tolerance = reading.case.decision.tolerance_mm
-        verdict = "within" if size[worst] <= tolerance else "BEYOND"
+        verdict = "within" if size <= tolerance else "BEYOND"
         head = (
-            f"{1e3 * size[worst]:.0f} um at {reading.landmarks.names[worst]}: {verdict} the "
+            f"{1e3 * size:.0f} um at {reading.landmarks.names[worst]}: {verdict} the "
             f"tolerance of {1e3 * tolerance:.0f} um  (stop: {STOP_LABEL[reading.decision]})"
         )
         if self.message:

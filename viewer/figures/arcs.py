@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from viewer.figures.numbers import SHORTEST_PATH_MM, ArcPair, arc_pairs, at_side
+from viewer.figures.numbers import SHORTEST_PATH_MM, ArcPair, arc_pairs, hinges_at
 from viewer.figures.style import DASH, new_figure, note
 from viewer.look.palette import AXIS_LABEL, LIGHT, LINE_STYLE
 
@@ -24,18 +24,9 @@ def arcs_figure(assessment: Assessment) -> Any:
         from the true one multiplied by the printed factor.
     """
     figure = new_figure(10.4, 4.8)
-    pairs = arc_pairs(assessment, assessment.verdict.stop)
-    grid = figure.add_gridspec(
-        len(pairs),
-        2,
-        width_ratios=(1.25, 1.0),
-        wspace=0.12,
-        hspace=0.34,
-        left=0.02,
-        right=0.985,
-        top=0.9,
-        bottom=0.04,
-    )
+    pairs = arc_pairs(assessment.closures, assessment.verdict.stop)
+    room = {"left": 0.02, "right": 0.985, "top": 0.9, "bottom": 0.04, "wspace": 0.12}
+    grid = figure.add_gridspec(len(pairs), 2, width_ratios=(1.25, 1.0), hspace=0.34, **room)
     draw_overview(figure.add_subplot(grid[:, 0]), assessment, pairs)
     for row, pair in enumerate(pairs):
         draw_detail(figure.add_subplot(grid[row, 1]), pair, row)
@@ -47,7 +38,7 @@ def finish_sagittal(axes: Any, title: str) -> None:
     axes.set_aspect("equal", adjustable="datalim")
     axes.invert_xaxis()
     axes.set_axis_off()
-    axes.set_title(title, fontsize=10.5, loc="left", color=LIGHT.ink)
+    axes.set_title(title)
 
 
 def mark(axes: Any, role: str, at: Any) -> None:
@@ -60,10 +51,7 @@ def mark(axes: Any, role: str, at: Any) -> None:
 def draw_overview(axes: Any, assessment: Assessment, pairs: list[ArcPair]) -> None:
     """Both axes, their radii and the paths at true scale."""
     y = float(pairs[0].true_mm[0, 1])
-    hinges = {
-        "true": at_side(assessment.true_axis, y)[[0, 2]],
-        "arbitrary": at_side(assessment.arbitrary_axis, y)[[0, 2]],
-    }
+    hinges = hinges_at(assessment.closures, y)
     forward = min(at[0] for at in hinges.values())
     for (role, hinge), other in zip(hinges.items(), reversed(hinges.values())):
         look = {"ls": DASH[LINE_STYLE[role]], "color": getattr(LIGHT, role)}
@@ -90,7 +78,7 @@ def draw_detail(axes: Any, pair: ArcPair, k: int) -> None:
         look = {"transform": axes.transAxes, "color": LIGHT.quiet}
         axes.text(0.5, 0.5, text, ha="center", va="center", **look)
         axes.set_axis_off()
-        axes.set_title(pair.name, fontsize=10.5, loc="left")
+        axes.set_title(pair.name)
         return
     true, drawn = pair.true_mm[:, [0, 2]], pair.drawn_mm[:, [0, 2]]
     for role, path in (("true", true), ("arbitrary", drawn)):

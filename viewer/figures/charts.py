@@ -63,20 +63,13 @@ def departure_figure(assessment: Assessment) -> Any:
     figure = new_figure(10.4, 4.6)
     verdict = assessment.verdict
     axes = figure.add_axes((0.08, 0.14, 0.74, 0.76))
-    plot = departure_plot(
-        assessment, verdict.stop, assessment.curve, verdict.break_even_departure_mm
-    )
+    even = verdict.break_even_departure_mm
+    plot = departure_plot(assessment.closures, assessment.curve, even)
     x, top = plot.departure_mm, plot.top_um
     for stop, y in plot.curves_um.items():
-        chosen = stop == plot.stop
-        axes.plot(
-            x,
-            y,
-            ls=DASH[STOP_STYLE[stop]],
-            lw=2.8 if chosen else 1.4,
-            gid=f"curve-{stop}",
-            color=LIGHT.arbitrary if chosen else LIGHT.quiet,
-        )
+        weight, colour = (2.8, LIGHT.arbitrary) if stop == plot.stop else (1.4, LIGHT.quiet)
+        style = DASH[STOP_STYLE[stop]]
+        axes.plot(x, y, ls=style, lw=weight, color=colour, gid=f"curve-{stop}")
     tolerance_band(axes, plot.tolerance_um, gid="tolerance")
     if np.isfinite(plot.even_mm):
         axes.axvline(plot.even_mm, color=LIGHT.tolerance, lw=1.0, gid="break-even")
@@ -154,18 +147,12 @@ def tooth_sizes(
     room = CURVE_ROOM * max(tolerance_um, highest[stop])
     top = 1.08 * min(room, max(tolerance_um, *highest.values()))
     for name, size in table.magnitude_um.items():
-        chosen = name == stop
-        axes.plot(
-            at,
-            size,
-            ls=DASH[STOP_STYLE[name]],
-            marker=STOP_MARKER[name],
-            ms=7 if chosen else 5,
-            lw=2.4 if chosen else 1.2,
-            color=LIGHT.arbitrary if chosen else LIGHT.quiet,
-            label=f"stop: {STOP_LABEL[name]}" + (" ↑" if highest[name] > top else ""),
-            gid=f"size-{name}",
-        )
+        look = {"ms": 5, "lw": 1.2, "color": LIGHT.quiet}
+        if name == stop:
+            look = {"ms": 7, "lw": 2.4, "color": LIGHT.arbitrary}
+        look |= {"ls": DASH[STOP_STYLE[name]], "marker": STOP_MARKER[name]}
+        label = f"stop: {STOP_LABEL[name]}" + (" ↑" if highest[name] > top else "")
+        axes.plot(at, size, label=label, gid=f"size-{name}", **look)
     axes.set_ylim(0, top)
     axes.set_ylabel("size of the error, µm")
 
@@ -178,17 +165,8 @@ def tooth_components(axes: Any, at: NDArray[np.float64], table: ToothTable, stop
         bars = axes.bar(places, heights, BAR_WIDTH, edgecolor=LIGHT.quiet, lw=0.8, **look)
         for i, bar in enumerate(bars):
             bar.set_gid(f"component-{role}-{i}")
-    axes.plot(
-        at,
-        table.high_um[stop],
-        marker="_",
-        ms=22,
-        mew=2.6,
-        ls="none",
-        color=LIGHT.high,
-        label="high (+) or open (−)",
-        gid="high",
-    )
+    dash = {"marker": "_", "ms": 22, "mew": 2.6, "ls": "none", "color": LIGHT.high}
+    axes.plot(at, table.high_um[stop], label="high (+) or open (−)", gid="high", **dash)
     axes.axhline(0, color=LIGHT.ink, lw=0.9)
     axes.set_ylabel(f"parts at {STOP_LABEL[stop]}, µm")
     axes.margins(y=0.12)
@@ -205,28 +183,12 @@ def arch_figure(assessment: Assessment) -> Any:
     points = assessment.landmarks.points_mm[table.index][:, [1, 0]] * [1.0, -1.0]
     shift = factor * 1e-3 * table.error_um[stop][:, [1, 0]] * [1.0, -1.0]
     axes.plot(*points.T, color=LIGHT.faint, lw=10, solid_capstyle="round", zorder=1)
-    axes.scatter(
-        *points.T,
-        s=430,
-        c=signed_colours(high_um, scale_limit_um(high_um)),
-        zorder=2,
-        edgecolors=LIGHT.quiet,
-        linewidths=1.0,
-        gid="discs",
-    )
-    axes.quiver(
-        *points.T,
-        *shift.T,
-        angles="xy",
-        scale_units="xy",
-        scale=1,
-        color=LIGHT.ink,
-        width=0.006,
-        edgecolor=LIGHT.page,
-        linewidth=0.9,
-        zorder=4,
-        gid="shift",
-    )
+    rim = {"edgecolors": LIGHT.quiet, "linewidths": 1.0}
+    colours = signed_colours(high_um, scale_limit_um(high_um))
+    axes.scatter(*points.T, s=430, c=colours, zorder=2, gid="discs", **rim)
+    true_size = {"angles": "xy", "scale_units": "xy", "scale": 1}
+    look = {"color": LIGHT.ink, "width": 0.006, "edgecolor": LIGHT.page, "linewidth": 0.9}
+    axes.quiver(*points.T, *shift.T, zorder=4, gid="shift", **true_size, **look)
     long = max(len(t) for t in table.labels) > LONG_NAME
     name_discs(axes, points, table.labels, high_um, long)
     every = np.concatenate([points + shift, points])
@@ -236,9 +198,7 @@ def arch_figure(assessment: Assessment) -> Any:
     axes.set_ylim(low[1], high[1])
     axes.set_aspect("equal", adjustable="box")
     axes.set_axis_off()
-    axes.set_title(
-        f"High (+) or open (−) in µm; arrows: horizontal shift ×{factor}", fontsize=10.5, loc="left"
-    )
+    axes.set_title(f"High (+) or open (−) in µm; arrows: horizontal shift ×{factor}")
     for x, text in ((0.0, "patient's\nright"), (0.9, "patient's\nleft")):
         axes.text(x, 0.02, text, transform=axes.transAxes, color=LIGHT.quiet, fontsize=10)
     return figure

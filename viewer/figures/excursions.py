@@ -5,7 +5,7 @@ Draw them with :func:`viewer.figures.draw.draw_figure`, which sets the project's
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -14,6 +14,7 @@ from viewer.figures.style import DASH, new_figure, note, spread
 from viewer.look.palette import LIGHT
 
 if TYPE_CHECKING:
+    from kinematics.articulator.path import ExcursionPath, Kind
     from kinematics.excursions.results import ArconComparison, BorderPair, ExcursionErrors, Who
 
 KIND_LABEL = {
@@ -30,13 +31,13 @@ VIEWS = (
     ("from the front", 1, 2, "to the patient's left (mm)", "up (mm)"),
 )
 """Title, horizontal and vertical component, and axis labels of each view of the paths."""
-PATIENT_LABEL, ARTICULATOR_LABEL = "patient (true axis)", "articulator (arbitrary axis)"
-
 ROLES: tuple[tuple[Who, str, str, str], ...] = (
-    ("patient", "true", "solid", PATIENT_LABEL),
-    ("articulator", "arbitrary", "dashed", ARTICULATOR_LABEL),
+    ("patient", "true", "solid", "patient (true axis)"),
+    ("articulator", "arbitrary", "dashed", "articulator (arbitrary axis)"),
 )
 """Colour, line and label of each of the two."""
+PATH_WIDTH = {"true": 2.2, "arbitrary": 1.8}
+"""Width of a landmark's path, in printer's points."""
 
 
 def excursion_paths_figure(errors: ExcursionErrors, landmark: int = 0) -> Any:
@@ -60,27 +61,15 @@ def excursion_paths_figure(errors: ExcursionErrors, landmark: int = 0) -> Any:
     for axes, (title, across, upward, x_label, y_label) in zip(all_axes, VIEWS):
         for kind, error in errors.kinds.items():
             start = error.patient_mm[0, landmark]
-            for role, places, path in (
-                ("true", error.patient_mm, error.patient),
-                ("arbitrary", error.articulator_mm, error.articulator),
-            ):
-                move = places[:, landmark] - start
-                line = "solid" if role == "true" else "dashed"
-                axes.plot(
-                    move[:, across],
-                    move[:, upward],
-                    ls=DASH[line],
-                    lw=2.2 if role == "true" else 1.8,
-                    color=getattr(LIGHT, role),
-                    gid=f"path-{kind}-{role}-{across}{upward}",
-                )
-                if not path.complete:
-                    axes.plot(*move[-1, [across, upward]], "X", ms=8, color=LIGHT.contact)
+            for who, role, line, _ in ROLES:
+                move = (getattr(error, f"{who}_mm")[:, landmark] - start)[:, [across, upward]]
+                look = {"ls": DASH[line], "lw": PATH_WIDTH[role], "color": getattr(LIGHT, role)}
+                axes.plot(*move.T, gid=f"path-{kind}-{role}-{across}{upward}", **look)
+                if not getattr(error, who).complete:
+                    axes.plot(*move[-1], "X", ms=8, color=LIGHT.contact)
         axes.plot(0.0, 0.0, "o", ms=4, color=LIGHT.ink)
         axes.set_aspect("equal", adjustable="datalim")
-        axes.set_title(title, fontsize=10.5, loc="left", color=LIGHT.ink)
-        axes.set_xlabel(x_label)
-        axes.set_ylabel(y_label)
+        axes.set(title=title, xlabel=x_label, ylabel=y_label)
         axes.grid(visible=True)
     paths_legend(figure, errors.names[landmark], stopped_words(errors))
     return figure
@@ -105,13 +94,9 @@ def excursion_error_figure(errors: ExcursionErrors) -> Any:
         size = 1e3 * np.linalg.norm(error.error_mm, axis=2)
         worst = int(size.max(axis=0).argmax())
         for j in range(size.shape[1]):
-            axes.plot(
-                way,
-                size[:, j],
-                lw=2.6 if j == worst else 1.2,
-                color=LIGHT.arbitrary if j == worst else LIGHT.quiet,
-                gid=f"excursion-error-{kind}-{j}",
-            )
+            weight, colour = (2.6, LIGHT.arbitrary) if j == worst else (1.2, LIGHT.quiet)
+            gid = f"excursion-error-{kind}-{j}"
+            axes.plot(way, size[:, j], lw=weight, color=colour, gid=gid)
         axes.set_ylim(0.0, top)
         # The few that stand out are named at the line's end; the rest would only overlap.
         ends = sorted({worst, int(size[-1].argmin())}, key=lambda j: float(size[-1, j]))
@@ -120,8 +105,7 @@ def excursion_error_figure(errors: ExcursionErrors) -> Any:
             colour = LIGHT.ink if j == worst else LIGHT.quiet
             look: dict[str, Any] = {"fontsize": 9, "annotation_clip": False}
             note(axes, errors.names[j], (way[-1], y), (4, 0), colour, **look)
-        axes.set_title(KIND_LABEL[kind], fontsize=10.5, loc="left", color=LIGHT.ink)
-        axes.set_xlabel("way of the condyle (mm)")
+        axes.set(title=KIND_LABEL[kind], xlabel="way of the condyle (mm)")
         axes.grid(visible=True, axis="y")
     all_axes[0].set_ylabel("error in the excursion (µm)")
     stopped = stopped_words(errors)
@@ -146,20 +130,14 @@ def border_pair_figure(border: BorderPair) -> Any:
     for who, role, line, label in ROLES:
         hinge, protrusive = border.hinge_mm[who] - start, border.protrusive_mm[who] - start
         ends.append(hinge[-1])
-        for axes, points, gid in (
-            (whole, hinge, f"border-hinge-{who}"),
-            (whole, protrusive, f"border-protrusion-{who}"),
-            (part, protrusive, f"border-part-{who}"),
+        weight = 2.4 if who == "patient" else 2.0
+        look = {"ls": DASH[line], "lw": weight, "color": getattr(LIGHT, role)}
+        for axes, points, name, words in (
+            (whole, hinge, "hinge", label),
+            (whole, protrusive, "protrusion", None),
+            (part, protrusive, "part", None),
         ):
-            axes.plot(
-                points[:, 0],
-                points[:, 2],
-                ls=DASH[line],
-                lw=2.4 if who == "patient" else 2.0,
-                color=getattr(LIGHT, role),
-                gid=gid,
-                label=label if axes is whole and gid.startswith("border-hinge") else None,
-            )
+            axes.plot(*points[:, [0, 2]].T, gid=f"border-{name}-{who}", label=words, **look)
         part.plot(*protrusive[-1, [0, 2]], "o", ms=5, color=getattr(LIGHT, role))
     apart = float(np.linalg.norm(ends[1] - ends[0]))
     text = f"{apart:.2f} mm apart\nafter {border.opening_deg:g}° of opening"
@@ -167,9 +145,7 @@ def border_pair_figure(border: BorderPair) -> Any:
     for axes, title in ((whole, "hinge opening and protrusion"), (part, "protrusion, enlarged")):
         axes.plot(0.0, 0.0, "o", ms=5, color=LIGHT.ink)
         axes.set_aspect("equal", adjustable="datalim")
-        axes.set_xlabel("anterior (mm)")
-        axes.set_ylabel("up (mm)")
-        axes.set_title(title, fontsize=10.5, loc="left", color=LIGHT.ink)
+        axes.set(title=title, xlabel="anterior (mm)", ylabel="up (mm)")
         axes.grid(visible=True)
     whole.margins(x=0.2, y=0.1)
     figure.text(0.07, 0.95, f"Sagittal border of {border.name}", fontsize=11, color=LIGHT.ink)
@@ -197,51 +173,55 @@ def arcon_figure(comparison: ArconComparison) -> Any:
             ("without it", comparison.unchanged_mm[kind], "dotted", "quiet"),
         ):
             size = 1e3 * np.linalg.norm(difference, axis=2).max(axis=1)
-            axes.plot(
-                comparison.way_mm[kind][: len(size)],
-                size,
-                ls=DASH[line],
-                lw=2.4 if role == "ink" else 2.0,
-                color=getattr(LIGHT, role),
-                label=name if axes is all_axes[0] else None,
-                gid=f"arcon-{kind}-{role}",
-            )
+            way, label = comparison.way_mm[kind][: len(size)], name if axes is all_axes[0] else None
+            weight = 2.4 if role == "ink" else 2.0
+            look = {"ls": DASH[line], "lw": weight, "color": getattr(LIGHT, role)}
+            axes.plot(way, size, label=label, gid=f"arcon-{kind}-{role}", **look)
         axes.set_ylim(0.0, top)
-        axes.set_title(KIND_LABEL[kind], fontsize=10.5, loc="left", color=LIGHT.ink)
-        axes.set_xlabel("way of the condyle (mm)")
+        axes.set(title=KIND_LABEL[kind], xlabel="way of the condyle (mm)")
         axes.grid(visible=True, axis="y")
     all_axes[0].set_ylabel("largest difference (µm)")
     figure.legend(loc="upper left", bbox_to_anchor=(0.07, 1.0), ncols=2, fontsize=9)
     return figure
 
 
+def ended_early(errors: ExcursionErrors) -> list[tuple[Kind, Who, ExcursionPath]]:
+    """Every path that does not go to its end: its excursion, and whose it is."""
+    return [
+        (kind, who, getattr(error, who))
+        for kind, error in errors.kinds.items()
+        for who, *_ in ROLES
+        if not getattr(error, who).complete
+    ]
+
+
 def stopped_words(errors: ExcursionErrors) -> str:
     """Say which excursions ended early, and why."""
-    said = [
-        f"{KIND_LABEL[kind]}, {who}: {path.message}"
-        for kind, error in errors.kinds.items()
-        for who, path in (("patient", error.patient), ("articulator", error.articulator))
-        if not path.complete
+    early = ended_early(errors)
+    return " · ".join(f"{KIND_LABEL[kind]}, {who}: {path.message}" for kind, who, path in early)
+
+
+def role_lines(width: Mapping[str, float]) -> list[Any]:
+    """Lines of both for a legend; ``width`` by role, in printer's points."""
+    from matplotlib.lines import Line2D
+
+    return [
+        Line2D([], [], color=getattr(LIGHT, role), ls=DASH[line], lw=width[role], label=label)
+        for _, role, line, label in ROLES
     ]
-    return " · ".join(said)
 
 
 def paths_legend(figure: Any, name: str, stopped: str) -> None:
     """Write what is drawn above the panels."""
     from matplotlib.lines import Line2D
 
-    handles = [
-        Line2D([], [], color=LIGHT.true, ls=DASH["solid"], lw=2.2, label=PATIENT_LABEL),
-        Line2D([], [], color=LIGHT.arbitrary, ls=DASH["dashed"], lw=1.8, label=ARTICULATOR_LABEL),
-    ]
+    handles = role_lines(PATH_WIDTH)
     if stopped:
-        handles.append(
-            Line2D([], [], color=LIGHT.contact, marker="X", ls="", label=f"stops: {stopped}")
-        )
+        label = f"stops: {stopped}"
+        handles.append(Line2D([], [], color=LIGHT.contact, marker="X", ls="", label=label))
     figure.text(0.07, 0.945, f"Paths of {name}", fontsize=11, color=LIGHT.ink)
-    figure.legend(
-        handles=handles, loc="upper left", bbox_to_anchor=(0.06, 0.945), ncols=3, fontsize=9
-    )
+    place = {"loc": "upper left", "bbox_to_anchor": (0.06, 0.945)}
+    figure.legend(handles=handles, ncols=3, fontsize=9, **place)
 
 
 EXCURSION_FIGURES: dict[str, Callable[..., Any]] = {

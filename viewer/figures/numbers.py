@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from kinematics.base.axis import HingeAxis
 from kinematics.base.teeth import tooth_rank
-from kinematics.closure.batch import ARC_STEPS, arc
+from kinematics.closure.batch import arc
 from viewer.look.text import nice_factor
 
 if TYPE_CHECKING:
@@ -75,21 +75,18 @@ class DeparturePlot:
     even_mm: float
 
 
-def departure_plot(
-    found: Assessment | Closures, stop: Stop, curve: DepartureCurve, break_even_mm: float
-) -> DeparturePlot:
-    """Series, limits and marks of error against departure.
+def departure_plot(found: Closures, curve: DepartureCurve, break_even_mm: float) -> DeparturePlot:
+    """Series, limits and marks of error against departure, for the stop of the verdict.
 
     Parameters
     ----------
-    found : Assessment or Closures
-    stop : str
-        The stop that the verdict is about.
+    found : Closures
     curve : DepartureCurve
         Of some or all stops.
     break_even_mm : float
         Size of the departure; NaN or infinite where there is none to draw.
     """
+    stop = found.decision
     curves = {s: 1e3 * np.asarray(e, dtype=np.float64) for s, e in curve.worst_error_mm.items()}
     departure = np.asarray(curve.departure_mm, dtype=np.float64)
     highest = {s: float(np.nanmax(y, initial=0.0)) for s, y in curves.items()}
@@ -109,6 +106,12 @@ def at_side(axis: HingeAxis, y_mm: float) -> NDArray[np.float64]:
     """Where the axis crosses the sagittal plane at ``y_mm``, shape (3,), mm."""
     d = axis.direction
     return axis.midpoint_mm + (y_mm - axis.midpoint_mm[1]) / d[1] * d
+
+
+def hinges_at(found: Closures, y_mm: float) -> dict[str, NDArray[np.float64]]:
+    """Where both axes cross the sagittal plane at ``y_mm``: x and z by role, mm."""
+    axes = {"true": found.true_axis, "arbitrary": found.arbitrary_axis}
+    return {role: at_side(axis, y_mm)[[0, 2]] for role, axis in axes.items()}
 
 
 @dataclass(frozen=True, eq=False)
@@ -135,47 +138,36 @@ class ArcPair:
     error_um: NDArray[np.float64]
 
 
-def arc_pairs(
-    assessment: Assessment | Closures,
-    stop: Stop,
-    factor: int | None = None,
-    *,
-    steps: int = ARC_STEPS,
-) -> list[ArcPair]:
+def arc_pairs(found: Closures, stop: Stop, factor: int | None = None) -> list[ArcPair]:
     """Paths of the landmark with the largest error and of the one farthest in front or behind it.
 
     Parameters
     ----------
-    assessment : Assessment or Closures
+    found : Closures
     stop : str
     factor : int, optional
         Exaggeration of the error; where not given, what suits each path.
-    steps : int
-        Of each path.
 
     Returns
     -------
     list of ArcPair
         Posterior first; one where both are the same.
     """
-    marks = assessment.landmarks
-    result = assessment.stops[stop]
-    record = assessment.landmarks_record_mm
+    result, record = found.stops[stop], found.landmarks_record_mm
     x = record[:, 0]
     worst, _ = result.worst
     two = {worst, int(np.argmax(np.abs(x - x[worst])))}
     pairs = []
     for i in sorted(two, key=lambda i: float(x[i])):
         point = record[i]
-        true = arc(assessment.true_axis, point, assessment.true_closing_deg, steps=steps)
-        arbitrary = arc(assessment.arbitrary_axis, point, result.closing_deg, steps=steps)
+        true = arc(found.true_axis, point, found.true_closing_deg)
+        arbitrary = arc(found.arbitrary_axis, point, result.closing_deg)
         length = float(np.linalg.norm(true[-1] - true[0]))
         gap = arbitrary - true
         fitting = nice_factor(float(np.linalg.norm(gap[-1])), ARC_SHARE * length)
         times = fitting if factor is None else factor
-        pairs.append(
-            ArcPair(marks.names[i], true, arbitrary, true + times * gap, times, 1e3 * gap[-1])
-        )
+        name, drawn = found.landmarks.names[i], true + times * gap
+        pairs.append(ArcPair(name, true, arbitrary, drawn, times, 1e3 * gap[-1]))
     return pairs
 
 

@@ -16,8 +16,8 @@ from viewer.figures.numbers import (
     SHORTEST_PATH_MM,
     ArcPair,
     arc_pairs,
-    at_side,
     departure_plot,
+    hinges_at,
     ticks,
 )
 from viewer.look.palette import AXIS_LABEL, STOP_LABEL
@@ -72,7 +72,7 @@ def curve_chart(
     width, height = box
     x0, x1 = MARGIN["left"], width - MARGIN["right"]
     y0, y1 = height - MARGIN["bottom"], MARGIN["top"]
-    plot = departure_plot(reading, reading.decision, curve, break_even_mm)
+    plot = departure_plot(reading, curve, break_even_mm)
     low, high, top = float(plot.departure_mm[0]), float(plot.departure_mm[-1]), plot.top_um
 
     def px(value: Any) -> Any:
@@ -132,10 +132,7 @@ def arcs_chart(reading: Closures, factor: int, box: tuple[float, float]) -> dict
     width, height = box
     pairs = arc_pairs(reading, reading.decision, factor)
     y = float(pairs[0].true_mm[0, 1])
-    hinge = {
-        "true": at_side(reading.true_axis, y)[[0, 2]],
-        "arbitrary": at_side(reading.arbitrary_axis, y)[[0, 2]],
-    }
+    hinge = hinges_at(reading, y)
     every = [np.stack(list(hinge.values()))]
     every += [p.true_mm[:, [0, 2]] for p in pairs] + [p.arbitrary_mm[:, [0, 2]] for p in pairs]
     split = 0.47 * height

@@ -12,6 +12,7 @@ import numpy as np
 
 from kinematics.base.arrays import FloatArray
 from kinematics.uncertainty.ways import AS_PLANNED, TRUE_AXIS
+from viewer.figures.charts import LONG_NAME
 from viewer.figures.decision import decision_figure
 from viewer.figures.numbers import tooth_table
 from viewer.figures.style import (
@@ -39,8 +40,6 @@ BINS = 60
 FAR = 2.0
 """A tolerance beyond this many times the largest error lies outside the picture of the spread."""
 CHANCE_WIDTH = 0.4
-LONG_NAME = 4
-"""Characters from which a tooth's name is wrapped."""
 
 
 def risk_in(assessment: Assessment) -> Risk:
@@ -128,17 +127,9 @@ def chance_bars(axes: Any, at: FloatArray, percent: FloatArray, role: str) -> No
     """Bars of one axis with their percentages: hatched the arbitrary, full the located."""
     located = role == "located"
     colour = LIGHT.true if located else LIGHT.arbitrary
-    bars = axes.bar(
-        at,
-        percent,
-        CHANCE_WIDTH,
-        color=colour if located else LIGHT.page,
-        hatch="" if located else "////",
-        edgecolor=colour,
-        lw=1.3,
-        label=WAY[role],
-        zorder=2,
-    )
+    filling = {"color": colour} if located else {"color": LIGHT.page, "hatch": "////"}
+    look = {"edgecolor": colour, "lw": 1.3, "zorder": 2, **filling}
+    bars = axes.bar(at, percent, CHANCE_WIDTH, label=WAY[role], **look)
     for i, (bar, x, value) in enumerate(zip(bars, at, percent)):
         bar.set_gid(f"chance-{role}-{i}")
         text = f"{value:.0f}" if value >= 0.95 else "<1"
@@ -222,16 +213,8 @@ def ranking_figure(assessment: Assessment) -> Any:
     total = np.array([100.0 * min(max(r.total, 0.0), 1.0) for r in rows])
     alone = np.array([100.0 * min(max(r.first, 0.0), 1.0) for r in rows])
     interval = 100.0 * np.clip([r.total_interval for r in rows], 0.0, 1.0).reshape(-1, 2)
-    axes.barh(
-        at,
-        total,
-        0.62,
-        color=LIGHT.page,
-        edgecolor=LIGHT.quiet,
-        hatch="////",
-        lw=1.0,
-        label="together with other inputs",
-    )
+    hatched = {"color": LIGHT.page, "edgecolor": LIGHT.quiet, "hatch": "////", "lw": 1.0}
+    axes.barh(at, total, 0.62, label="together with other inputs", **hatched)
     axes.barh(at, np.minimum(alone, total), 0.62, color=LIGHT.transverse, label="by itself")
     for i, bar in enumerate(axes.patches[: len(rows)]):
         bar.set_gid(f"share-{i}")

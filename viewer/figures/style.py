@@ -17,6 +17,9 @@ RC = {
     "axes.edgecolor": LIGHT.quiet,
     "axes.labelcolor": LIGHT.ink,
     "axes.facecolor": "none",
+    "axes.titlesize": 10.5,
+    "axes.titlecolor": LIGHT.ink,
+    "axes.titlelocation": "left",
     "axes.spines.top": False,
     "axes.spines.right": False,
     "axes.linewidth": 0.9,
@@ -34,12 +37,12 @@ RC = {
 }
 
 
-def new_figure(width: float, height: float) -> Any:
-    """Make an empty figure, inches, without any global state."""
+def new_figure(width: float, height: float, **look: Any) -> Any:
+    """Make an empty figure, inches, without any global state; ``look`` is for matplotlib."""
     from matplotlib.backends.backend_agg import FigureCanvasAgg
     from matplotlib.figure import Figure
 
-    figure = Figure(figsize=(width, height), facecolor="none")
+    figure = Figure(figsize=(width, height), **({"facecolor": "none"} | look))
     FigureCanvasAgg(figure)
     return figure
 

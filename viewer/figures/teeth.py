@@ -14,8 +14,8 @@ from kinematics.base.arrays import FloatArray
 from kinematics.base.teeth import arch_order
 from kinematics.casts.clearance import CLEARANCE_LIMIT_MM, NEAR_CONTACT_MM
 from kinematics.excursions.teeth import spans_mm
-from viewer.figures.excursions import KIND_LABEL, ROLES
-from viewer.figures.style import DASH, halo, new_figure, wrapped
+from viewer.figures.excursions import KIND_LABEL, ROLES, role_lines
+from viewer.figures.style import DASH, grid_behind, halo, new_figure, wrapped
 from viewer.look.palette import LIGHT, clearance_colours
 
 if TYPE_CHECKING:
@@ -68,15 +68,12 @@ def contacts_figure(details: ExcursionDetails) -> Any:
         axes.set_ylim(most - 0.45, -0.6)
         axes.set_xlim(-0.02 * end, 1.02 * end)
         axes.tick_params(axis="y", length=0)
-        axes.set_title(KIND_LABEL[kind], fontsize=10.5, loc="left", color=LIGHT.ink)
-        axes.set_xlabel("way of the condyle (mm)")
-        axes.grid(visible=True, axis="x")
-        axes.set_axisbelow(True)
+        axes.set(title=KIND_LABEL[kind], xlabel="way of the condyle (mm)")
+        grid_behind(axes, "x")
         if not chosen:
-            axes.text(
-                0.5, 0.5, "no tooth touches after the start", transform=axes.transAxes,
-                ha="center", va="center", fontsize=9.5, color=LIGHT.quiet,
-            )  # fmt: skip
+            middle = {"transform": axes.transAxes, "ha": "center", "va": "center"}
+            text = "no tooth touches after the start"
+            axes.text(0.5, 0.5, text, fontsize=9.5, color=LIGHT.quiet, **middle)
     contact_legend(figure)
     return figure
 
@@ -144,10 +141,8 @@ def clearance_figure(details: ExcursionDetails) -> Any:
             write_numbers(axes, pair)
             touch_marks(axes, pair, along, f"{kind}-{who}")
             if row == 0:
-                axes.set_title(
-                    f"{KIND_LABEL[kind]}, after {along.way_mm[-1]:.3g} mm",
-                    fontsize=10.5, color=LIGHT.ink,
-                )  # fmt: skip
+                title = f"{KIND_LABEL[kind]}, after {along.way_mm[-1]:.3g} mm"
+                axes.set_title(title, loc="center")
             if column == 0:
                 axes.text(
                     -0.02, 0.5, label, transform=axes.transAxes, rotation=90, ha="center",
@@ -160,7 +155,7 @@ def clearance_figure(details: ExcursionDetails) -> Any:
         ScalarMappable(Normalize(-MAP_LIMIT_MM, MAP_LIMIT_MM), colours), cax=bar
     )
     scale.set_ticks(np.arange(-3.0, 3.5), labels=["−3", "−2", "−1", "0", "1", "2", "3+"])
-    bar.set_title("mm", fontsize=9.5, color=LIGHT.ink)
+    bar.set_title("mm", fontsize=9.5, loc="center")
     bar.set_ylabel("through the upper    |    clear of the upper", fontsize=9.5)
     bar.yaxis.set_label_position("left")
     return figure
@@ -211,10 +206,8 @@ def touch_marks(axes: Any, pair: ToothPair, along: TeethAlong, gid: str) -> None
             continue
         nearest = here[np.argmin(along.vertex_end_mm[here])]
         at = flat(pair.lower.vertices_mm[pair.occlusal[nearest]])
-        axes.plot(
-            *at, "o", ms=12, mfc="none", mec=LIGHT.contact, mew=1.4,
-            gid=f"ring-{gid}-{i}",
-        )  # fmt: skip
+        ring = {"ms": 12, "mfc": "none", "mec": LIGHT.contact, "mew": 1.4}
+        axes.plot(*at, "o", gid=f"ring-{gid}-{i}", **ring)
 
 
 def fit_frame(axes: Any, points: FloatArray, room: float) -> None:
@@ -266,9 +259,7 @@ def traces_figure(details: ExcursionDetails) -> Any:
     ):
         draw_relief(axes, cast, 3.0)
         draw_paths(axes, drawn, 1.1, 2.5, cast.arch)
-        axes.set_title(
-            title if drawn else "the upper has no tooth labels", fontsize=10.5, color=LIGHT.ink
-        )
+        axes.set_title(title if drawn else "the upper has no tooth labels", loc="center")
     for name in ("xlim", "ylim"):
         ends = np.array([getattr(axes, f"get_{name}")() for axes in (lower, upper)])
         for axes in (lower, upper):
@@ -278,14 +269,12 @@ def traces_figure(details: ExcursionDetails) -> Any:
         same = [t for t in details.traces if t.traced_on == chosen.traced_on]
         centre = flat(chosen.path_mm["patient"][0])
         draw_relief(zoom, pair.lower if chosen.traced_on == "lower" else pair.upper, 3.0)
-        near = [
-            t for t in same
-            if np.abs(flat(t.path_mm["patient"][0]) - centre).max() < ZOOM_MM
-        ]  # fmt: skip
+        starts = [flat(t.path_mm["patient"][0]) for t in same]
+        near = [t for t, at in zip(same, starts) if np.abs(at - centre).max() < ZOOM_MM]
         draw_paths(zoom, near, 2.0, 5.0, "zoom")
         zoom.set_xlim(centre[0] - ZOOM_MM, centre[0] + ZOOM_MM)
         zoom.set_ylim(centre[1] - ZOOM_MM, centre[1] + ZOOM_MM)
-        zoom.set_title(f"enlarged: {chosen.name}", fontsize=10.5, color=LIGHT.ink)
+        zoom.set_title(f"enlarged: {chosen.name}", loc="center")
         length_bar(zoom, centre)
     else:
         zoom.set_axis_off()
@@ -314,10 +303,8 @@ def draw_paths(axes: Any, drawn: Sequence[Trace], lw: float, ms: float, panel: s
         for who, role, line, _ in ROLES:
             points = flat(trace.path_mm[who])
             colour = getattr(LIGHT, role)
-            axes.plot(
-                points[:, 0], points[:, 1], ls=DASH[line], lw=lw, color=colour,
-                gid=f"trace-{panel}-{k}-{who}",
-            )  # fmt: skip
+            look = {"ls": DASH[line], "lw": lw, "color": colour}
+            axes.plot(*points.T, gid=f"trace-{panel}-{k}-{who}", **look)
             axes.plot(*points[-1], END_MARKER.get(trace.kind, "s"), ms=ms, color=colour, mew=0)
         axes.plot(*flat(trace.path_mm["patient"][0]), "o", ms=0.8 * ms, color=LIGHT.ink, mew=0)
 
@@ -337,32 +324,22 @@ def length_bar(axes: Any, centre: FloatArray) -> None:
     """A bar of 2 mm in the lower left corner."""
     at = centre - [0.9 * ZOOM_MM, 0.92 * ZOOM_MM]
     axes.plot([at[0], at[0] + 2.0], [at[1]] * 2, color=LIGHT.ink, lw=2.0)
-    axes.text(
-        at[0] + 1.0, at[1] + 0.25, "2 mm", ha="center", fontsize=9, color=LIGHT.ink,
-        path_effects=halo(),
-    )  # fmt: skip
+    look = {"ha": "center", "fontsize": 9, "color": LIGHT.ink, "path_effects": halo()}
+    axes.text(at[0] + 1.0, at[1] + 0.25, "2 mm", **look)
 
 
 def trace_legend(figure: Any, kinds: Sequence[str]) -> None:
     """Say what the lines and marks mean."""
     from matplotlib.lines import Line2D
 
-    handles = [
-        Line2D([], [], color=getattr(LIGHT, role), ls=DASH[line], lw=1.8, label=label)
-        for _, role, line, label in ROLES
+    marks = [(LIGHT.ink, "o", 3, "start")]
+    marks += [(LIGHT.quiet, END_MARKER[kind], 6, f"end of {KIND_LABEL[kind]}") for kind in kinds]
+    handles = role_lines({"true": 1.8, "arbitrary": 1.8}) + [
+        Line2D([], [], color=colour, marker=mark, ls="", ms=size, label=label)
+        for colour, mark, size, label in marks
     ]
-    handles.append(Line2D([], [], color=LIGHT.ink, marker="o", ls="", ms=3, label="start"))
-    handles += [
-        Line2D(
-            [], [], color=LIGHT.quiet, marker=END_MARKER[kind], ls="", ms=6,
-            label=f"end of {KIND_LABEL[kind]}",
-        )
-        for kind in kinds
-    ]  # fmt: skip
-    figure.legend(
-        handles=handles, loc="upper left", bbox_to_anchor=(0.0, 1.0), ncols=6, fontsize=9,
-        columnspacing=1.3, handletextpad=0.5,
-    )  # fmt: skip
+    look = {"ncols": 6, "fontsize": 9, "columnspacing": 1.3, "handletextpad": 0.5}
+    figure.legend(handles=handles, loc="upper left", bbox_to_anchor=(0.0, 1.0), **look)
 
 
 TOOTH_FIGURES: dict[str, Callable[[ExcursionDetails], Any]] = {

@@ -10,7 +10,7 @@ from kinematics.base.words import CAUTION
 from kinematics.casts.clearance import NEAR_CONTACT_MM
 from kinematics.excursions.results import path_angles_deg
 from kinematics.excursions.teeth import ALONG_LIMIT_MM
-from viewer.figures.excursions import KIND_LABEL
+from viewer.figures.excursions import KIND_LABEL, ended_early
 from viewer.look.text import plain, signed, um
 from viewer.report.captions import TEXTS
 from viewer.report.guidance import record_sentence
@@ -45,9 +45,7 @@ def stop_sentences(e: ExcursionErrors) -> tuple[str, ...]:
     """One sentence for every excursion that ends early or cannot start."""
     early = [
         f"The {KIND_LABEL[kind]} movement of the {who} {fate(path)}"
-        for kind, error in e.kinds.items()
-        for who, path in (("patient", error.patient), ("articulator", error.articulator))
-        if not path.complete
+        for kind, who, path in ended_early(e)
     ]
     none = [
         f"The {KIND_LABEL[kind]} movement cannot start ({reason})."

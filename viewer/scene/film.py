@@ -28,6 +28,7 @@ FORMATS = (".gif", ".mp4")
 LAYERS = ("upper", "lower", "articulator", "axes", "arcs", "contact")
 FULL_BYTES = 1_000_000
 """Less free space than this counts as a full disk when a film fails (ours)."""
+FPS = 12
 HOLD = 0.3
 """Share of the frames that rest at the end."""
 
@@ -71,7 +72,6 @@ def write_animation(
     path: Path | str,
     *,
     frames: int = 36,
-    fps: int = 12,
     factor: int = 1,
     theme: Theme = "light",
     view: str = "left",
@@ -84,8 +84,8 @@ def write_animation(
     assessment : Assessment
         With casts.
     path : Path or str
-    frames, fps : int
-        Number of pictures, and pictures a second.
+    frames : int
+        Number of pictures, :data:`FPS` a second.
     factor : int
         Exaggeration of the error, written into the picture.
     theme, view : str
@@ -116,16 +116,10 @@ def write_animation(
     with whole_file(path, Refusal("animation"), suffix=path.suffix) as temporary:
         if path.suffix == ".gif":
             images = few_colours(pictures)
-            images[0].save(
-                temporary,
-                save_all=True,
-                append_images=images[1:],
-                duration=round(1000 / fps),
-                loop=0,
-                optimize=False,
-            )
+            look = {"append_images": images[1:], "duration": round(1000 / FPS), "loop": 0}
+            images[0].save(temporary, save_all=True, optimize=False, **look)
         else:
-            iio.imwrite(temporary, np.stack(pictures), fps=fps, codec="libx264")
+            iio.imwrite(temporary, np.stack(pictures), fps=FPS, codec="libx264")
             check_film(temporary, len(pictures))
     return path
 
@@ -187,20 +181,16 @@ def draw_frames(
                 out.append(out[-1])
                 continue
             patient, articulator = lower_motions(assessment, float(share), factor)
-            for actor in actors.get("lower", []):
-                actor.user_matrix = patient.as_matrix()
-            for actor in actors.get("articulator", []):
-                actor.user_matrix = (articulator * ghost).as_matrix()
+            for layer, motion in (("lower", patient), ("articulator", articulator * ghost)):
+                for actor in actors.get(layer, []):
+                    actor.user_matrix = motion.as_matrix()
             left = (1.0 - share) * assessment.departure_mm
-            plotter.add_text(
+            text = (
                 f"{abs(left):.1f} mm from the target (incisors); stop: {stop}\n"
                 f"blue: patient, true axis   orange: articulator, arbitrary axis, its error drawn "
-                f"x{factor}\n{CAUTION}",
-                position="lower_left",
-                font_size=9,
-                color=ink,
-                name="caption",
+                f"x{factor}\n{CAUTION}"
             )
+            plotter.add_text(text, "lower_left", font_size=9, color=ink, name="caption")
             picture = plotter.screenshot(return_img=True)
             out.append(np.ascontiguousarray(np.asarray(picture)[..., :3]))
         return out

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from viewer.figures.style import spread, wrapped
+from viewer.figures.style import new_figure, spread, wrapped
 from viewer.look.palette import STOP_LABEL, colours, signed_table
 from viewer.scene.items import Label, Scene
 from viewer.scene.render import Picture, render
@@ -28,13 +28,9 @@ DPI = 100
 
 def bare_plate(picture: Picture, page: str, below_px: int) -> tuple[Any, Any]:
     """An empty figure of a picture with margins, coordinates in its pixels."""
-    from matplotlib.backends.backend_agg import FigureCanvasAgg
-    from matplotlib.figure import Figure
-
     height, width = picture.rgb.shape[:2]
     full_w, full_h = width + 2 * MARGIN_PX, height + below_px
-    figure = Figure(figsize=(full_w / DPI, full_h / DPI), dpi=DPI, facecolor=page)
-    FigureCanvasAgg(figure)
+    figure = new_figure(full_w / DPI, full_h / DPI, dpi=DPI, facecolor=page)
     axes = figure.add_axes((0, 0, 1, 1))
     axes.axis("off")
     axes.imshow(picture.rgb, extent=(0, width, height, 0), interpolation="none")
@@ -89,17 +85,9 @@ def name_points(axes: Any, picture: Picture, labels: list[Label], scene: Scene) 
             axes.plot(
                 [inner, at[i, 0]], [y, at[i, 1]], color=theme.quiet, lw=0.9, solid_capstyle="round"
             )
-            axes.text(
-                x_text,
-                y,
-                wrapped(labels[i].text, NAME_CHARACTERS),
-                color=colour,
-                fontsize=15,
-                ha=align,
-                va="center",
-                linespacing=1.1,
-                parse_math=False,
-            )
+            look = {"color": colour, "fontsize": 15, "linespacing": 1.1, "parse_math": False}
+            text = wrapped(labels[i].text, NAME_CHARACTERS)
+            axes.text(x_text, y, text, ha=align, va="center", **look)
 
 
 def draw_length_bar(axes: Any, picture: Picture, ink: str) -> None:
@@ -169,17 +157,11 @@ def plate(scene: Scene, view: str, *, size_px: tuple[int, int] = (1000, 720)) ->
         height, width = picture.rgb.shape[:2]
         for x, text in ((-150, "patient's\nright"), (width + 150, "patient's\nleft")):
             axes.text(x, 0.5 * height, text, color=theme.quiet, fontsize=16, ha="center")
+        # dark on light in both themes: it stands on plaster
+        dark = {"color": "#23262b", "fontsize": 12, "ha": "center", "va": "center"}
+        light = [withStroke(linewidth=2.5, foreground="#fdfcf8")]
         for label, (x, y) in zip(teeth, picture.projection.pixels([i.at_mm for i in teeth])):
-            axes.text(
-                x,
-                y,
-                label.text,
-                color="#23262b",
-                fontsize=12,
-                ha="center",
-                va="center",
-                path_effects=[withStroke(linewidth=2.5, foreground="#fdfcf8")],
-            )  # dark on light in both themes: it stands on plaster
+            axes.text(x, y, label.text, path_effects=light, **dark)
     return figure
 
 
