@@ -35,7 +35,11 @@ def assessment():
 
 @pytest.fixture(scope="module")
 def scene(assessment):
-    return build_scene(assessment)
+    return scene_of(assessment)
+
+
+def scene_of(a, **look):
+    return build_scene(a.closures, mouth=a.mouth, mapped=True, **look)
 
 
 def only(scene, layer, kind):
@@ -74,7 +78,7 @@ def test_casts_are_the_records_own(assessment, scene):
 
 @pytest.mark.parametrize("stop", list(STOP_LABEL))
 def test_ghost_stands_where_the_articulator_puts_the_lower(assessment, stop):
-    (ghost,) = only(build_scene(assessment, stop=stop), "articulator", Surface)
+    (ghost,) = only(scene_of(assessment, stop=stop), "articulator", Surface)
     record = assessment.closures.lower_record.vertices_mm
     closing = closing_motion(assessment.arbitrary_axis, assessment.stops[stop].closing_deg)
     np.testing.assert_allclose(ghost.vertices_mm, closing.apply(record), atol=1e-9)
@@ -124,7 +128,7 @@ def test_first_contacts_and_pin_tip_are_the_records(assessment, scene):
 
 
 def test_without_casts_axes_and_arcs_remain_and_the_scene_says_what_is_missing():
-    scene = build_scene(hand_assessment(meshes=False))
+    scene = scene_of(hand_assessment(meshes=False))
     assert scene.missing == ("no upper cast in the case", "no lower cast in the case")
     assert not [i for i in scene.items if isinstance(i, Surface)]
     assert {i.layer for i in scene.items} >= {"axes", "arcs", "landmarks", "pin"}
@@ -132,7 +136,7 @@ def test_without_casts_axes_and_arcs_remain_and_the_scene_says_what_is_missing()
 
 def test_unknown_stop_is_refused_with_the_known_ones(assessment):
     with pytest.raises(ValueError, match="equal_angle, pin, contact"):
-        build_scene(assessment, stop="cam")
+        scene_of(assessment, stop="cam")
 
 
 def test_arrays_of_the_scene_are_read_only(scene):
@@ -196,7 +200,7 @@ def test_a_fitted_projection_holds_every_point_and_keeps_directions(seed):
 
 
 def test_the_occlusal_view_shows_the_patients_right_on_the_left_and_incisors_below(assessment):
-    scene = build_scene(assessment)
+    scene = scene_of(assessment)
     view = scene.views["occlusal"]
     p = fit(view, assessment.closures.lower_target.vertices_mm, (800, 600))
     at = dict(zip(assessment.landmarks.names, p.pixels(assessment.landmarks.points_mm)))
@@ -206,7 +210,7 @@ def test_the_occlusal_view_shows_the_patients_right_on_the_left_and_incisors_bel
 
 def test_the_left_view_shows_anterior_on_the_left(assessment):
     p = fit(
-        build_scene(assessment).views["left"],
+        scene_of(assessment).views["left"],
         assessment.closures.lower_target.vertices_mm,
         (800, 600),
     )

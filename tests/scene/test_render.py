@@ -22,7 +22,7 @@ SIZE = (360, 260)
 
 @pytest.fixture(scope="module")
 def scene():
-    return build_scene(hand_assessment())
+    return build_scene(hand_assessment().closures, mapped=True)
 
 
 @pytest.fixture(scope="module")
@@ -47,7 +47,7 @@ def fresh_probe():
 @pytest.mark.render
 @pytest.mark.parametrize("theme", ["light", "dark"])
 def test_picture_has_the_asked_size_the_themes_page_and_something_on_it(gl, theme):
-    scene = build_scene(hand_assessment(), theme=theme)
+    scene = build_scene(hand_assessment().closures, mapped=True, theme=theme)
     picture = draw.render(scene, "oblique", size_px=SIZE)
     assert picture.rgb.shape == (SIZE[1], SIZE[0], 3)
     assert picture.rgb.dtype == np.uint8
@@ -84,7 +84,7 @@ def test_occlusal_picture_is_magenta_where_high_and_green_where_open(gl):
         closures = replace(a.closures, geometry=replace(a.geometry, placed=placed))
         high = {s: np.full(len(every), sign * 0.1) for s in a.stops}
         closures.__dict__["occlusal_high_mm"] = high
-        scene = build_scene(replace(a, closures=closures))
+        scene = build_scene(closures, mapped=True)
         picture = draw.render(scene, "occlusal", size_px=SIZE)
         x, y = picture.projection.pixels(a.landmarks.points_mm[0])[0]
         pixel = picture.rgb[round(y), round(x)].astype(float)

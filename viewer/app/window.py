@@ -14,7 +14,7 @@ from kinematics.case.read import Case
 from viewer.app.controls import control_values
 from viewer.app.session import Session
 from viewer.look.palette import STOP_LABEL, Theme, colours
-from viewer.scene.build import build_scene, casts_of, ghost_factor, standard_views
+from viewer.scene.build import build_scene, ghost_factor, standard_views
 from viewer.scene.items import Surface
 from viewer.scene.render import LOOK, drawing_environment, mesh_of, probe_gl
 from viewer.scene.to_page import display_mesh
@@ -71,7 +71,7 @@ class CaseWindow:
 
     def _add_casts(self) -> dict[str, Any]:
         """Actors of the coarse casts by layer, each in its cast's own coordinates."""
-        upper, lower, _ = casts_of(self.session.reading)
+        upper, lower = self.session.reading.placed.upper, self.session.reading.placed.lower
         actors = {}
         for layer, role, cast, opacity in (
             ("upper", "upper", upper, 1.0),

@@ -266,7 +266,7 @@ def draw_plates(a: Assessment, pictures: bool) -> tuple[dict[str, dict[Theme, by
     from viewer.scene.build import build_scene
     from viewer.scene.plates import plate_png
 
-    scenes = {theme: build_scene(a, theme=theme) for theme in THEMES}
+    scenes = {t: build_scene(a.closures, mouth=a.mouth, mapped=True, theme=t) for t in THEMES}
     # Where no axis was measured there is no error to map.
     views = [v for v in PLATE_FILES if v != "occlusal" or a.verdict.basis == "error"]
     return {v: {t: plate_png(scenes[t], v) for t in THEMES} for v in views}, ""

@@ -23,9 +23,9 @@ from viewer.look.text import NOTHING_MM, nice_factor
 from viewer.scene.items import Item, Label, Plane, Points, Scene, Surface, Tube, View, dashes
 
 if TYPE_CHECKING:
-    from kinematics.assessment import Assessment
     from kinematics.casts.cast import Cast
     from kinematics.closure.stops import Stop
+    from kinematics.closure.tooth_contact import MouthReturn
 
 LAYERS = (
     "upper",
@@ -108,15 +108,16 @@ def ends(points_mm: NDArray[np.float64]) -> list[int]:
 
 
 @functools.lru_cache(maxsize=2)
-def crown_tops(cast: Cast) -> dict[int, NDArray[np.float64]]:
-    """Where each tooth's number is written: over the middle of its crown, shape (3,), mm."""
-    tops = {}
-    for number in np.unique(cast.tooth[cast.tooth > 0]):
-        part = cast.vertices_mm[cast.tooth == number]
-        middle = 0.5 * (part.min(axis=0) + part.max(axis=0))
-        middle[2] = part[:, 2].max()
-        tops[int(number)] = middle
-    return tops
+def crowns(cast: Cast) -> dict[int, NDArray[np.float64]]:
+    """Vertices of each numbered tooth, shape (n, 3), mm."""
+    numbers = np.unique(cast.tooth[cast.tooth > 0])
+    return {int(number): cast.vertices_mm[cast.tooth == number] for number in numbers}
+
+
+def crown_top(crown_mm: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Where a tooth's number is written: over the middle of its crown, shape (3,), mm."""
+    low, high = crown_mm.min(axis=0), crown_mm.max(axis=0)
+    return frozen([*(0.5 * (low + high))[:2], high[2]])
 
 
 def axis_items(axis: HingeAxis, role: str) -> list[Item]:
@@ -151,25 +152,19 @@ def arc_items(
     ]
 
 
-def casts_of(found: Closures | Assessment) -> tuple[Cast | None, Cast | None, RigidTransform]:
-    """Upper and lower as they are kept, and the motion of that lower to the target pose."""
-    if isinstance(found, Closures):
-        return found.placed.upper, found.placed.lower, found.geometry.target_from_scanned
-    return found.upper, found.closures.lower_target, RigidTransform.identity()
-
-
-def cast_items(found: Closures | Assessment, stop: Stop, factor: float) -> list[Item]:
+def cast_items(found: Closures, stop: Stop, factor: float, mapped: bool) -> list[Item]:
     """Both casts at the target, the lower also on the articulator, at the record and mapped."""
     items: list[Item] = []
-    upper, lower, to_target = casts_of(found)
+    upper, lower = found.placed.upper, found.placed.lower
+    to_target = found.geometry.target_from_scanned
     if upper is not None:
         items.append(Surface("upper", "upper", upper, RigidTransform.identity()))
     if lower is None:
         return items
     signed = None
-    if not isinstance(found, Closures) and stop in found.closures.occlusal_high_mm:
+    if mapped and stop in found.occlusal_high_mm:
         signed = np.full(len(lower.vertices_mm), np.nan)
-        signed[found.closures.occlusal_index] = 1000.0 * found.closures.occlusal_high_mm[stop]
+        signed[found.occlusal_index] = 1000.0 * found.occlusal_high_mm[stop]
         signed = frozen(signed)
     moved = exaggerated(found.stops[stop].error_motion, factor) * to_target
     record = opening_motion(found.true_axis, found.true_closing_deg) * to_target
@@ -180,19 +175,19 @@ def cast_items(found: Closures | Assessment, stop: Stop, factor: float) -> list[
         Surface("record", "lower", lower, record, 0.35),
     ]
     return items + [
-        Label("map", "tooth", str(number), frozen(to_target.apply(at)))
-        for number, at in crown_tops(lower).items()
+        Label("map", "tooth", str(number), crown_top(to_target.apply(crown)))
+        for number, crown in crowns(lower).items()
     ]
 
 
-def contact_items(found: Closures | Assessment) -> list[Item]:
+def contact_items(found: Closures, mouth: MouthReturn | None) -> list[Item]:
     """First contact about each axis, and back in the mouth where that is known."""
     reports = [
         ("true", found.contact_true, f"first contact, {AXIS_LABEL['true']}"),
         ("arbitrary", found.contact_arbitrary, f"first contact, {AXIS_LABEL['arbitrary']}"),
     ]
-    if not isinstance(found, Closures) and found.mouth is not None:
-        reports.append(("contact", found.mouth.contact, "first contact back in the mouth"))
+    if mouth is not None:
+        reports.append(("contact", mouth.contact, "first contact back in the mouth"))
     items: list[Item] = []
     for role, report, text in reports:
         at = frozen(report.point_mm)
@@ -202,7 +197,7 @@ def contact_items(found: Closures | Assessment) -> list[Item]:
     return items
 
 
-def plane_items(found: Closures | Assessment) -> list[Item]:
+def plane_items(found: Closures) -> list[Item]:
     """The axis-orbital plane from behind the true axis to the incisors, and the pin's tip."""
     reach = float(found.landmarks.incisal_point_mm[0])
     half = 0.5 * found.true_axis.width_mm
@@ -217,7 +212,7 @@ def plane_items(found: Closures | Assessment) -> list[Item]:
     ]
 
 
-def landmark_items(found: Closures | Assessment, stop: Stop) -> list[Item]:
+def landmark_items(found: Closures, stop: Stop) -> list[Item]:
     """Landmarks in both poses; arcs and names of some, that of the headline among them."""
     marks, result = found.landmarks, found.stops[stop]
     record = found.landmarks_record_mm
@@ -244,13 +239,13 @@ def landmark_items(found: Closures | Assessment, stop: Stop) -> list[Item]:
     return items
 
 
-def map_limit_um(found: Closures | Assessment, stop: Stop) -> float:
+def map_limit_um(found: Closures, stop: Stop, mapped: bool = False) -> float:
     """End of the map's scale, micrometres: nearly all of the occlusal surface lies within."""
-    if not isinstance(found, Closures):
-        return scale_limit_um(1e3 * np.asarray(found.closures.occlusal_high_mm.get(stop, ())))
     surface, result = found.placed.lower_occlusal, found.stops[stop]
     if surface is None:
         return scale_limit_um(1e3 * result.high_mm)
+    if mapped:
+        return scale_limit_um(1e3 * found.occlusal_high_mm[stop])
     move = found.geometry.target_from_scanned
     step = max(1, len(surface.points_mm) // MAP_SAMPLE)
     points = move.apply(surface.points_mm[::step])
@@ -259,18 +254,23 @@ def map_limit_um(found: Closures | Assessment, stop: Stop) -> float:
 
 
 def build_scene(
-    found: Closures | Assessment,
+    found: Closures,
     *,
+    mouth: MouthReturn | None = None,
+    mapped: bool = False,
     theme: Theme = "light",
     stop: Stop | None = None,
     factor: float = 1.0,
 ) -> Scene:
-    """Turn a reading or an assessment into drawable items.
+    """Turn the closures of a case into drawable items.
 
     Parameters
     ----------
-    found : Closures or Assessment
-        Only an assessment brings the signed map and the return to the mouth.
+    found : Closures
+    mouth : MouthReturn, optional
+        Its first contact is drawn as well.
+    mapped : bool
+        Whether the lower of layer ``map`` carries the signed map.
     theme : {"light", "dark"}
     stop : str, optional
         Default: the stop that the verdict is about.
@@ -288,22 +288,22 @@ def build_scene(
     them; with ``factor`` 1 nothing is exaggerated here.
     """
     if stop is None:
-        stop = found.decision if isinstance(found, Closures) else found.verdict.stop
+        stop = found.decision
     elif stop not in found.stops:
         raise ValueError(f"stop: got {stop!r}, need one of {', '.join(found.stops)}")
-    items = cast_items(found, stop, factor)
+    items = cast_items(found, stop, factor, mapped)
     items += axis_items(found.true_axis, "true") + axis_items(found.arbitrary_axis, "arbitrary")
-    items += landmark_items(found, stop) + contact_items(found) + plane_items(found)
+    items += landmark_items(found, stop) + contact_items(found, mouth) + plane_items(found)
     missing = tuple(
         f"no {which} cast in the case"
-        for which, cast in zip(("upper", "lower"), casts_of(found)[:2])
+        for which, cast in zip(("upper", "lower"), (found.placed.upper, found.placed.lower))
         if cast is None
     )
     return Scene(
         items=tuple(sorted(items, key=lambda item: LAYERS.index(item.layer))),
         theme=theme,
         stop=stop,
-        signed_limit_um=map_limit_um(found, stop),
+        signed_limit_um=map_limit_um(found, stop, mapped),
         views=standard_views(),
         missing=missing,
     )

@@ -164,7 +164,7 @@ def draw_frames(
     if not status.ok:
         raise InputError("animation", "no OpenGL", "off-screen OpenGL", status.reason)
     os.environ.update(drawing_environment())
-    scene = build_scene(assessment, theme=theme)
+    scene = build_scene(assessment.closures, mouth=assessment.mouth, theme=theme)
     layers = tuple(i for i in LAYERS if i != "contact" or view == "left")
     plotter, actors = to_plotter(scene, view=view, layers=layers, size_px=size_px)
     try:

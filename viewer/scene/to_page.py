@@ -150,5 +150,6 @@ def scene_state(reading: Closures, factor: int) -> dict[str, Any]:
 
 def mouth_state(assessment: Assessment) -> dict[str, Any] | None:
     """First contact back in the mouth as a point and its label, or None."""
-    found = [s for i in contact_items(assessment) if i.role == "contact" for s in item_state(i)]
+    items = contact_items(assessment.closures, assessment.mouth)
+    found = [state for i in items if i.role == "contact" for state in item_state(i)]
     return dict(zip(("point", "label"), found)) if found else None
