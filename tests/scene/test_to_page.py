@@ -175,7 +175,7 @@ def test_the_map_s_scale_holds_nearly_all_values(demo):
         move.apply(surface.points_mm),
         move.rotation.apply(surface.normals),
     )
-    assert np.mean(np.abs(1e3 * values) <= map_limit_um(demo, demo.decision)) > 0.97
+    assert np.mean(np.abs(1e3 * values) <= map_limit_um(demo)) > 0.97
 
 
 def test_the_table_shows_the_reading_in_micrometres(demo):

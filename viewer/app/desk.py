@@ -7,6 +7,7 @@ drag never builds a backlog.
 from __future__ import annotations
 
 import asyncio
+import itertools
 import shutil
 import tempfile
 from collections.abc import Callable
@@ -61,7 +62,7 @@ class Desk:
         self._notice: dict[str, str] | None = None
         self._finishing: asyncio.Future[None] | None = None
         self._weighed = self._finished = 0  # revisions
-        self._job = 0
+        self._number = itertools.count(1)
         self._points = app_points.Pending()
         self._factor = ghost_factor(session.reading, FACTORS[-1])
         self._errors: dict[str, str] = {}
@@ -112,7 +113,7 @@ class Desk:
             if case is not None:
                 self.session.put(case)
 
-        self._ask(f"point {self._next()}", work, "point")
+        self._ask(f"point {next(self._number)}", work, "point")
 
     def remove_landmark(self, index: Any) -> None:
         """Remove one landmark of the case."""
@@ -120,7 +121,7 @@ class Desk:
         def work() -> None:
             self.session.put(app_points.without_landmark(self.session.case, int(index)))
 
-        self._ask(f"remove {self._next()}", work, "point")
+        self._ask(f"remove {next(self._number)}", work, "point")
 
     def mount_fiducials(self, *_: Any) -> None:
         """Mount the upper by the picked fiducials."""
@@ -170,12 +171,8 @@ class Desk:
         path = self._folder / name
         return path if path.parent == self._folder and path.is_file() else None
 
-    def _next(self) -> int:
-        self._job += 1
-        return self._job
-
     def _button(self, act: Callable[[], Any]) -> None:
-        self._ask(f"button {self._next()}", act, "*")
+        self._ask(f"button {next(self._number)}", act, "*")
 
     def _ask(self, key: str, work: Callable[[], Any], field: str = "") -> None:
         self._jobs[key] = lambda: self._run(work, field)
@@ -246,8 +243,7 @@ class Desk:
 
     def _set(self, **values: Any) -> None:
         with self._state as state:
-            for name, value in values.items():
-                state[name] = value
+            state.update(values)
 
     async def _publish_numbers(self, loop: Any) -> None:
         reading, rev = self.session.reading, self.session.rev

@@ -13,7 +13,7 @@ from kinematics.base.words import CAUTION
 from kinematics.case.read import Case
 from viewer.app.controls import control_values
 from viewer.app.session import Session
-from viewer.look.palette import STOP_LABEL, Theme, colours
+from viewer.look.palette import LIGHT, STOP_LABEL
 from viewer.scene.build import build_scene, ghost_factor, standard_views
 from viewer.scene.items import Surface
 from viewer.scene.render import LOOK, drawing_environment, mesh_of, probe_gl
@@ -46,12 +46,12 @@ class CaseWindow:
     *Guarantee*: a refused value leaves the last good picture; its slider returns to it.
     """
 
-    def __init__(self, case: Case, *, off_screen: bool = False, theme: Theme = "light") -> None:
+    def __init__(self, case: Case, *, off_screen: bool = False) -> None:
         import pyvista as pv
 
         self.session = Session(case)
         self.message = ""
-        self._pv, self._colours = pv, colours(theme)
+        self._pv, self._colours = pv, LIGHT
         self._busy = False
         self._sliders: dict[str, Any] = {}
         self._factor = ghost_factor(self.session.reading)

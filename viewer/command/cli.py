@@ -12,7 +12,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from kinematics import __version__
-from kinematics.base.errors import Finding, HingewiseError
+from kinematics.base.errors import HingewiseError
 from kinematics.base.words import CAUTION
 
 if TYPE_CHECKING:
@@ -262,12 +262,8 @@ def warn(assessment: Assessment) -> None:
     """Print errors among the findings to standard error (nothing else with --quiet)."""
     for finding in assessment.findings:
         if finding.level == "error":
-            print(f"hingewise: {finding_text(finding)}", file=sys.stderr)
-
-
-def finding_text(finding: Finding) -> str:
-    """One finding as one line."""
-    return f"{finding.level}: {finding.where}: {finding.message}. {finding.fix}"
+            text = f"error: {finding.where}: {finding.message}. {finding.fix}"
+            print(f"hingewise: {text}", file=sys.stderr)
 
 
 @contextmanager

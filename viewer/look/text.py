@@ -13,20 +13,22 @@ NONE = "–"
 """Stands for a number that does not exist."""
 
 
-def signed(value: float, digits: int = 0) -> str:
-    """A number with its sign, without a sign where it rounds to zero."""
+def written(value: float, form: str) -> str:
+    """A number in a format, with a true minus sign, and without a sign where it rounds to zero."""
     if not math.isfinite(value):
         return NONE
-    text = f"{value:+.{digits}f}"
-    return f"{0:.{digits}f}" if float(text) == 0.0 else text.replace("-", "−")
+    text = f"{value:{form}}"
+    return text.lstrip("+-") if float(text) == 0.0 else text.replace("-", "−")
+
+
+def signed(value: float, digits: int = 0) -> str:
+    """A number with its sign, without a sign where it rounds to zero."""
+    return written(value, f"+.{digits}f")
 
 
 def plain(value: float, digits: int = 0) -> str:
     """A number; only a negative one carries a sign."""
-    if not math.isfinite(value):
-        return NONE
-    text = f"{value:.{digits}f}"
-    return f"{0:.{digits}f}" if float(text) == 0.0 else text.replace("-", "−")
+    return written(value, f".{digits}f")
 
 
 def um(value_mm: float) -> str:
@@ -55,10 +57,9 @@ def nice_factor(size: float, wanted: float) -> int:
     return max((f for f in NICE_FACTORS if f * size <= wanted), default=1)
 
 
-def minus(value: float, digits: int | None = None) -> str:
-    """A number as text with a true minus sign."""
-    text = f"{value + 0.0:g}" if digits is None else f"{value:.{digits}f}"
-    return text.replace("-", "−")
+def minus(value: float) -> str:
+    """A number as text with a true minus sign, as many digits as it has."""
+    return f"{value + 0.0:g}".replace("-", "−")
 
 
 def our_fault(error: Exception) -> str:

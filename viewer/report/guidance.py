@@ -147,6 +147,11 @@ def record_sentence(guidance: CaseGuidance) -> str:
     )
 
 
+def both_sides(texts: list[str]) -> str:
+    """What holds of the left and of the right side, once where it is the same."""
+    return texts[0] if len(set(texts)) == 1 else f"left {texts[0]}, right {texts[1]}"
+
+
 def settings_table(e: ExcursionErrors, sources: Mapping[str, str]) -> Table:
     """Guidance of the patient, where it is from, and as set on the articulator.
 
@@ -159,15 +164,11 @@ def settings_table(e: ExcursionErrors, sources: Mapping[str, str]) -> Table:
 
     def value(settings: object, left: str, right: str | None) -> str:
         ends = [getattr(settings, n) for n in (left, right) if n is not None]
-        texts = [NONE if v is None else plain(float(v), 1) for v in ends]
-        if len(texts) == 2 and texts[0] != texts[1]:
-            return f"left {texts[0]}, right {texts[1]}"
-        return texts[0]
+        return both_sides([NONE if v is None else plain(float(v), 1) for v in ends])
 
     def source(left: str, right: str | None) -> str:
         missing = NOT_GIVEN.get(left, AVERAGE)
-        texts = [sources.get(n, missing) for n in (left, right) if n is not None]
-        return texts[0] if len(set(texts)) == 1 else f"left {texts[0]}, right {texts[1]}"
+        return both_sides([sources.get(n, missing) for n in (left, right) if n is not None])
 
     return Table(
         "Guidance that the excursions were computed with",

@@ -13,19 +13,17 @@ import tempfile
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from kinematics.base.errors import InputError
 from kinematics.base.files import Refusal, is_running
 from viewer.look.extras import has
 from viewer.report.captions import FIGURE_TEXT, FILES
+from viewer.scene.build import on_vertices
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-    from numpy.typing import NDArray
-
     from kinematics.assessment import Assessment
+    from kinematics.base.arrays import FloatArray
     from viewer.look.palette import Theme
 
 PLATE_FILES, FIGURE_FILES = FILES["casts"], FILES["every"]
@@ -179,20 +177,11 @@ def make_outputs(
     text = json.dumps(result_dict(a), indent=2, ensure_ascii=False, allow_nan=False)
     (stage / "result.json").write_text(text + "\n", encoding="utf-8")
     (stage / "landmarks.csv").write_text(landmarks_csv(a), encoding="utf-8", newline="")
-    if (
-        a.closures.lower_target is not None
-        and a.closures.occlusal_high_mm
-        and a.verdict.basis == "error"
-    ):
-        fields: dict[str, NDArray[np.float64]] = {}
-        for stop, high in a.closures.occlusal_high_mm.items():
-            values = np.full(len(a.closures.lower_target.vertices_mm), np.nan)
-            values[a.closures.occlusal_index] = 1e3 * high
-            fields[f"high_{stop}_um"] = values
-        a.closures.lower_target.write(stage / "lower_error_map.ply", fields)
-    fields = clearance_fields(a)
-    if a.closures.lower_target is not None and fields:
-        a.closures.lower_target.write(stage / "lower_clearance.ply", fields)
+    lower = a.closures.lower_target
+    maps = (("lower_error_map.ply", error_fields(a)), ("lower_clearance.ply", clearance_fields(a)))
+    for name, fields in maps:
+        if lower is not None and fields:
+            lower.write(stage / name, fields)
     if has("matplotlib"):
         make_report(a, stage, pictures, tell)
     tell("Done", 1.0)
@@ -226,23 +215,27 @@ def make_report(
     (stage / "report.html").write_text(page, encoding="utf-8")
 
 
-def clearance_fields(a: Assessment) -> dict[str, NDArray[np.float64]]:
+def error_fields(a: Assessment) -> dict[str, FloatArray]:
+    """High and open amounts at the lower's vertices, micrometres, by the name of a field."""
+    if a.verdict.basis != "error":
+        return {}
+    high_mm = a.closures.occlusal_high_mm
+    return {f"high_{stop}_um": on_vertices(a.closures, mm) for stop, mm in high_mm.items()}
+
+
+def clearance_fields(a: Assessment) -> dict[str, FloatArray]:
     """Clearances at the lower's vertices in the excursions, micrometres, by the name of a field.
 
     At the last step, and least after the start; NaN where a vertex is not occlusal, infinite where
     the upper is farther than was looked for (3 mm, and 1 mm along the way).
     """
     details = None if a.excursions is None else a.excursions.details
-    if details is None or a.closures.lower_target is None:
-        return {}
-    fields = {}
-    for kind, compared in details.teeth.items():
-        for who, along in (("patient", compared.patient), ("articulator", compared.articulator)):
-            for when, clear in (("end", along.vertex_end_mm), ("least", along.vertex_least_mm)):
-                values = np.full(len(a.closures.lower_target.vertices_mm), np.nan)
-                values[a.closures.occlusal_index] = 1e3 * clear
-                fields[f"{when}_{kind}_{who}_um"] = values
-    return fields
+    return {
+        f"{when}_{kind}_{who}_um": on_vertices(a.closures, getattr(along, f"vertex_{when}_mm"))
+        for kind, c in ({} if details is None else details.teeth).items()
+        for who, along in (("patient", c.patient), ("articulator", c.articulator))
+        for when in ("end", "least")
+    }
 
 
 def draw_plates(a: Assessment, pictures: bool) -> tuple[dict[str, dict[Theme, bytes]], str]:

@@ -76,16 +76,8 @@ def extra_sections(
     found = []
     if a.risk is not None:
         found += [
-            how_sure(
-                a,
-                a.risk.spread,
-                captioned(drawn, "probability", "worst"),
-            ),
-            Section(
-                "When does it matter",
-                (when(a.risk.spread),),
-                captioned(drawn, "decision"),
-            ),
+            how_sure(a, a.risk.spread, captioned(drawn, "probability", "worst")),
+            when(a.risk.spread, captioned(drawn, "decision")),
         ]
         if a.risk.ranking:
             found.append(ranking(a.risk, captioned(drawn, "ranking")))
@@ -173,13 +165,8 @@ def chance_table(a: Assessment, spread: UncertaintySummary) -> Table:
         (label, at[i], *(chance(float(c[i]), spread.trials) for _, (_, c, _) in named))
         for i, label in enumerate(labels)
     ]
-    rows.append(
-        (
-            "anywhere",
-            NONE,
-            *(chance(o.beyond_any, spread.trials) for o in spread.ways),
-        )
-    )
+    anywhere = (chance(o.beyond_any, spread.trials) for o in spread.ways)
+    rows.append(("anywhere", NONE, *anywhere))
     return Table(
         f"Chance of an error beyond {plain(1e3 * spread.tolerance_mm)} µm, by tooth",
         ("tooth", "where it is likeliest", *(o.name for o in spread.ways)),
@@ -221,14 +208,15 @@ def coverage_table(spread: UncertaintySummary) -> Table:
     )  # fmt: skip
 
 
-def when(spread: UncertaintySummary) -> str:
+def when(spread: UncertaintySummary, svgs: tuple[tuple[str, str], ...]) -> Section:
     """What the decision chart says."""
-    return (
+    said = (
         f"At a tolerance of {plain(1e3 * spread.tolerance_mm)} µm the chart says how much "
         "departure an axis error allows, and how near the true axis a planned departure needs the "
         "points to be, for this patient's arch and this stop. It holds for an error of the axis "
         "alone; the chances above add what else is uncertain."
     )
+    return Section("When does it matter", (said,), svgs)
 
 
 def ranking(risk: Risk, svgs: tuple[tuple[str, str], ...]) -> Section:
@@ -251,12 +239,8 @@ def ranking(risk: Risk, svgs: tuple[tuple[str, str], ...]) -> Section:
         "Sobol' indices, first order and total; the intervals come from resampling. A small "
         "estimate may fall below 0 by chance.",
     )  # fmt: skip
-    return Section(
-        "What the spread comes from",
-        tuple(r.sentence for r in risk.ranking[:3]),
-        svgs,
-        (table,),
-    )
+    said = tuple(r.sentence for r in risk.ranking[:3])
+    return Section("What the spread comes from", said, svgs, (table,))
 
 
 def transfer(a: Assessment, t: Transfer) -> Section:

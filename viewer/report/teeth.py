@@ -21,6 +21,7 @@ from viewer.report.excursions import (
     touching_words,
     way_sentence,
 )
+from viewer.report.guidance import both_sides
 from viewer.report.page import Section
 from viewer.report.tables import Table
 
@@ -101,12 +102,11 @@ def kind_sentence(kind: Kind, c: TeethCompared, what: str) -> str:
 
     def of(along: TeethAlong) -> str:
         places = [
-            along.places[i]
-            + (f" ({SIDE_WORDS[along.where[i]]})" if SIDE_WORDS[along.where[i]] else "")
+            along.places[i] + (f" ({side})" if (side := SIDE_WORDS[along.where[i]]) else "")
             for i in touching_places(c.patient, c.articulator)
             if not along.apart[i]
         ]
-        return ", ".join(places) if places else "none"
+        return ", ".join(places) or "none"
 
     name = KIND_LABEL[kind]
     here, there = of(c.patient), of(c.articulator)
@@ -136,15 +136,7 @@ def contact_tables(d: ExcursionDetails) -> list[Table]:
     for kind, c in d.teeth.items():
         for i in touching_places(c.patient, c.articulator):
             here, there = c.patient, c.articulator
-            upper = next(
-                (
-                    int(a.against[k, i])
-                    for a in (here, there)
-                    for k in [int(a.clearance_mm[:, i].argmin())]
-                    if a.against[k, i]
-                ),
-                0,
-            )
+            uppers = [int(a.against[a.clearance_mm[:, i].argmin(), i]) for a in (here, there)]
             place = here.places[i]
             only = (
                 "only on the articulator"
@@ -158,7 +150,7 @@ def contact_tables(d: ExcursionDetails) -> list[Table]:
             rows.append(
                 (
                     place,
-                    f"{upper}" if upper else NONE,
+                    str(uppers[0] or uppers[1] or NONE),
                     KIND_LABEL[kind],
                     SIDE_WORDS[here.where[i]] or "protrusive",
                     span_words(here, i),
@@ -254,8 +246,7 @@ def arcon_table(c: ArconComparison) -> Table:
     """Inclination of the guides to both members after the change."""
 
     def pair(ends: tuple[float, float]) -> str:
-        left, right = (plain(v, 2) for v in ends)
-        return left if left == right else f"left {left}, right {right}"
+        return both_sides([plain(v, 2) for v in ends])
 
     return Table(
         "Sagittal condylar inclination after the change of the vertical dimension, °",

@@ -24,7 +24,6 @@ from viewer.scene.items import Item, Label, Plane, Points, Scene, Surface, Tube,
 
 if TYPE_CHECKING:
     from kinematics.casts.cast import Cast
-    from kinematics.closure.stops import Stop
     from kinematics.closure.tooth_contact import MouthReturn
 
 LAYERS = (
@@ -152,7 +151,15 @@ def arc_items(
     ]
 
 
-def cast_items(found: Closures, stop: Stop, factor: float, mapped: bool) -> list[Item]:
+def on_vertices(found: Closures, occlusal_mm: NDArray[np.float64]) -> NDArray[np.float64]:
+    """An amount in micrometres at every vertex of the lower; NaN where one is not occlusal."""
+    lower = found.placed.lower
+    values = np.full(0 if lower is None else len(lower.vertices_mm), np.nan)
+    values[found.occlusal_index] = 1e3 * occlusal_mm
+    return values
+
+
+def cast_items(found: Closures, factor: float, mapped: bool) -> list[Item]:
     """Both casts at the target, the lower also on the articulator, at the record and mapped."""
     items: list[Item] = []
     upper, lower = found.placed.upper, found.placed.lower
@@ -162,11 +169,9 @@ def cast_items(found: Closures, stop: Stop, factor: float, mapped: bool) -> list
     if lower is None:
         return items
     signed = None
-    if mapped and stop in found.occlusal_high_mm:
-        signed = np.full(len(lower.vertices_mm), np.nan)
-        signed[found.occlusal_index] = 1000.0 * found.occlusal_high_mm[stop]
-        signed = frozen(signed)
-    moved = exaggerated(found.stops[stop].error_motion, factor) * to_target
+    if mapped and found.occlusal_high_mm:
+        signed = frozen(on_vertices(found, found.occlusal_high_mm[found.decision]))
+    moved = exaggerated(found.stops[found.decision].error_motion, factor) * to_target
     record = opening_motion(found.true_axis, found.true_closing_deg) * to_target
     items += [
         Surface("lower", "lower", lower, to_target),
@@ -212,9 +217,9 @@ def plane_items(found: Closures) -> list[Item]:
     ]
 
 
-def landmark_items(found: Closures, stop: Stop) -> list[Item]:
+def landmark_items(found: Closures) -> list[Item]:
     """Landmarks in both poses; arcs and names of some, that of the headline among them."""
-    marks, result = found.landmarks, found.stops[stop]
+    marks, result = found.landmarks, found.stops[found.decision]
     record = found.landmarks_record_mm
     chosen = ends(record)
     worst, size = result.worst
@@ -239,13 +244,13 @@ def landmark_items(found: Closures, stop: Stop) -> list[Item]:
     return items
 
 
-def map_limit_um(found: Closures, stop: Stop, mapped: bool = False) -> float:
+def map_limit_um(found: Closures, mapped: bool = False) -> float:
     """End of the map's scale, micrometres: nearly all of the occlusal surface lies within."""
-    surface, result = found.placed.lower_occlusal, found.stops[stop]
+    surface, result = found.placed.lower_occlusal, found.stops[found.decision]
     if surface is None:
         return scale_limit_um(1e3 * result.high_mm)
     if mapped:
-        return scale_limit_um(1e3 * found.occlusal_high_mm[stop])
+        return scale_limit_um(1e3 * found.occlusal_high_mm[found.decision])
     move = found.geometry.target_from_scanned
     step = max(1, len(surface.points_mm) // MAP_SAMPLE)
     points = move.apply(surface.points_mm[::step])
@@ -259,10 +264,9 @@ def build_scene(
     mouth: MouthReturn | None = None,
     mapped: bool = False,
     theme: Theme = "light",
-    stop: Stop | None = None,
     factor: float = 1.0,
 ) -> Scene:
-    """Turn the closures of a case into drawable items.
+    """Turn the closures of a case into drawable items, at the stop of the verdict.
 
     Parameters
     ----------
@@ -272,38 +276,21 @@ def build_scene(
     mapped : bool
         Whether the lower of layer ``map`` carries the signed map.
     theme : {"light", "dark"}
-    stop : str, optional
-        Default: the stop that the verdict is about.
     factor : float
         Exaggeration of the articulator's lower; of nothing else.
-
-    Raises
-    ------
-    ValueError
-        A stop that the record does not hold.
 
     Notes
     -----
     *Guarantee*: casts, axes, arcs and points are the record's own arrays or its rigid motions of
     them; with ``factor`` 1 nothing is exaggerated here.
     """
-    if stop is None:
-        stop = found.decision
-    elif stop not in found.stops:
-        raise ValueError(f"stop: got {stop!r}, need one of {', '.join(found.stops)}")
-    items = cast_items(found, stop, factor, mapped)
+    items = cast_items(found, factor, mapped)
     items += axis_items(found.true_axis, "true") + axis_items(found.arbitrary_axis, "arbitrary")
-    items += landmark_items(found, stop) + contact_items(found, mouth) + plane_items(found)
-    missing = tuple(
-        f"no {which} cast in the case"
-        for which, cast in zip(("upper", "lower"), (found.placed.upper, found.placed.lower))
-        if cast is None
-    )
+    items += landmark_items(found) + contact_items(found, mouth) + plane_items(found)
     return Scene(
         items=tuple(sorted(items, key=lambda item: LAYERS.index(item.layer))),
         theme=theme,
-        stop=stop,
-        signed_limit_um=map_limit_um(found, stop, mapped),
+        stop=found.decision,
+        signed_limit_um=map_limit_um(found, mapped),
         views=standard_views(),
-        missing=missing,
     )

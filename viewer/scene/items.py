@@ -16,6 +16,8 @@ from kinematics.base.arrays import frozen
 from kinematics.casts.cast import Cast
 from viewer.look.palette import LineStyle, Theme
 
+MARGIN = 0.08
+"""Room around what a picture holds, a share of its size (ours)."""
 DASH_MM = (5.0, 3.0)
 """Drawn and left-out length of a dashed tube."""
 
@@ -140,8 +142,6 @@ class Scene:
     signed_limit_um : float
         End of the scale of the signed map, micrometres.
     views : dict of View
-    missing : tuple of str
-        What could not be drawn and why, in plain words.
     """
 
     items: tuple[Item, ...]
@@ -149,7 +149,6 @@ class Scene:
     stop: str
     signed_limit_um: float
     views: dict[str, View]
-    missing: tuple[str, ...]
 
     def of(self, *layers: str) -> tuple[Item, ...]:
         """Items of some layers, in drawing order."""
@@ -201,10 +200,8 @@ class Projection:
         return np.stack([x, y], axis=1)
 
 
-def fit(
-    view: View, points_mm: NDArray[np.float64], size_px: tuple[int, int], margin: float = 0.08
-) -> Projection:
-    """Projection of a view that just holds all points, with a margin (share of the size)."""
+def fit(view: View, points_mm: NDArray[np.float64], size_px: tuple[int, int]) -> Projection:
+    """Projection of a view that just holds all points, with :data:`MARGIN`."""
     towards = view.towards / np.linalg.norm(view.towards)
     right = np.cross(towards, view.up)
     right = right / np.linalg.norm(right)
@@ -215,14 +212,8 @@ def fit(
     focal = middle[0] * right + middle[1] * up + middle[2] * towards
     width, height = size_px
     half = max(np.ptp(along), np.ptp(across) * height / width, 10.0) / 2.0
-    return Projection(
-        frozen(focal),
-        frozen(towards),
-        frozen(right),
-        frozen(up),
-        float(half * (1.0 + 2.0 * margin)),
-        size_px,
-    )
+    basis = (frozen(towards), frozen(right), frozen(up))
+    return Projection(frozen(focal), *basis, float(half * (1.0 + 2.0 * MARGIN)), size_px)
 
 
 def dashes(

@@ -197,20 +197,16 @@ def add_item(plotter: Any, item: Item, scene: Scene, cast_opacity: float) -> Any
 
 def to_plotter(
     scene: Scene,
-    plotter: Any | None = None,
     *,
     view: str = "oblique",
     layers: tuple[str, ...] | None = None,
     size_px: tuple[int, int] = (1200, 800),
-    off_screen: bool = True,
 ) -> tuple[Any, dict[str, list[Any]]]:
-    """Fill a pyvista plotter with a scene.
+    """Fill a new off-screen pyvista plotter with a scene.
 
     Parameters
     ----------
     scene : Scene
-    plotter : pyvista.Plotter, optional
-        Filled where given, otherwise a new one is made.
     view : str
         Name in ``scene.views``.
     layers : tuple of str, optional
@@ -225,7 +221,7 @@ def to_plotter(
 
     chosen = scene.views[view]
     shown = chosen.layers if layers is None else layers
-    plotter = plotter or pv.Plotter(off_screen=off_screen, window_size=size_px, lighting="none")
+    plotter = pv.Plotter(off_screen=True, window_size=size_px, lighting="none")
     plotter.set_background(colours(scene.theme).page)
     actors: dict[str, list[Any]] = {}
     for item in scene.of(*shown):
