@@ -189,10 +189,9 @@ def test_third_point_table_repeats_the_record(full, page):
 def test_readings_and_residuals_of_the_mounting_are_shown_largest_first(full):
     k = len(full.landmarks.names)
     sd = np.tile([0.1, 0.2, 0.2], (k, 1)) * np.arange(1, k + 1)[:, None] / k
-    a = replace(
-        only(full),
-        mounting=replace(full.mounting, influences=(("orbitale to left", 0.4), ("width", 0.1))),
-    )
+    told = replace(full.mounting, influences=(("orbitale to left", 0.4), ("width", 0.1)))
+    geometry = replace(full.geometry, placed=replace(full.placed, mounting=told))
+    a = replace(only(full), closures=replace(full.closures, geometry=geometry))
     a = replace(a, transfer=replace(a.transfer, mounting_sd_mm=sd))
     (section,) = extra_sections(a)
     readings, where = section.tables
