@@ -3,11 +3,8 @@
 from __future__ import annotations
 
 import tomllib
-from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
-
-from viewer.figures.draw import to_svg
 
 TEXTS: dict[str, Any] = tomllib.loads(
     Path(__file__).with_name("texts.toml").read_text(encoding="utf-8")
@@ -24,12 +21,3 @@ CAPTIONS: dict[str, dict[str, tuple[str, str]]] = {
 """Title and text of the same."""
 PLATE_TEXT = CAPTIONS["casts"]
 FIGURE_TEXT = CAPTIONS["every"] | CAPTIONS["some"] | CAPTIONS["teeth"]
-
-
-def captioned(drawn: Mapping[str, Any], *names: str) -> tuple[tuple[str, str], ...]:
-    """Caption (title, then text on further lines) and svg element of those that are drawn."""
-    return tuple(
-        ("\n".join(FIGURE_TEXT[n]), to_svg(drawn[n], n, FIGURE_TEXT[n][0]))
-        for n in names
-        if n in drawn
-    )

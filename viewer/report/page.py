@@ -14,6 +14,7 @@ import numpy as np
 
 from kinematics.base.words import room_words
 from kinematics.uncertainty.ways import AS_PLANNED
+from viewer.figures.draw import to_svg
 from viewer.look import text
 from viewer.look.palette import THEMES, Theme, css_variables
 from viewer.report import tables
@@ -53,6 +54,15 @@ class Section:
         """Title (may be empty) and text under each figure."""
         cut = [caption.partition("\n") for caption, _ in self.svgs]
         return tuple((head, text) if text else ("", head) for head, _, text in cut)
+
+
+def captioned(drawn: Mapping[str, Any], *names: str) -> tuple[tuple[str, str], ...]:
+    """Caption (title, then text on further lines) and svg element of those that are drawn."""
+    return tuple(
+        ("\n".join(FIGURE_TEXT[n]), to_svg(drawn[n], n, FIGURE_TEXT[n][0]))
+        for n in names
+        if n in drawn
+    )
 
 
 def clean(value: Any) -> Any:

@@ -16,7 +16,6 @@ from viewer.figures.draw import draw_figure
 from viewer.figures.risk import tooth_chances
 from viewer.figures.style import wrapped
 from viewer.look.text import NONE, chance, plain, signed, yes_no
-from viewer.report.captions import captioned
 from viewer.report.excursions import excursion_paragraphs, excursion_table, stop_sentences
 from viewer.report.guidance import (
     record_table,
@@ -24,7 +23,7 @@ from viewer.report.guidance import (
     setting_sources,
     settings_table,
 )
-from viewer.report.page import Section
+from viewer.report.page import Section, captioned
 from viewer.report.tables import Table
 from viewer.report.teeth import tooth_figures, tooth_sections
 

@@ -14,7 +14,6 @@ from viewer.figures.draw import draw_figure
 from viewer.figures.excursions import KIND_LABEL
 from viewer.figures.teeth import SIDE_WORDS, TOOTH_FIGURES, touching_places
 from viewer.look.text import NONE, plain
-from viewer.report.captions import captioned
 from viewer.report.excursions import (
     DEEP_SHARE,
     contact_sentence,
@@ -22,7 +21,7 @@ from viewer.report.excursions import (
     way_sentence,
 )
 from viewer.report.guidance import both_sides
-from viewer.report.page import Section
+from viewer.report.page import Section, captioned
 from viewer.report.tables import Table
 
 if TYPE_CHECKING:
