@@ -243,7 +243,8 @@ class Desk:
 
     def _set(self, **values: Any) -> None:
         with self._state as state:
-            state.update(values)
+            for name, value in values.items():
+                state[name] = value
 
     async def _publish_numbers(self, loop: Any) -> None:
         reading, rev = self.session.reading, self.session.rev
