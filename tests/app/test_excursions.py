@@ -143,18 +143,16 @@ def test_the_teeth_along_the_way_are_those_of_the_assessment(session, state):
     assert sides <= {"working", "non-working", "protrusive"}
 
 
-@pytest.mark.parametrize("steps", [8, 40])
 def test_the_page_names_the_teeth_of_the_report_and_the_steps_do_not_choose_them(
-    demo_case_path, steps
+    demo_case_path, demo_assessment
 ):
     """33 comes within 17 to 35 µm in the mouth and 37 to 56 on the articulator, by the steps."""
-    case = read_case(demo_case_path)
-    whole = assess_placed(place(case), uncertainty=False)
+    whole = demo_assessment
     said = contact_sentence(whole.excursions)
-    reading = Session(case).reading
+    reading = Session(read_case(demo_case_path)).reading
     assert teeth_state(reading, reading_excursions(reading))["sentences"][0] == said
-    other = compare_excursions(whole.closures, steps=steps)
-    assert contact_sentence(other) == said
+    for steps in (8, 40):
+        assert contact_sentence(compare_excursions(whole.closures, steps=steps)) == said
 
 
 def test_before_the_teeth_the_rest_is_there_and_without_casts_it_says_so(session):

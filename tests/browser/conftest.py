@@ -13,7 +13,10 @@ from pathlib import Path
 
 import pytest
 
+from kinematics.case.read import read_case
 from tests import REPO
+from viewer.app.excursions import excursions_state
+from viewer.app.session import Session
 
 CHROMIUM = Path("/usr/bin/chromium")
 FLAGS = [
@@ -111,12 +114,39 @@ def open_page(browser, url, **options):
     return page
 
 
+def as_opened(page):
+    """Take back what a test before changed of the case."""
+    page.wait_for_function("window.hingewiseCasts !== undefined", timeout=60_000)
+    if page.is_enabled("#reset"):
+        page.click("#reset")
+        page.wait_for_selector("#reset[disabled]", timeout=30_000)
+
+
 @pytest.fixture
 def page(chromium, served):
     opened = open_page(chromium, served.url)
-    opened.wait_for_function("window.hingewiseCasts !== undefined", timeout=60_000)
-    if opened.is_enabled("#reset"):
-        opened.click("#reset")
-        opened.wait_for_selector("#reset[disabled]", timeout=30_000)
+    as_opened(opened)
     yield opened
     opened.context.close()
+
+
+@pytest.fixture(scope="module")
+def kept_open(chromium, served):
+    opened = open_page(chromium, served.url)
+    yield opened
+    opened.context.close()
+
+
+@pytest.fixture
+def shown(kept_open):
+    """One page for the tests of a module that only look: they choose size, tab and view."""
+    as_opened(kept_open)
+    kept_open.set_viewport_size({"width": 1280, "height": 800})
+    kept_open.problems.clear()
+    return kept_open
+
+
+@pytest.fixture(scope="session")
+def excursions(served):
+    """State of the tab "Excursions" for the demo as it is opened."""
+    return excursions_state(Session(read_case(served.case)).reading, 1)

@@ -58,7 +58,8 @@ def test_it_loads_with_the_case_s_numbers_and_asks_no_other_host(page, served, s
     assert "not a medical device" in page.inner_text("footer")
 
 
-def test_the_casts_are_drawn(page):
+def test_the_casts_are_drawn(shown):
+    page = shown
     page.wait_for_timeout(1500)
     shot = page.locator(".stage canvas").screenshot()
     picture = np.asarray(Image.open(io.BytesIO(shot)).convert("RGB")).astype(int)
@@ -256,7 +257,8 @@ def test_light_and_dark_differ_and_are_remembered(page):
 
 
 @pytest.mark.parametrize("size", [(1280, 800), (1920, 1080)])
-def test_nothing_sticks_out_of_the_window(page, size):
+def test_nothing_sticks_out_of_the_window(shown, size):
+    page = shown
     page.set_viewport_size({"width": size[0], "height": size[1]})
     page.wait_for_timeout(500)
     wide, high = page.evaluate(
@@ -271,7 +273,8 @@ def test_nothing_sticks_out_of_the_window(page, size):
 
 
 @pytest.mark.parametrize("width", [1280, 1180, 1110, 1024])
-def test_every_tab_can_be_clicked_in_a_narrow_window(page, width):
+def test_every_tab_can_be_clicked_in_a_narrow_window(shown, width):
+    page = shown
     page.set_viewport_size({"width": width, "height": 800})
     for name in ("errors", "ways", "contacts", "excursions", "findings"):
         page.click(f"#tab-{name}", timeout=10_000)
@@ -281,7 +284,8 @@ def test_every_tab_can_be_clicked_in_a_narrow_window(page, width):
         assert right["x"] + right["width"] <= see["x"] + see["width"]
 
 
-def test_text_is_at_least_twelve_pixels_and_controls_have_names(page):
+def test_text_is_at_least_twelve_pixels_and_controls_have_names(shown):
+    page = shown
     small = page.evaluate(
         """() => [...document.querySelectorAll('.page *')].filter(e => e.childNodes.length &&
         [...e.childNodes].some(n => n.nodeType === 3 && n.textContent.trim()) &&
@@ -477,7 +481,8 @@ def test_a_lost_connection_comes_back_by_itself_with_the_same_picture(chromium, 
 
 
 @pytest.mark.parametrize("view", ["oblique", "left", "front"])
-def test_no_name_stands_on_the_casts_and_no_leader_runs_through_its_name(page, view):
+def test_no_name_stands_on_the_casts_and_no_leader_runs_through_its_name(shown, view):
+    page = shown
     page.click("#tab-contacts")
     page.click(f"#view-{view}")
     page.wait_for_timeout(1500)

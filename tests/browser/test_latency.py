@@ -87,28 +87,30 @@ def test_a_slider_shows_numbers_and_picture_soon_and_builds_no_backlog(
     running, faces = large
     page = open_page(chromium, running.url)
     page.wait_for_function("window.hingewiseCasts === 2", timeout=120_000)
-    page.wait_for_timeout(4000)
-    page.evaluate(STEPS, 5)  # warm
-    times = np.array(page.evaluate(STEPS, repeats(20, 60)))
-    events, late = page.evaluate(DRAG, 3000)
+    page.wait_for_timeout(repeats(1500, 4000))
+    page.evaluate(STEPS, 3)  # warm
+    times = np.array(page.evaluate(STEPS, repeats(12, 60)))
+    events, late = page.evaluate(DRAG, repeats(1500, 3000))
     with capsys.disabled():
         print(f"\nviewer, {faces} triangles, load {os.getloadavg()[0]:.1f}, {os.cpu_count()} cores")
         for name, column in zip(("numbers", "picture"), times.T):
             p50, p95 = np.percentile(column, [50, 95])
             print(f"  {name}: p50 {p50:.0f} ms, p95 {p95:.0f} ms ({len(column)} steps)")
-        print(f"  drag: {events} events in 3 s, last value shown {late:.0f} ms after the hand")
+        print(f"  drag: {events} events, last value shown {late:.0f} ms after the hand")
     page.context.close()
     assert np.percentile(times[:, 0], 95) < NUMBERS_BOUND_MS
     assert np.percentile(times[:, 1], 95) < PICTURE_BOUND_MS
     assert late < DRAG_BOUND_MS
 
 
-def test_the_numbers_of_any_slider_position_take_little_of_the_hundred_milliseconds(large, capsys):
+def test_the_numbers_of_any_slider_position_take_little_of_the_hundred_milliseconds(
+    large, capsys, repeats
+):
     """Time on the processor, which a busy neighbour does not change."""
     session = Session(read_case(large[0].case))
     session.change("left_anterior_mm", 0.0)  # compiled and warm
     took = []
-    for value in np.linspace(-15.0, 15.0, 61):
+    for value in np.linspace(-15.0, 15.0, repeats(21, 61)):
         for control in ("left_anterior_mm", "right_superior_mm", "departure_mm"):
             start = time.thread_time()
             session.change(control, 0.6 * value if control == "departure_mm" else value)

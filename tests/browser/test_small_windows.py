@@ -4,7 +4,6 @@ import pytest
 
 from kinematics.case.read import read_case
 from tests.browser.test_browser import set_field, size_of, wait_text
-from viewer.app.excursions import excursions_state
 from viewer.app.session import Session
 from viewer.app.texts import numbers_state
 
@@ -31,7 +30,8 @@ MEET = """(selector) => {
 
 
 @pytest.mark.parametrize("size", SIZES)
-def test_at_every_size_all_is_in_the_window_or_can_be_scrolled_to(page, size):
+def test_at_every_size_all_is_in_the_window_or_can_be_scrolled_to(shown, size):
+    page = shown
     page.set_viewport_size({"width": size[0], "height": size[1]})
     tabs = ["errors", "ways", "contacts", "excursions", "findings"]
     tabs += ["charts"] if size[0] <= NARROW_PX else []
@@ -65,17 +65,17 @@ def test_at_every_size_all_is_in_the_window_or_can_be_scrolled_to(page, size):
     assert page.problems == []
 
 
-@pytest.mark.parametrize("size", SIZES)
-def test_a_long_answer_pushes_nothing_out_of_the_window(page, size):
-    page.set_viewport_size({"width": size[0], "height": size[1]})
+def test_a_long_answer_pushes_nothing_out_of_the_window(page):
     page.wait_for_selector("#chance:not(.stale)", timeout=60_000)
     page.evaluate("document.querySelector('#sentence').textContent = 'some words. '.repeat(70)")
-    for tab in ("errors", "excursions"):
-        page.click(f"#tab-{tab}", timeout=10_000)
-        sheet, foot = (page.locator(s).bounding_box() for s in (".sheet", "footer"))
-        assert sheet["height"] > 100
-        assert sheet["y"] + sheet["height"] <= foot["y"] + 1
-        assert page.evaluate(OUTSIDE) == []
+    for size in SIZES:
+        page.set_viewport_size({"width": size[0], "height": size[1]})
+        for tab in ("errors", "excursions"):
+            page.click(f"#tab-{tab}", timeout=10_000)
+            sheet, foot = (page.locator(s).bounding_box() for s in (".sheet", "footer"))
+            assert sheet["height"] > 100, size
+            assert sheet["y"] + sheet["height"] <= foot["y"] + 1, size
+            assert page.evaluate(OUTSIDE) == [], size
 
 
 def test_the_picture_comes_back_from_the_charts_and_a_wider_window_has_no_such_tab(page):
@@ -131,7 +131,8 @@ def test_names_of_axes_that_coincide_do_not_meet(page, served, left_mm):
             assert across <= 0 or abs(a["ty"] - b["ty"]) >= 15, (a["text"], b["text"])
 
 
-def test_the_headline_s_landmark_is_named_on_the_picture_also_when_it_is_behind(page, served):
+def test_the_headline_s_landmark_is_named_on_the_picture_also_when_it_is_behind(shown, served):
+    page = shown
     at = numbers_state(Session(read_case(served.case)).reading)["at"]
     for view in ("oblique", "left", "front"):
         page.click(f"#view-{view}")
@@ -143,8 +144,8 @@ def test_the_headline_s_landmark_is_named_on_the_picture_also_when_it_is_behind(
         )
 
 
-def test_the_first_rows_of_the_teeth_table_show_at_1280_by_800(page, served):
-    state = excursions_state(Session(read_case(served.case)).reading, 1)
+def test_the_first_rows_of_the_teeth_table_show_at_1280_by_800(shown, excursions):
+    page = shown
     page.click("#tab-excursions")
     page.wait_for_selector("#excursions-teeth tbody tr", timeout=60_000)
     row = page.locator("#excursions-teeth tbody tr").first.bounding_box()
@@ -152,6 +153,6 @@ def test_the_first_rows_of_the_teeth_table_show_at_1280_by_800(page, served):
     assert row["y"] + row["height"] <= sheet["y"] + sheet["height"]
     heads = page.locator("#excursions-teeth th")
     assert [heads.nth(i).get_attribute("title") for i in range(heads.count())] == [
-        h["whole"] for h in state["teeth"]["head"]
+        h["whole"] for h in excursions["teeth"]["head"]
     ]
     assert page.locator("#excursions-teeth thead").bounding_box()["height"] < 45

@@ -119,11 +119,11 @@ def few_axes(rng, kind):
 
 @pytest.mark.parametrize("sign", [1.0, -1.0])
 @pytest.mark.parametrize("kind", ["", "x", "z", "X", "Z", "all"])
-def test_a_plane_that_a_disc_reaches_never_counts_as_between(kind, sign):
+def test_a_plane_that_a_disc_reaches_never_counts_as_between(kind, sign, repeats):
     """The plane lies where the disc comes at its farthest, or a little beyond: tight cases."""
     rng = np.random.default_rng(sum(map(ord, kind)) + (sign > 0))
     apart = beyond_it = 0
-    for _ in range(400):
+    for _ in range(repeats(200, 400)):
         axes, ends = few_axes(rng, kind)
         middle, frame = axes.mean(axis=0), np.empty((4, 3))
         axis_frame(middle[0], middle[1], TOWARD, frame)

@@ -151,8 +151,17 @@ def test_teeth_that_never_meet_leave_no_excursion_but_a_reason(tmp_path):
     assert a.verdict.sentence
 
 
-@pytest.mark.parametrize("front", ["pin", "teeth", "first"])
-@pytest.mark.parametrize("pair", [open_pair, closed_pair])
+@pytest.mark.parametrize(
+    ("pair", "front"),
+    [
+        (open_pair, "teeth"),
+        (open_pair, "first"),
+        (closed_pair, "pin"),
+        (closed_pair, "teeth"),
+        pytest.param(open_pair, "pin", marks=pytest.mark.long),
+        pytest.param(closed_pair, "first", marks=pytest.mark.long),
+    ],
+)
 def test_real_pairs_have_excursions_in_words(scans, pair, front):
     a = quick(pair(scans, articulator={"front": front}))
     e = a.excursions

@@ -126,7 +126,7 @@ def test_a_finished_sweep_is_not_computed_again(tmp_path, whole):
     assert {p: p.stat().st_mtime_ns for p in stamps} == stamps
 
 
-@pytest.mark.parametrize("workers", [1, 2])
+@pytest.mark.parametrize("workers", [pytest.param(1, marks=pytest.mark.long), 2])
 def test_kill_9_in_the_middle_loses_no_finished_part(tmp_path, whole, workers):
     path, out = make_files(tmp_path), tmp_path / "out"
     running = start(path, out, workers, "slow")
