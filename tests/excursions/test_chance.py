@@ -13,6 +13,7 @@ from kinematics.closure.place import place
 from kinematics.excursions.chance import ExcursionModel, at_offset, corners, monomials, nodes_mm
 from kinematics.excursions.compare import excursion_errors
 from tests.makers.cases import landmarks_only
+from tests.makers.casts import open_pair_in_articulator
 
 GUIDED = {
     "sagittal_inclination_left_deg": 44.0,
@@ -73,6 +74,23 @@ def test_the_case_itself_has_the_error_that_is_compared_step_by_step(case, reque
     assert got == pytest.approx(excursion_errors(geometry, steps=5).worst()[2], abs=1e-9)
     # The steps between the five are no worse.
     assert got == pytest.approx(excursion_errors(geometry).worst()[2], rel=0.005)
+
+
+def test_teeth_that_stop_the_front_are_closed_at_every_offset():
+    """Both casts; exact for the case itself and close beside it, where one contact holds."""
+    placed = place(landmarks_only(articulator=GUIDED))
+    upper, lower = open_pair_in_articulator(placed.true_axis)
+    table = placed.case.articulator.model_copy(update={"front": "teeth"})
+    case = placed.case.model_copy(update={"articulator": table})
+    geometry = geometry_of(replace(placed, case=case, upper=upper, lower=lower))
+    model, still = ExcursionModel(geometry), np.zeros((1, 4))
+    used = used_offset_mm(geometry)
+    got = model.sizes(still, used[None])[0]
+    assert got == pytest.approx(excursion_errors(geometry, steps=5).worst()[2], abs=1e-9)
+    assert got > 0.02
+    near = used + np.array([0.4, -0.3, 0.2, 0.5])
+    full = largest_by_full_paths(geometry, np.zeros(4), near)
+    assert model.sizes(still, near[None])[0] == pytest.approx(full, rel=0.1)
 
 
 def test_small_offsets_act_in_proportion(plain):
