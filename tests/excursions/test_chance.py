@@ -148,7 +148,7 @@ def test_chances_are_those_of_full_paths(case, scatter_sd_mm, request):
 def test_chances_are_those_of_full_paths_at_length(case, scatter_sd_mm, request):
     geometry, model = request.getfixturevalue(case)
     chance, size = chance_differs(geometry, model, 400, 0.7, scatter_sd_mm, seed=4)
-    assert chance <= 0.02
+    assert chance <= 0.02 + 1e-9  # 8 of 400 are within
     assert size < 0.02
 
 
