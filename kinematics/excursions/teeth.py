@@ -108,7 +108,8 @@ class TeethAlong:
         """In result.json; clearances beyond 1 mm (at the end: 3 mm) are null."""
         least, rows = self.least_mm, []
         for i, place in enumerate(self.places):
-            at = int(self.clearance_mm[1:, i].argmin()) + 1 if len(self.way_mm) > 1 else 0
+            after = np.round(self.clearance_mm[1:, i], 6)  # the first of equals, not of noise
+            at = int(after.argmin()) + 1 if len(after) else 0
             near = bool(np.isfinite(least[i]))
             rows.append(
                 {
