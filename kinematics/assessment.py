@@ -20,15 +20,15 @@ from kinematics.closure.landmarks import LandmarkSet
 from kinematics.closure.place import PlacedCase, place
 from kinematics.closure.stops import Stop, StopResult
 from kinematics.closure.tooth_contact import ContactReport, MouthReturn
-from kinematics.decision.by_error import DepartureCurve, departure_curve
+from kinematics.decision.answer import Decision
+from kinematics.decision.curve import DepartureCurve, departure_curve
 from kinematics.decision.decide import decide
 from kinematics.decision.transfer import Transfer, transfer_of
-from kinematics.decision.verdict import Verdict
 from kinematics.excursions.compare import compare_excursions
 from kinematics.excursions.results import ExcursionErrors
 from kinematics.excursions.settings import case_guidance
 from kinematics.mounting.mount import Mounting
-from kinematics.uncertainty.risk import Risk, mounting_findings, risk_of
+from kinematics.uncertainty.risk import Risk, risk_of
 from kinematics.uncertainty.summary import UncertaintySummary
 
 
@@ -41,20 +41,21 @@ class Assessment:
     closures : Closures
         The placed case closed about both axes.
     risk : Risk or None
-        How sure the answer is, where the case has ``[uncertainty]``.
-    verdict : Verdict
+        How sure the answer is; None where that step has not been done.
+    decision : Decision or None
+        The answer, which the chance decides; None before it is known.
     curve : DepartureCurve
         Error against departure.
     excursions : ExcursionErrors or None
-        Where the case has ``[articulator]`` and the arbitrary axis was measured; the front stopped
-        as it says.
+        Where the case has ``[articulator]`` and one arbitrary axis is known (of a scatter only the
+        chance is told); the front stopped as it says.
     transfer : Transfer
     findings : tuple of Finding
     """
 
     closures: Closures
     risk: Risk | None
-    verdict: Verdict
+    decision: Decision | None
     curve: DepartureCurve
     excursions: ExcursionErrors | None
     transfer: Transfer
@@ -133,11 +134,11 @@ class Assessment:
     @property
     def mouth(self) -> MouthReturn | None:
         """A restoration back in the mouth; None where only a scatter of axes is known."""
-        return self.closures.mouth if self.verdict.basis == "error" else None
+        return self.closures.mouth if self.closures.measured else None
 
     @property
     def uncertainty(self) -> UncertaintySummary | None:
-        """Spread and probabilities, where the case has ``[uncertainty]``."""
+        """Spread and chances; None where that step has not been done."""
         return None if self.risk is None else self.risk.spread
 
 
@@ -199,8 +200,8 @@ def assess_placed(
         Whether to trace the error against departure (the contact stop needs a first contact a
         sample); without it the curve has no samples.
     uncertainty : bool
-        Whether to propagate the case's ``[uncertainty]``, where it has one, or else, with the
-        stop ``contact``, what is known of the mounting.
+        Whether to propagate what is uncertain, by ``[uncertainty]`` or its defaults; without it
+        there is no decision.
     excursions : bool
         Whether to compare the excursions, where the case has ``[articulator]``.
     closed : Closures, optional
@@ -222,20 +223,17 @@ def assess_placed(
         *(() if guidance is None else guidance.findings),
         *closures.findings(),
     ]
-    if closures.decision != "contact" or uncertainty:
-        findings += mounting_findings(closures)
     tell("Error map and return to the mouth", 0.6)
     _ = closures.occlusal_high_mm, closures.mouth  # kept there for who asks
-    risk = None
+    risk = decision = None
     if uncertainty:
-        risk = risk_of(placed, progress=lambda words, done: tell(words, 0.65 + 0.2 * done))
-    tell("Break-even departure and ways out", 0.85)
-    verdict = decide(closures, risk)
+        risk = risk_of(closures, progress=lambda words, done: tell(words, 0.65 + 0.2 * done))
+        decision = decide(closures, risk.spread)
     tell("Error against departure", 0.9)
-    drawn = closures.charted if curve else ()
-    traced = departure_curve(closures, verdict.break_even_departure_mm, drawn)
+    largest = float("nan") if decision is None else decision.largest_closure_mm
+    traced = departure_curve(closures, largest, None if curve else ())
     compared = None
-    if case.articulator is not None and excursions and verdict.basis == "error":
+    if case.articulator is not None and excursions and closures.measured:
         compared = compare_excursions(
             closures, progress=lambda words, done: tell(words, 0.98 + 0.02 * done)
         )
@@ -244,7 +242,7 @@ def assess_placed(
     return Assessment(
         closures=closures,
         risk=risk,
-        verdict=verdict,
+        decision=decision,
         curve=traced,
         excursions=compared,
         transfer=transfer_of(closures, settings),

@@ -15,7 +15,7 @@ from kinematics.casts.health import MeshHealth
 from kinematics.closure.stops import STOPS
 from kinematics.mounting.mount import Mounting
 
-SCHEMA = "hingewise-result/1"
+SCHEMA = "hingewise-result/2"
 """Name and version of the layout of result.json."""
 RESULT_SCHEMA = Path(__file__).with_name("result.schema.json")
 """That layout as a JSON schema; a test holds what is written to it."""
@@ -33,7 +33,7 @@ FRAME = {
 
 
 def result_dict(assessment: Assessment) -> dict[str, Any]:
-    """Return the result as JSON-ready values (schema ``hingewise-result/1``).
+    """Return the result as JSON-ready values (schema ``hingewise-result/2``).
 
     Parameters
     ----------
@@ -42,12 +42,11 @@ def result_dict(assessment: Assessment) -> dict[str, Any]:
     Notes
     -----
     Frame ``axis_orbital``, mm and degrees. ``angles_deg`` count closing positive from the record
-    pose. Recompute: rotate ``record_mm`` about each axis by its angle; subtract. A number that
-    does not exist (no contact, no finite break-even) is null.
+    pose. Recompute: rotate ``record_mm`` about each axis by its stop's angles; subtract. A number
+    that does not exist (no contact, no closure within hinge range that is too large) is null.
     """
     a = assessment
-    risk = a.risk and a.risk.json_form() | {"sentences": a.verdict.how_sure}
-    teeth = a.closures.pair
+    risk = a.risk and a.decision and a.risk.json_form() | {"sentences": a.decision.how_sure}
     told: dict[str, Any] = to_json(
         {
             "schema": SCHEMA,
@@ -56,9 +55,8 @@ def result_dict(assessment: Assessment) -> dict[str, Any]:
             "true_axis": a.true_axis,
             "arbitrary_axis": a.arbitrary_axis,
             "angles_deg": {
-                "true": a.true_closing_deg,
+                "true": {stop: result.true_closing_deg for stop, result in a.stops.items()},
                 **{stop: a.stops[stop].closing_deg if stop in a.stops else None for stop in STOPS},
-                "true_contact": a.contact_true.closing_deg,
                 "counted": "from the record pose, closing positive",
             },
             "departure": {
@@ -71,13 +69,6 @@ def result_dict(assessment: Assessment) -> dict[str, Any]:
                 "true": a.geometry.pin_tip_target_mm,
             },
             "landmarks": [landmark_form(a, i) for i in range(len(a.landmarks))],
-            "teeth_together": teeth
-            and {
-                "what": "articulator at its first contact against the patient's own first contact",
-                "error_motion": teeth.error_motion,
-                "error_mm": teeth.error_mm,
-                "worst_error_mm": teeth.magnitude_mm.max(),
-            },
             "error_motion": {stop: result.error_motion for stop, result in a.stops.items()},
             "unavailable_stops": a.closures.unavailable,
             "first_contact": {
@@ -88,7 +79,7 @@ def result_dict(assessment: Assessment) -> dict[str, Any]:
             "occlusal_map": {
                 stop: map_form(high) for stop, high in a.closures.occlusal_high_mm.items()
             },
-            "verdict": a.verdict,
+            "decision": a.decision,
             "uncertainty": risk,
             "excursions": a.excursions,
             "mounting": mounting_form(a.mounting),
@@ -101,7 +92,7 @@ def result_dict(assessment: Assessment) -> dict[str, Any]:
             "findings": a.findings,
             "cautions": CAUTIONS,
             "versions": versions(PACKAGES),
-            "seed": a.case.uncertainty.seed if a.case.uncertainty else None,
+            "seed": None if a.uncertainty is None else a.uncertainty.seed,
         }
     )
     return told
@@ -123,7 +114,7 @@ def landmark_form(a: Assessment, i: int) -> dict[str, Any]:
         "name": marks.names[i],
         "tooth": marks.teeth[i] or None,
         "record_mm": a.landmarks_record_mm[i],
-        "true_mm": marks.points_mm[i],
+        "true_mm": {stop: r.true_mm[i] for stop, r in a.stops.items()},
         "normal": marks.normals[i],
         "articulator_mm": {stop: r.articulator_mm[i] for stop, r in a.stops.items()},
         "error_mm": {stop: r.error_mm[i] for stop, r in a.stops.items()},

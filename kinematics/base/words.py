@@ -12,31 +12,31 @@ ROUNDING = 1e-6
 """Of a last digit: a limit that is that digit but for rounding is said as it is (ours)."""
 
 
-def room_words(departure_mm: float) -> str:
-    """A departure that keeps something within bounds, rounded down so that what is said keeps it.
+def rounded_room_mm(closure_mm: float) -> float:
+    """A closure that keeps something within bounds, rounded down so that what is said keeps it.
 
-    Whole tenths from 1 mm on, hundredths below.
+    Whole tenths from 1 mm on, hundredths below; what is not finite stays.
     """
-    digits = 1 if departure_mm >= 1.0 else 2
-    steps = math.floor(departure_mm * 10.0**digits + ROUNDING)
-    return f"{steps / 10.0**digits:.{digits}f} mm"
+    if not math.isfinite(closure_mm):
+        return closure_mm
+    digits = 1 if closure_mm >= 1.0 else 2
+    return math.floor(closure_mm * 10.0**digits + ROUNDING) / 10.0**digits
 
 
-def beyond_words(size_mm: float, limit_mm: float) -> str:
-    """A size beyond a limit in micrometres, with the decimals that tell the two apart."""
-    limit = limit_mm * MICROMETRES
-    for digits in range(4):
-        if float(f"{size_mm * MICROMETRES:.{digits}f}") > limit:
-            break
-    return f"{size_mm * MICROMETRES:.{digits}f} µm"
+def room_words(closure_mm: float) -> str:
+    """The same in words."""
+    return f"{rounded_room_mm(closure_mm):.{1 if closure_mm >= 1.0 else 2}f} mm"
 
 
 def departure_words(departure_mm: float) -> str:
     """Say the departure as a clinician would."""
     if abs(departure_mm) < 5e-4:
-        return "a record taken at the target vertical dimension"
+        return "an interocclusal record taken at the planned OVD"
     verb = "opening" if departure_mm > 0 else "closing"
-    return f"{verb} {abs(departure_mm):.1f} mm (incisors) from the record to the target"
+    return (
+        f"{verb} {abs(departure_mm):.1f} mm at the incisors from the interocclusal record to the "
+        "planned OVD"
+    )
 
 
 def percent(probability: float, high: float = 0.0) -> str:

@@ -191,10 +191,20 @@ class Pin(Table):
 
 
 class Decision(Table):
-    """``[decision]``: the user's tolerance and the stop that the verdict is about."""
+    """``[decision]``: what the answer is measured by, and what ends closure on the articulator."""
 
     tolerance_mm: Annotated[float, Field(gt=0.0, le=10.0)] = optional(
         "Tolerance; no consensus: 0.1, 0.2, 0.3 and 0.5 are in use", 0.3
+    )
+    risk_limit: Annotated[float, Field(gt=0.0, lt=1.0)] = optional(
+        "Chance of a tooth beyond the tolerance that you accept", 0.05
+    )
+    measure: Literal["displacement", "high"] = optional(
+        "What the tolerance limits: displacement (3-D), or the amount high or out of contact",
+        "displacement",
+    )
+    excursion_tolerance_mm: Annotated[float, Field(gt=0.0, le=10.0)] | None = optional(
+        "Tolerance in excursions, where it is another"
     )
     stop: Literal["equal_angle", "pin", "contact"] = optional(
         "What ends the closure on the articulator", "pin"

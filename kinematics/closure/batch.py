@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -14,8 +15,8 @@ from kinematics.base.kernel import kernel
 from kinematics.base.motion_kernels import compose, move, turn_about
 from kinematics.closure.stops import Stop, to_height
 
-ANGLE, DROP, DEPARTURE = 0, 1, 2
-"""How an opening is given: degrees; mm that a site drops; mm from the target at the incisors."""
+ANGLE, DROP = 0, 1
+"""How an opening is given: degrees, or mm that a site drops."""
 
 EQUAL_ANGLE, PIN, CONTACT = 0, 1, 2
 STOP_CODES: dict[Stop, int] = {"equal_angle": EQUAL_ANGLE, "pin": PIN, "contact": CONTACT}
@@ -28,8 +29,7 @@ class OpeningRule:
     Attributes
     ----------
     kind : int
-        :data:`ANGLE` (degrees), :data:`DROP` (mm that the site goes down) or :data:`DEPARTURE`
-        (record only: mm at the incisors from record to target, opening positive).
+        :data:`ANGLE` (degrees) or :data:`DROP` (mm that the site goes down).
     value : float
     site_mm : ndarray, shape (3,), mm
         At the scanned pose; used by :data:`DROP`.
@@ -54,7 +54,8 @@ class ClosureBatch:
     high_mm : ndarray, shape (n, k), mm
         Shape (n, 0) where no normals were given.
     record_opening_deg, target_opening_deg, closing_deg : ndarray, shape (n,)
-        Openings about the true axis from the scanned pose, and the articulator's closing.
+        Openings about the true axis from the scanned pose, of the record and of the pose that the
+        patient closes to, and the articulator's closing.
     """
 
     error_mm: FloatArray
@@ -68,6 +69,10 @@ class ClosureBatch:
         """Length of each error, shape (n, k), mm."""
         return np.sqrt(np.einsum("nkc,nkc->nk", self.error_mm, self.error_mm))
 
+    def sizes_mm(self, measure: Literal["displacement", "high"]) -> FloatArray:
+        """What a tolerance limits, shape (n, k): displacement, or the size of the high amount."""
+        return self.magnitude_mm if measure == "displacement" else np.abs(self.high_mm)
+
 
 def identity_motions() -> FloatArray:
     """The motion of casts that lie where they were mounted, shape (1, 4, 3)."""
@@ -80,7 +85,6 @@ def closures(
     landmarks_mm: FloatArray,
     normals: FloatArray | None,
     pin_tip_mm: FloatArray,
-    incisal_mm: FloatArray,
     record: OpeningRule,
     record_value: FloatArray,
     target: OpeningRule,
@@ -98,15 +102,16 @@ def closures(
         Left and right point of the true axis and of the articulator's, in ``axis_orbital``.
     landmarks_mm, normals : ndarray, shape (k, 3)
         At the scanned pose; normals may be None where nobody asks how high.
-    pin_tip_mm, incisal_mm : ndarray, shape (3,), mm
+    pin_tip_mm : ndarray, shape (3,), mm
         At the scanned pose.
     record, target : OpeningRule
         Kind and site; their values are taken from ``record_value`` and ``target_value``, (n,).
     stop : {"equal_angle", "pin", "contact"}
-        ``contact`` takes the articulator's angle from ``contact_closing_deg``, shape (n,).
+        ``contact`` ends both closings at their own first contact, whatever the target:
+        ``contact_closing_deg``, shape (n, 2), about the true and about the used axis.
     cast_motions : ndarray, shape (n, 4, 3) or (1, 4, 3), optional
         How far the casts lie off: rotation rows, then shift in mm. They move the landmarks and
-        the incisal point, not the pin.
+        the sites of record and target, not the pin.
 
     Notes
     -----
@@ -116,7 +121,7 @@ def closures(
     n, k = len(record_value), len(landmarks_mm)
     ways = np.empty((0, 3)) if normals is None else _rows(normals, k)
     motions = identity_motions() if cast_motions is None else cast_motions
-    phi = np.full(n, np.nan) if contact_closing_deg is None else contact_closing_deg
+    phi = np.full((n, 2), np.nan) if contact_closing_deg is None else contact_closing_deg
     error, high, angles = np.empty((n, k, 3)), np.empty((n, len(ways))), np.empty((n, 3))
     _close(
         _rows(true_points_mm, n, shared=True),
@@ -124,7 +129,6 @@ def closures(
         _rows(landmarks_mm, k),
         ways,
         _rows(pin_tip_mm, 3),
-        _rows(incisal_mm, 3),
         record.kind,
         _rows(record_value, n),
         _rows(record.site_mm, 3),
@@ -189,7 +193,6 @@ def _close(  # type: ignore[no-untyped-def]
     landmarks,
     normals,
     pin,
-    incisal,
     record_kind,
     record_value,
     record_site,
@@ -209,30 +212,28 @@ def _close(  # type: ignore[no-untyped-def]
     to_record, to_target, back = np.empty((4, 3)), np.empty((4, 3)), np.empty((4, 3))
     recorded, bite, mouth = np.empty((4, 3)), np.empty((4, 3)), np.empty((4, 3))
     p, q = np.empty(3), np.empty(3)
-    record = target = 0.0
-    fresh, shared = True, len(true_points) == 1 and len(motions) == 1
+    record = target = closed = 0.0
+    shared = len(true_points) == 1 and len(motions) == 1
     for i in range(len(record_value)):  # what a row shares with the one before is kept
         true = true_points[i if len(true_points) > 1 else 0]
         used = used_points[i if len(used_points) > 1 else 0]
         cast = motions[i if len(motions) > 1 else 0]
-        if not shared or i == 0 or target_value[i] != target_value[i - 1]:
+        if not shared or i == 0 or record_value[i] != record_value[i - 1]:
+            record = _opening(
+                record_kind, record_value[i], record_site, record_on_pin, true, cast, p
+            )
+            turn_about(true, record, to_record)
+            compose(to_record, cast, recorded)
+        if stop == CONTACT:
+            target = record - math.radians(phi[i, 0])
+        elif not shared or i == 0 or target_value[i] != target_value[i - 1]:
             target = _opening(
                 target_kind, target_value[i], target_site, target_on_pin, true, cast, p
             )
+        if not shared or i == 0 or target != closed:
             turn_about(true, target, to_target)
             compose(to_target, cast, mouth)
-            fresh = True
-        if fresh or record_value[i] != record_value[i - 1]:
-            if record_kind == DEPARTURE:
-                move(mouth, incisal, p)
-                record = target + to_height(true, p, p[2] + record_value[i])
-            else:
-                record = _opening(
-                    record_kind, record_value[i], record_site, record_on_pin, true, cast, p
-                )
-            turn_about(true, record, to_record)
-            compose(to_record, cast, recorded)
-            fresh = False
+            closed = target
         if stop == EQUAL_ANGLE:
             closing = record - target
         elif stop == PIN:
@@ -240,7 +241,7 @@ def _close(  # type: ignore[no-untyped-def]
             move(to_target, pin, q)
             closing = -to_height(used, p, q[2])
         else:
-            closing = math.radians(phi[i])
+            closing = math.radians(phi[i, 1])
         turn_about(used, -closing, back)
         compose(back, recorded, bite)
         bite -= mouth  # from here what moves a landmark by its error

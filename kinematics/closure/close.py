@@ -25,8 +25,8 @@ from kinematics.closure.tooth_contact import (
     return_report,
 )
 
-SAME_POSE_DEG = 0.01
-"""Target and first contact closer than this count as one pose (ours: 15 µm at the incisors)."""
+SAME_POINT_MM = 1e-6
+"""Axes closer than this are one: no offset was given (ours)."""
 
 OPEN_AS_SCANNED_MM = 0.5
 """Way of the incisors to first contact beyond which casts do not stand in intercuspation (ours):
@@ -44,13 +44,10 @@ class Closures:
     contact_true, contact_arbitrary : ContactReport
         First contact from the record about each axis.
     stops, unavailable
-        Result by stop, and the reason for a stop that has none.
-    decision : str
-        The stop that the verdict is about: the case's, or ``pin`` where that one is unavailable.
-    pair : StopResult or None
-        Both bites with the teeth together: the articulator at its first contact against the
-        patient at the patient's own, whatever the target. None where either has no contact.
-        Equal to ``stops["contact"]`` where the target is the first contact.
+        Result by stop, and the reason for a stop that has none. ``contact`` compares both bites
+        at their own first contact, whatever the planned OVD.
+    stop : str
+        The stop that the answer is about: the case's, or ``pin`` where that one is unavailable.
     """
 
     geometry: Geometry
@@ -58,8 +55,7 @@ class Closures:
     contact_arbitrary: ContactReport
     stops: Mapping[Stop, StopResult]
     unavailable: Mapping[Stop, str]
-    decision: Stop
-    pair: StopResult | None
+    stop: Stop
 
     @property
     def placed(self) -> PlacedCase:
@@ -70,6 +66,16 @@ class Closures:
     def case(self) -> Case:
         """The case."""
         return self.placed.case
+
+    @property
+    def measured(self) -> bool:
+        """Whether one arbitrary axis is known: False where the case only gives a scatter."""
+        table, offsets = (
+            self.case.uncertainty,
+            self.arbitrary_axis.points_mm - self.true_axis.points_mm,
+        )
+        scattered = table is not None and table.arbitrary_axis != "measured"
+        return not scattered or bool(np.abs(offsets).max() >= SAME_POINT_MM)
 
     @property
     def true_axis(self) -> HingeAxis:
@@ -93,23 +99,16 @@ class Closures:
 
     @property
     def beyond_deg(self) -> float:
-        """Closing from the target to the patient's own first contact, degrees."""
+        """The casts' fit: closing from the planned OVD to the patient's first contact, degrees."""
         return self.contact_true.closing_deg - self.true_closing_deg
 
-    @property
-    def together(self) -> bool:
-        """Whether the target is the patient's own tooth contact."""
-        return abs(self.beyond_deg) < SAME_POSE_DEG
+    def bite(self, stop: Stop) -> Geometry:
+        """Record, and the patient's pose that a stop's error is counted from as its target.
 
-    @property
-    def charted(self) -> dict[Stop, StopResult]:
-        """Stops whose errors share one chart: ``contact`` only where the target is tooth contact.
-
-        Elsewhere the contact stop's error holds the way from the target to the contact, which is
-        no error of the axis; ``pair`` is the comparison then.
+        The planned OVD, or with ``contact`` the patient's own first contact.
         """
-        apart = self.decision != "contact" and not self.together
-        return {s: r for s, r in self.stops.items() if s != "contact" or not apart}
+        closing = self.stops[stop].true_closing_deg
+        return replace(self.geometry, target_opening_deg=self.geometry.record_opening_deg - closing)
 
     @cached_property
     def landmarks_record_mm(self) -> NDArray[np.float64]:
@@ -135,6 +134,13 @@ class Closures:
         lower = self.placed.lower
         return None if lower is None else lower.moved(self.geometry.target_from_scanned)
 
+    def lower_at(self, stop: Stop) -> Cast | None:
+        """The lower at the patient's pose of a stop (:meth:`bite`)."""
+        lower = self.placed.lower
+        if stop != "contact" or lower is None:
+            return self.lower_target
+        return lower.moved(self.bite(stop).target_from_scanned)
+
     @cached_property
     def lower_record(self) -> Cast | None:
         """The lower at the record pose."""
@@ -153,15 +159,20 @@ class Closures:
         surface = self.placed.lower_occlusal
         if surface is None:
             return {}
-        to_target = self.geometry.target_from_scanned
-        points = to_target.apply(surface.points_mm)
-        normals = to_target.rotation.apply(surface.normals)
-        return {s: high_amount(r.error_motion, points, normals) for s, r in self.stops.items()}
+        found = {}
+        for stop, result in self.stops.items():
+            to_bite = self.bite(stop).target_from_scanned
+            points, normals = (
+                to_bite.apply(surface.points_mm),
+                to_bite.rotation.apply(surface.normals),
+            )
+            found[stop] = high_amount(result.error_motion, points, normals)
+        return found
 
     @cached_property
     def mouth(self) -> MouthReturn | None:
-        """A restoration made at the decision stop, back in the mouth; None without casts."""
-        placed = self.placed
+        """A restoration made at the answer's stop, back in the mouth; None without casts."""
+        placed, bite = self.placed, self.bite(self.stop)
         surface, upper, lower, tree = (
             placed.upper_occlusal,
             placed.upper,
@@ -171,8 +182,8 @@ class Closures:
         if surface is None or upper is None or lower is None or tree is None:
             return None
         points = surface.points_mm
-        gap, nearest = tree.query(self.geometry.target_from_scanned.inv().apply(points))
-        error = self.stops[self.decision].error_motion
+        gap, nearest = tree.query(bite.target_from_scanned.inv().apply(points))
+        error = self.stops[self.stop].error_motion
         found = mouth_return(points, surface.normals, gap, self.true_axis, error)
         if found is None:
             return None
@@ -183,24 +194,13 @@ class Closures:
             int(lower.tooth[nearest[first]]),
             propped_deg,
             self.true_axis,
-            self.landmarks.incisal_point_mm,
+            bite.landmarks.incisal_point_mm,
         )
 
     def findings(self) -> list[Finding]:
-        """What the closures say about the case: a target apart from contact, casts that touch."""
+        """What the closures say about the case: casts that touch or never meet, another stop."""
         found, wanted = [], self.case.decision.stop
         statuses = self.contact_arbitrary.status, self.contact_true.status
-        if self.pair is not None and wanted == "contact" and not self.together:
-            found.append(
-                Finding(
-                    "warning",
-                    "decision.stop",
-                    "'contact' sets the articulator's teeth together, but the target lies "
-                    f"{self.beyond_deg:+.3f} degrees from the patient's own first contact, and "
-                    "that difference is in the error",
-                    "Set [target] first_contact = true to compare tooth contacts, or stop = 'pin'.",
-                )
-            )
         if "already_touching" in statuses:
             at_record = self.geometry.record_from_scanned
             found.append(self.placed.contacts.touching_finding(at_record, self.true_axis))
@@ -218,7 +218,7 @@ class Closures:
                 Finding(
                     "warning",
                     "decision.stop",
-                    f"{wanted!r} is not available ({self.unavailable[wanted]}); the verdict uses "
+                    f"{wanted!r} is not available ({self.unavailable[wanted]}); the answer uses "
                     "'pin'",
                     "Choose another stop, or correct the casts.",
                 )
@@ -255,16 +255,13 @@ def close(placed: PlacedCase, before: Closures | None = None) -> Closures:
     contact = placed.contacts.report(geometry.record_from_scanned, arbitrary, "the arbitrary axis")
     stops: dict[Stop, StopResult] = {}
     unavailable: dict[Stop, str] = {}
+    unmet = [c.message for c in (contact, contact_true) if c.status != "contact"]
     for stop in STOPS:
-        if stop == "contact" and contact.status != "contact":
-            unavailable[stop] = contact.message
+        if stop == "contact" and unmet:
+            unavailable[stop] = unmet[0]
         else:
-            stops[stop] = geometry.result(stop, arbitrary, contact.closing_deg)
-    pair = None
-    if contact_true.status == contact.status == "contact":
-        at_contact = geometry.record_opening_deg - contact_true.closing_deg
-        bites = replace(geometry, target_opening_deg=at_contact)
-        pair = bites.result("contact", arbitrary, contact.closing_deg)
+            both = contact_true.closing_deg, contact.closing_deg
+            stops[stop] = geometry.result(stop, arbitrary, both)
     wanted: Stop = placed.case.decision.stop
     return Closures(
         geometry=geometry,
@@ -272,8 +269,7 @@ def close(placed: PlacedCase, before: Closures | None = None) -> Closures:
         contact_arbitrary=contact,
         stops=stops,
         unavailable=unavailable,
-        decision="pin" if wanted in unavailable else wanted,
-        pair=pair,
+        stop="pin" if wanted in unavailable else wanted,
     )
 
 

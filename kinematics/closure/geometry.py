@@ -14,7 +14,7 @@ from kinematics.base.arrays import FloatArray
 from kinematics.base.axis import HingeAxis, opening_motion
 from kinematics.base.errors import InputError
 from kinematics.case.read import Case
-from kinematics.closure.batch import ANGLE, DEPARTURE, ClosureBatch, OpeningRule, closures
+from kinematics.closure.batch import ANGLE, DROP, ClosureBatch, OpeningRule, closures
 from kinematics.closure.landmarks import LandmarkSet
 from kinematics.closure.place import PlacedCase
 from kinematics.closure.stops import (
@@ -109,13 +109,18 @@ class Geometry:
             for record in placed.scans.records
         }
 
-    def closing_for_departure(self, departure_mm: FloatArray) -> FloatArray:
-        """Closing (degrees) from records that lie ``departure_mm`` (n,) from the target.
+    @cached_property
+    def target_drop_mm(self) -> float:
+        """How far the incisal point lies below its scanned place at the target, mm."""
+        return float(self.placed.landmarks.incisal_point_mm[2] - self.landmarks.incisal_point_mm[2])
 
-        The target stays; the record moves. Measured at the incisors, opening positive. NaN where
+    def record_openings_deg(self, departure_mm: FloatArray) -> FloatArray:
+        """Openings from the scanned pose, degrees, of records ``departure_mm`` (n,) off the target.
+
+        Measured at the incisors, opening positive. NaN where
         the incisors' circle does not reach the height.
         """
-        return self.closed("equal_angle", self.true_axis, departure_mm).closing_deg
+        return self.closed("equal_angle", self.true_axis, departure_mm).record_opening_deg
 
     def closed(
         self,
@@ -135,21 +140,21 @@ class Geometry:
         departure_mm : ndarray, shape (n,), optional
             Where the records lie from the target, at the incisors, opening positive; one row at
             the case's own record without it.
-        contact_closing_deg : ndarray, shape (n,), optional
-            The articulator's closing from each record, needed for ``contact``.
+        contact_closing_deg : ndarray, shape (n, 2), optional
+            From each record to first contact about the true axis and about this one, needed for
+            ``contact``.
         """
         marks = self.placed.landmarks
         at = marks.incisal_point_mm
         kind, record = ANGLE, np.array([self.record_opening_deg])
         if departure_mm is not None:
-            kind, record = DEPARTURE, departure_mm
+            kind, record = DROP, self.target_drop_mm - departure_mm
         return closures(
             self.true_axis.points_mm[None],
             axis.points_mm[None],
             marks.points_mm,
             marks.normals,
             self.pin_tip_scanned_mm,
-            at,
             OpeningRule(kind, 0.0, at),
             record,
             OpeningRule(ANGLE, 0.0, at),
@@ -159,25 +164,34 @@ class Geometry:
         )
 
     def result(
-        self, stop: Stop, axis: HingeAxis, contact_closing_deg: float | None = None
+        self,
+        stop: Stop,
+        axis: HingeAxis,
+        contact_closing_deg: tuple[float, float] = (np.nan, np.nan),
     ) -> StopResult:
         """Close once from the case's record: a batch of one row, with its exact error motion.
+
+        ``contact_closing_deg`` leads to first contact about the true axis and about this one.
 
         Raises
         ------
         InputError
             The pin cannot reach the patient's height about the axis.
         """
-        given = None if contact_closing_deg is None else np.array([contact_closing_deg])
-        row = self.closed(stop, axis, contact_closing_deg=given)
-        angle, theta = float(row.closing_deg[0]), self.true_closing_deg
+        row = self.closed(stop, axis, contact_closing_deg=np.array([contact_closing_deg]))
+        angle = float(row.closing_deg[0])
+        theta = contact_closing_deg[0] if stop == "contact" else self.true_closing_deg
         if stop == "pin" and np.isnan(angle):
             angle = pin_closing(self.true_axis, axis, theta, self.pin_tip_record_mm)  # says why
+        to_bite = opening_motion(self.true_axis, self.record_opening_deg - theta)
+        true_mm = to_bite.apply(self.placed.landmarks.points_mm)
         return StopResult(
             stop=stop,
             closing_deg=angle,
             error_motion=error_motion(self.true_axis, axis, theta, angle),
-            articulator_mm=self.landmarks.points_mm + row.error_mm[0],
+            true_closing_deg=theta,
+            true_mm=true_mm,
+            articulator_mm=true_mm + row.error_mm[0],
             error_mm=row.error_mm[0],
             high_mm=row.high_mm[0],
         )

@@ -191,18 +191,22 @@ def screw(motion: RigidTransform) -> Screw:
 
 @dataclass(frozen=True, eq=False)
 class StopResult:
-    """Where one stop leaves the articulator's lower cast, against the patient's target pose.
+    """Where one stop leaves the articulator's lower cast, against the patient's pose.
+
+    The patient's pose is the planned OVD; with ``contact`` the patient's own first contact.
 
     Attributes
     ----------
     stop : {"equal_angle", "pin", "contact"}
-    closing_deg : float
-        The articulator's closing from the record pose, degrees, closing positive.
+    closing_deg, true_closing_deg : float
+        The articulator's closing from the record pose, and the patient's, degrees, closing
+        positive.
     error_motion : RigidTransform
         E in ``axis_orbital``.
-    articulator_mm, error_mm : ndarray, shape (k, 3), mm
-        Landmarks in the articulator, and their error ``E p - p`` (x anteroposterior, anterior
-        positive; y transverse, left positive; z vertical, superior positive).
+    true_mm, articulator_mm, error_mm : ndarray, shape (k, 3), mm
+        Landmarks in the patient and in the articulator, and their error ``E p - p`` (x
+        anteroposterior, anterior positive; y transverse, left positive; z vertical, superior
+        positive).
     high_mm : ndarray, shape (k,), mm
         Error along the occlusal normal: positive "high" (arrives too early in the mouth),
         negative "open".
@@ -210,7 +214,9 @@ class StopResult:
 
     stop: Stop
     closing_deg: float
+    true_closing_deg: float
     error_motion: RigidTransform
+    true_mm: NDArray[np.float64]
     articulator_mm: NDArray[np.float64]
     error_mm: NDArray[np.float64]
     high_mm: NDArray[np.float64]

@@ -1,50 +1,57 @@
-"""Every sentence of the answer: the error, the chance, why, and what the transfer costs."""
+"""Every sentence of the answer: the outcome, the chances, why, and what the transfer costs."""
 
 from __future__ import annotations
 
-import numpy as np
-from numpy.typing import NDArray
+from collections.abc import Sequence
 
+import numpy as np
+
+from kinematics.base.arrays import FloatArray
 from kinematics.base.words import (
     HINGE_RANGE_MM,
     MICROMETRES,
-    beyond_words,
     departure_words,
-    percent,
     room_words,
+    rounded_room_mm,
 )
+from kinematics.closure.close import Closures
 from kinematics.closure.stops import Stop
+from kinematics.decision.answer import Limit, Outcome, WayOut
 from kinematics.decision.third_point import ThirdPointEffect
 from kinematics.mounting.marks import SideExtension, SlipCost
 from kinematics.mounting.mount import Mounting
 from kinematics.uncertainty.summary import UncertaintySummary
-from kinematics.uncertainty.ways import AS_PLANNED, AT_TARGET, TRUE_AXIS
+from kinematics.uncertainty.ways import AS_PLANNED, AT_PLANNED, LOCATED
 
 STOP_WORDS: dict[Stop, str] = {
-    "equal_angle": "both close by the same angle",
-    "pin": "the incisal pin restores the height",
-    "contact": "the teeth meet",
+    "equal_angle": "closure ends at equal angle",
+    "pin": "closure ends at the incisal guide pin",
+    "contact": "closure ends at tooth contact",
 }
 
-NOT_MEASURED = (
-    "Where the arbitrary axis lies on this patient was not measured, so that no single error can "
-    "be told: the chance of an error beyond your tolerance decides."
-)
 NO_SINGLE_AXIS = (
     "Errors by tooth are not told for one axis here, for none was measured; chances by tooth "
     "stand with the uncertainty."
 )
-
-WITHOUT_UNCERTAINTY = {
-    AS_PLANNED: "The arbitrary axis with the record and the target of this case.",
-    AT_TARGET: "The arbitrary axis, with nothing left to close or open.",
-    TRUE_AXIS: "The axis is located on the patient and transferred, taken as exact; the record "
-    "stays.",
-}
-"""What a way out means where its error is computed and nothing counts as uncertain."""
+EXCURSIONS_LIMIT = (
+    "Excursions limit the plan: a record at the planned OVD ends the closure error and changes "
+    "nothing in them."
+)
 
 
-def why(error_mm: NDArray[np.float64], axis_error_mm: NDArray[np.float64]) -> str:
+def why(closed: Closures, limited_by: Limit | None) -> str:
+    """Why the answer is what it is: the largest part of the closure error, and excursions."""
+    if not closed.measured:
+        said = NO_SINGLE_AXIS
+    else:
+        true, arbitrary = closed.true_axis, closed.arbitrary_axis
+        said = largest_part(
+            closed.stops[closed.stop].error_mm, arbitrary.points_mm - true.points_mm
+        )
+    return f"{EXCURSIONS_LIMIT} {said}" if limited_by == "excursions" else said
+
+
+def largest_part(error_mm: FloatArray, axis_error_mm: FloatArray) -> str:
     """Say which component of the axis error makes the largest part of the closure error.
 
     Parameters
@@ -75,94 +82,126 @@ def why(error_mm: NDArray[np.float64], axis_error_mm: NDArray[np.float64]) -> st
     return f"Most of the error ({100.0 * share[part]:.0f} % of its mean square) is {words[part]}."
 
 
-def answer(
-    worst_error_mm: float,
-    worst_landmark: str,
-    tolerance_mm: float,
-    departure_mm: float,
-    break_even_mm: float,
-    stop: Stop,
+def sentence(
+    outcome: Outcome,
+    ways: Sequence[WayOut],
+    spread: UncertaintySummary,
+    *,
+    measured: bool,
+    lowers: bool,
 ) -> str:
-    """The answer in one sentence."""
-    beyond = worst_error_mm > tolerance_mm
-    size = f"{worst_error_mm * MICROMETRES:.0f} µm"
-    if beyond:
-        size = beyond_words(worst_error_mm, tolerance_mm)
-    limit = f"{tolerance_mm * MICROMETRES:g} µm"
-    head = (
-        f"On this arbitrary axis, {departure_words(departure_mm)} leaves an occlusal error of up "
-        f"to {size} ({worst_landmark}; {STOP_WORDS[stop]})"
-    )
-    if not beyond:
-        room = (
-            f"it would stay so up to a departure of {room_words(break_even_mm)}"
-            if np.isfinite(break_even_mm)
-            else "no departure within hinge range would exceed it"
-        )
+    """The answer in one sentence; only ways out that keep the risk limit are offered."""
+    said = f"{plan_words(ways[0], spread, measured=measured)}; {chance_words(ways[0], spread)}"
+    limit = f"{100.0 * spread.risk_limit:g} %"
+    if outcome == "not_needed":
+        return f"{said}, at or under {limit}: locating the true axis is not needed{stays(spread)}."
+    by_name = {way.name: way for way in ways}
+    located = by_name[LOCATED]
+    chance = located.chances.either.words()
+    others = [OFFERS[way.name] for way in ways[1:] if way.holds and way.name in OFFERS]
+    others += [
+        f"keep {closing_words(way.closure_mm)} to {room_words(abs(way.closure_mm))}"
+        for way in ways[1:]
+        if way.holds and way.name not in (*OFFERS, LOCATED)
+    ]
+    also = f", or {' or '.join(others)}" if others else ""
+    if outcome == "worth_it":
+        return f"{said}, above {limit}: locate and transfer the true axis ({chance}){also}."
+    if outcome == "cannot_tell":
         return (
-            f"{head}, within your tolerance of {limit}: locating the true axis is not needed for "
-            f"it, and {room}."
+            f"{said}, and the draws cannot tell whether locating the true axis is needed to keep "
+            f"it at or under {limit} (it is {chance} then){also}."
         )
-    keep = room_words(break_even_mm) if np.isfinite(break_even_mm) else f"{HINGE_RANGE_MM:g} mm"
+    helps = (
+        f"locating the true axis lowers it to {chance}, which is not enough"
+        if lowers
+        else f"locating the true axis does not lower it ({chance})"
+    )
+    return f"{said}, above {limit}: {helps}{also or ', and no way out examined here is'}."
+
+
+OFFERS = {AT_PLANNED: "take the record at the planned OVD"}
+
+
+def closing_words(closure_mm: float) -> str:
+    """The direction from the record to the planned OVD."""
+    return "the closing" if closure_mm >= 0.0 else "the opening"
+
+
+def plan_words(plan: WayOut, spread: UncertaintySummary, *, measured: bool) -> str:
+    """What the plan does to the teeth: on its own axis, or on most axes of a scatter."""
+    high = spread.decision.measure == "high"
+    size = abs(plan.high_mm) if high else plan.displacement_mm
+    moves = "leaves the teeth high or out of contact by" if high else "displaces the teeth by"
+    amount = f"up to {size * MICROMETRES:.0f} µm"
+    closing = (
+        "closing from the interocclusal record to tooth contact"
+        if spread.stop == "contact"
+        else departure_words(-plan.closure_mm)
+    )
+    where = f"({plan.landmark}; {STOP_WORDS[spread.stop]})"
+    if spread.measured:
+        return f"On this arbitrary axis, {closing} {moves} {amount} {where}"
+    axes = (
+        "Of arbitrary axes scattered as stated"
+        if measured
+        else "The arbitrary axis was not measured on this patient; of such axes"
+    )
     return (
-        f"{head}, beyond your tolerance of {limit}: keep the departure to {keep}, "
-        "take the record at the target vertical dimension, or locate and transfer the true axis."
+        f"{axes} ({scatter_words(spread.population)}), {closing} {moves} {amount} in "
+        f"{100.0 * spread.coverage:g} % {where}"
     )
 
 
-def chance_sentence(stop: Stop, spread: UncertaintySummary) -> str:
-    """The answer in one sentence where the chance decides."""
-    planned = spread.way(AS_PLANNED)
-    limit = f"{spread.tolerance_mm * MICROMETRES:g} µm"
-    chance = percent(planned.beyond_any, planned.beyond_any_interval[1])
-    room = spread.largest_departure_mm
-    scatter = scatter_words(spread.population)
-    head = (
-        f"The arbitrary axis was not measured on this patient; of such axes ({scatter}), "
-        f"{departure_words(planned.departure_mm)} leaves {chance} beyond your tolerance of {limit} "
-        f"somewhere on the arch ({100.0 * spread.coverage:g} % stay within "
-        f"{planned.worst_high_mm * MICROMETRES:.0f} µm; {STOP_WORDS[stop]})"
-    )
-    if planned.beyond_any <= spread.risk_limit:
-        stays = (
-            f"it would stay so up to a departure of {room_words(room)}"
-            if np.isfinite(room)
-            else "no departure within hinge range would exceed it"
-        )
-        return (
-            f"{head}, at or under {100.0 * spread.risk_limit:g} %: locating the true axis is not "
-            f"needed for it, and {stays}."
-        )
-    keep = f"keep the departure to {room_words(room)}, " if room > 0.0 else ""
+def chance_words(plan: WayOut, spread: UncertaintySummary) -> str:
+    """The chance that any tooth is beyond, with its parts where there are excursions."""
+    table = spread.decision
+    tolerance = f"your tolerance of {table.tolerance_mm * MICROMETRES:g} µm"
+    parts = ""
+    if plan.chances.excursions is not None:
+        closure, further = plan.chances.closure.words(), plan.chances.excursions.words()
+        parts = f" (closure {closure}, excursions {further})"
+        if table.excursion_tolerance_mm is not None:
+            own = table.excursion_tolerance_mm * MICROMETRES
+            tolerance += f", in excursions {own:g} µm,"
     return (
-        f"{head}: {keep}take the record at the target vertical dimension, or locate and transfer "
-        "the true axis."
+        f"the chance that any tooth is beyond {tolerance} is {plan.chances.either.words()}{parts}"
     )
 
 
-def spread_sentences(spread: UncertaintySummary) -> tuple[str, ...]:
-    """How sure the answer is: the chances, what locating changes, how much departure."""
-    limit = f"{spread.tolerance_mm * MICROMETRES:g} µm"
+def stays(spread: UncertaintySummary) -> str:
+    """How far the plan could still close; nothing where that is no farther, or excursions count."""
+    plan = spread.way(AS_PLANNED)
+    room, planned = spread.largest_closure_mm, abs(plan.departure_mm)
+    if plan.chances.excursions is not None:
+        return ""
+    if not np.isfinite(room):
+        return ", and no closure within hinge range would change that"
+    if rounded_room_mm(room) <= planned:
+        return ""
+    return f", and it would stay so up to a closure of {room_words(room)}"
+
+
+def how_sure(spread: UncertaintySummary) -> tuple[str, ...]:
+    """How sure the answer is: the chances, what locating changes, how much closure."""
     points = 100.0 * spread.value_of_locating
     many = f"{points:.0f} percentage point{'' if round(points) == 1 else 's'}"
-    planned, at_target, located = (
-        percent(way.beyond_any, way.beyond_any_interval[1])
-        for way in map(spread.way, (AS_PLANNED, AT_TARGET, TRUE_AXIS))
+    planned, at_planned, located = (
+        spread.either(name).words() for name in (AS_PLANNED, AT_PLANNED, LOCATED)
     )
-    even, even_located = (
-        room_words(room) if np.isfinite(room) else f"any departure up to {HINGE_RANGE_MM:g} mm"
-        for room in (spread.largest_departure_mm, spread.largest_departure_located_mm)
+    largest, largest_located = (
+        room_words(room) if np.isfinite(room) else f"any length up to {HINGE_RANGE_MM:g} mm"
+        for room in (spread.largest_closure_mm, spread.largest_closure_located_mm)
     )
     return (
-        f"The error somewhere on the arch exceeds {limit} with a probability of {planned} on the "
-        f"arbitrary axis and {located} on the located one; with the record at the target vertical "
-        f"dimension it is {at_target}.",
-        f"Locating the axis lowers that probability by {many}."
+        f"The chance that any tooth is beyond the tolerance is {planned} on the arbitrary axis and "
+        f"{located} on the located one; with the record at the planned OVD it is {at_planned}.",
+        f"Locating the axis lowers that chance by {many}."
         if points >= 1.0
-        else "Locating the axis does not lower that probability by as much as one percentage "
-        "point.",
-        f"To keep it at or under {100.0 * spread.risk_limit:g} %, the departure may reach {even} "
-        f"at the incisors on the arbitrary axis, and {even_located} on the located one.",
+        else "Locating the axis does not lower that chance by as much as one percentage point.",
+        f"To keep the chance in closure at or under {100.0 * spread.risk_limit:g} %, the closure "
+        f"may reach {largest} at the incisors on the arbitrary axis, and {largest_located} on the "
+        "located one.",
     )
 
 

@@ -56,7 +56,7 @@ def study_sensitivity(
 
     def worst(u: FloatArray) -> FloatArray:
         points = np.stack([quantile(v, u[:, i]) for i, v in enumerate(study.vary)], axis=1)
-        return evaluate(job, points, threads=None)[f"worst_error_mm.{chosen}"]
+        return evaluate(job, points, threads=None)[f"worst_displacement_mm.{chosen}"]
 
     groups = [(FIELD_WORDS.get(v.field, v.field), (i,)) for i, v in enumerate(study.vary)]
     return ranking.sobol(

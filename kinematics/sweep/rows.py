@@ -141,7 +141,7 @@ def evaluate_batch(job: SweepJob, points: FloatArray, *, threads: int | None = 1
         need = "true: the target is the first contact"
         raise InputError("first_contact", got, need, "Set first_contact = true in the study.")
     batches = {stop: samples.closed(stop, contact) for stop in job.study.stops}
-    one = next(iter(batches.values()))
+    one = samples.closed("equal_angle", landmarks=False)
     openings = np.stack([one.record_opening_deg, one.target_opening_deg], axis=1)
     reached = np.abs(np.nan_to_num(openings, nan=np.inf)) <= MAX_OPENING_DEG
     good = np.logical_and(*reached.T)
@@ -184,7 +184,6 @@ class Samples:
             marks.points_mm[index],
             marks.normals[index],
             pin_tip(self.placed.case, marks),
-            marks.incisal_point_mm,
             self.record,
             self.record_value,
             self.target,
@@ -232,8 +231,8 @@ def first_contacts(
     columns
     samples
         With the target at the first contact about the true axis, where the case asks for it.
-    closing_deg : ndarray, shape (n,)
-        About the articulator's axis; NaN where there is no contact.
+    closing_deg : ndarray, shape (n, 2)
+        About the true axis and the articulator's; NaN where there is no contact.
     """
     n = len(samples.record_value)
     opening = samples.closed("equal_angle", landmarks=False).record_opening_deg
@@ -253,7 +252,7 @@ def first_contacts(
     if job.placed.case.target.first_contact:
         rule = OpeningRule(ANGLE, 0.0, job.placed.landmarks.incisal_point_mm)
         samples = replace(samples, target=rule, target_value=opening - closings["true"])
-    return out, samples, closings["arbitrary"]
+    return out, samples, np.stack([closings["true"], closings["arbitrary"]], axis=1)
 
 
 def evaluate_each(job: SweepJob, points: FloatArray, *, threads: int | None = 1) -> Columns:
@@ -316,11 +315,11 @@ def stop_columns(
     biggest = np.where(there, size.max(axis=1), np.nan)
     out: Columns = {
         f"closing_deg.{stop}": np.where(good, batch.closing_deg, np.nan),
-        f"worst_error_mm.{stop}": biggest,
+        f"worst_displacement_mm.{stop}": biggest,
         f"worst_landmark.{stop}": np.where(there, np.array(names, dtype=object)[worst], "").astype(
             object
         ),
-        f"within.{stop}": there & (biggest <= tolerance),
+        f"within_tolerance.{stop}": there & (biggest <= tolerance),
     }
     for j in job.landmark_index:
         for c, axis in enumerate("xyz"):

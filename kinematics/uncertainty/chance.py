@@ -8,7 +8,9 @@ from typing import Literal
 
 from kinematics.base.errors import InputError
 from kinematics.base.words import percent
-from kinematics.uncertainty.summary import wilson_interval
+
+NORMAL_95 = 1.959963984540054
+"""97.5 % quantile of the normal distribution, for the interval of a counted fraction."""
 
 Settled = Literal["below", "above", "cannot_tell"]
 """Whether a chance lies at or under a limit, above it, or is not known well enough."""
@@ -77,7 +79,7 @@ def counted(beyond: int, draws: int) -> Chance:
     Notes
     -----
     Where none was counted, ``high`` is what these draws can resolve: about 3.8 / ``draws``.
-    *Source*: :func:`kinematics.uncertainty.summary.wilson_interval`.
+    *Source*: :func:`wilson_interval`.
     """
     if not 0 <= beyond <= draws or draws == 0:
         raise InputError(
@@ -86,3 +88,33 @@ def counted(beyond: int, draws: int) -> Chance:
     share = beyond / draws
     low, high = wilson_interval(share, draws)
     return Chance(share, 0.0 if beyond == 0 else low, 1.0 if beyond == draws else high)
+
+
+@dataclass(frozen=True)
+class Chances:
+    """How often one way out leaves the tolerance, counted over the same draws.
+
+    Attributes
+    ----------
+    closure : Chance
+        Of any tooth beyond the tolerance when closed.
+    excursions : Chance or None
+        Of any tooth beyond the excursions' tolerance; None where no articulator is stated.
+    either : Chance
+        Of one or the other: what the risk limit is held against.
+    """
+
+    closure: Chance
+    excursions: Chance | None
+    either: Chance
+
+
+def wilson_interval(share: float, n: int) -> tuple[float, float]:
+    """95 % interval of a probability of which ``share`` of ``n`` trials were counted.
+
+    *Source*: Wilson EB, J Am Stat Assoc 1927;22:209-212 (from memory).
+    """
+    z2 = NORMAL_95**2 / n
+    middle = (share + 0.5 * z2) / (1.0 + z2)
+    half = NORMAL_95 * math.sqrt(share * (1.0 - share) / n + 0.25 * z2 / n) / (1.0 + z2)
+    return max(0.0, middle - half), min(1.0, middle + half)

@@ -1,4 +1,4 @@
-"""How much departure the tolerance allows: at a stated risk, and against the axis error."""
+"""How much closure the risk limit allows, and the error over closure and axis error."""
 
 from __future__ import annotations
 
@@ -19,78 +19,80 @@ DEPARTURE_STEP_CONTACT_MM = 0.1
 """The largest departure is found to this (ours; records are not made finer), with ``contact`` more
 coarsely, for each step takes a first contact of every draw."""
 
-DRAWS, DRAWS_CONTACT = 2000, 60
-"""Draws that the chance at another departure is counted with (ours: a second at most)."""
+DRAWS, DRAWS_CONTACT = 20_000, 120
+"""Draws that the chance at another departure is counted with (ours: half a second; with ``contact``
+some seconds)."""
 OWN_BLOCK = 2**31
 """Number of their block of random numbers, which no block of trials has."""
 
 
-def risk_at(
-    inputs: UncertaintyInputs, values: FloatArray, axis: Axis, departure_mm: float
-) -> float:
-    """P(error > tolerance at any landmark) of given draws at a nominal departure.
+@dataclass(frozen=True, eq=False)
+class ClosureDraws:
+    """Draws that chances at other closures are counted with, the same at each; one axis.
 
-    Draws without a closure count as beyond.
-    """
-    size = inputs.close(values, axis, departure_mm=departure_mm).magnitude_mm
-    return share_beyond(size, inputs.tolerance_mm)
-
-
-def share_beyond(size_mm: FloatArray, tolerance_mm: float) -> float:
-    """Share of draws, rows of (n, k), with an error beyond tolerance or without a closure."""
-    return float(np.mean(~(size_mm <= tolerance_mm).all(axis=1)))
-
-
-def departure_draws(inputs: UncertaintyInputs, at_most: int | None = None) -> FloatArray:
-    """Draws, shape (n, 16), that chances at other departures are counted with."""
-    n = DRAWS_CONTACT if inputs.stop == "contact" else DRAWS
-    n = n if at_most is None else min(n, at_most)
-    rng = block_generator(inputs.seed, OWN_BLOCK)
-    return inputs.values(open_uniform(n, inputs.n_uniform, rng=rng))
-
-
-def largest_departure(
-    inputs: UncertaintyInputs,
-    values: FloatArray,
-    axis: Axis,
-    risk_limit: float,
-    *,
-    step: Callable[[], None] = lambda: None,
-) -> float:
-    """Largest departure whose risk does not exceed a limit, mm at the incisors.
-
-    Parameters
+    Attributes
     ----------
     inputs : UncertaintyInputs
     values : ndarray, shape (n, 16)
-        Draws; the same are used at every departure.
     axis : {"arbitrary", "located"}
+    """
+
+    inputs: UncertaintyInputs
+    values: FloatArray
+    axis: Axis
+
+    def risk(self, departure_mm: float) -> float:
+        """P(any tooth beyond in closure); a draw without a closure counts as beyond."""
+        batch = self.inputs.close(self.values, self.axis, departure_mm=departure_mm)
+        sizes = batch.sizes_mm(self.inputs.decision.measure)
+        return float(np.mean(~(sizes <= self.inputs.tolerance_mm).all(axis=1)))
+
+
+def closure_draws(
+    inputs: UncertaintyInputs, axis: Axis, at_most: int | None = None
+) -> ClosureDraws:
+    """Draws of one axis for :func:`largest_closure`; the same ones for both axes."""
+    n = DRAWS_CONTACT if inputs.stop == "contact" else DRAWS
+    n = n if at_most is None else min(n, at_most)
+    rng = block_generator(inputs.seed, OWN_BLOCK)
+    values = inputs.values(open_uniform(n, inputs.n_uniform, rng=rng))
+    return ClosureDraws(inputs, values, axis)
+
+
+def largest_closure(
+    draws: ClosureDraws, risk_limit: float, *, step: Callable[[], None] = lambda: None
+) -> float:
+    """Largest closure whose risk in closure does not exceed a limit, mm at the incisors.
+
+    Parameters
+    ----------
+    draws : ClosureDraws
     risk_limit : float
     step : callable
-        Called before each departure tried; an error that it raises ends the search.
+        Called before each closure tried; an error that it raises ends the search.
 
     Returns
     -------
     float
-        Size, in the direction of the case's departure (closing if it has none); 0 where even no
-        departure exceeds the limit, infinite where 20 mm does not.
+        Size, from the nominal planned OVD in the direction of the case's record (closing if it has
+        none); 0 where even no closure exceeds the limit, infinite where 20 mm does not.
 
     Notes
     -----
-    *Guarantee*: found to 0.01 mm (0.1 mm with ``contact``) by bisection, for a risk that grows
-    with the departure (the error of each draw does, nearly in proportion). *Source*: derived here.
+    *Guarantee*: found to 0.01 mm (0.1 mm with ``contact``) from below by bisection, for a risk that
+    grows with the closure (the error of each draw does, nearly in proportion, but for the noise of
+    record and planned OVD). *Source*: derived here.
     """
-    sign = 1.0 if inputs.nominal_departure_mm > 0.0 else -1.0
 
-    def within(departure_mm: float) -> bool:
+    def within(closure_mm: float) -> bool:
         step()
-        return risk_at(inputs, values, axis, sign * departure_mm) <= risk_limit
+        return draws.risk(draws.inputs.direction * closure_mm) <= risk_limit
 
     if not within(0.0):
         return 0.0
     if within(HINGE_RANGE_MM):
         return float("inf")
-    finest = DEPARTURE_STEP_CONTACT_MM if inputs.stop == "contact" else DEPARTURE_STEP_MM
+    finest = DEPARTURE_STEP_CONTACT_MM if draws.inputs.stop == "contact" else DEPARTURE_STEP_MM
     low, high = 0.0, HINGE_RANGE_MM
     while high - low > finest:
         middle = 0.5 * (low + high)
@@ -159,7 +161,6 @@ def decision_chart(
             raise InputError(
                 name, f"{array.tolist()}", f"sizes from 0 to {HINGE_RANGE_MM:g} mm", "Correct it."
             )
-    sign = 1.0 if inputs.nominal_departure_mm > 0.0 else -1.0
     turn = 2.0 * np.pi * open_uniform(directions, 2, rng=rng)
     unit = np.stack([np.cos(turn), np.sin(turn)], axis=2).reshape(directions, 4)
     shape = (len(departures), len(errors))
@@ -170,8 +171,10 @@ def decision_chart(
         # the same pair of axes as an arbitrary one off by it.
         values[:, 4:8] = -error * unit
         for d, departure in enumerate(departures):
-            batch = inputs.close(values, "located", departure_mm=sign * float(departure))
-            size = batch.magnitude_mm.max(axis=1)
+            batch = inputs.close(
+                values, "located", departure_mm=inputs.direction * float(departure)
+            )
+            size = batch.sizes_mm(inputs.decision.measure).max(axis=1)
             worst[d, a] = size.max()
             coverage[d, a] = np.quantile(size, inputs.coverage)
             beyond[d, a] = np.mean(~(size <= inputs.tolerance_mm))

@@ -2,21 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Literal
 
 import numpy as np
+from numpy.typing import NDArray
 from scipy.spatial.transform import Rotation
 from scipy.special import ndtri
 
 from kinematics.base.arrays import FloatArray
 from kinematics.base.errors import InputError
 from kinematics.case.read import Case
-from kinematics.case.tables import Uncertainty
+from kinematics.case.tables import Decision, Uncertainty
 from kinematics.closure.batch import (
     ANGLE,
-    DEPARTURE,
     DROP,
     ClosureBatch,
     OpeningRule,
@@ -24,7 +25,8 @@ from kinematics.closure.batch import (
     identity_motions,
     record_motions,
 )
-from kinematics.closure.geometry import geometry_of, pin_tip, site_point
+from kinematics.closure.close import SAME_POINT_MM
+from kinematics.closure.geometry import Geometry, geometry_of, pin_tip, site_point
 from kinematics.closure.place import PlacedCase
 from kinematics.closure.stops import Stop
 from kinematics.closure.tooth_contact import MAX_CLOSING_DEG
@@ -41,6 +43,7 @@ from kinematics.uncertainty.populations import (
 )
 
 Axis = Literal["arbitrary", "located"]
+ExcursionSizes = Callable[[FloatArray, FloatArray | None], FloatArray]
 
 COLUMNS = (
     *OFFSETS,
@@ -84,6 +87,10 @@ class UncertaintyInputs:
         What had to be assumed, one sentence each.
     threads : int, optional
         For first contacts; all usable cores by default. Changes no number.
+    excursions : callable, optional
+        Largest excursion error (mm), shape (n,), of draws of the actual true axis and of the
+        articulator's axis, each as offsets (n, 4) from the located one (None: the located one is
+        used); None without an articulator.
     """
 
     placed: PlacedCase
@@ -96,6 +103,7 @@ class UncertaintyInputs:
     seed: int
     assumptions: tuple[str, ...] = ()
     threads: int | None = None
+    excursions: ExcursionSizes | None = None
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -107,13 +115,21 @@ class UncertaintyInputs:
         """The case's."""
         return self.placed.case.decision.tolerance_mm
 
+    @property
+    def decision(self) -> Decision:
+        """What the case's answer is measured by."""
+        return self.placed.case.decision
+
+    @cached_property
+    def geometry(self) -> Geometry:
+        """Record and planned OVD with nothing uncertain."""
+        return geometry_of(self.placed)
+
     @cached_property
     def rules(self) -> tuple[OpeningRule, OpeningRule]:
         """How the case gives its record and its target, with their nominal values."""
         by_contact = self.placed.case.target.first_contact
-        return opening_rules(
-            self.placed, geometry_of(self.placed).target_opening_deg if by_contact else 0.0
-        )
+        return opening_rules(self.placed, self.geometry.target_opening_deg if by_contact else 0.0)
 
     @property
     def measured(self) -> bool:
@@ -132,7 +148,7 @@ class UncertaintyInputs:
             found.append(("error in locating the true axis", tuple(range(at, at + 4))))
         if self.record_sd_mm > 0.0:
             found.append(("thickness of the record", (at + 4,)))
-        if self.target_sd_mm > 0.0:
+        if self.target_sd_mm > 0.0 and self.stop != "contact":
             found.append(("vertical dimension reached", (at + 5,)))
         mounting = self.placed.mounting.covariance
         if mounting is not None and mounting.any():
@@ -174,11 +190,14 @@ class UncertaintyInputs:
     @cached_property
     def nominal_departure_mm(self) -> float:
         """Departure at the incisors with nothing uncertain, opening positive, mm."""
-        batch = self.close(NOMINAL, "located", stop="equal_angle")
-        openings = np.concatenate([batch.record_opening_deg, batch.target_opening_deg])
-        true, incisal = self.placed.mounting.true_axis, self.placed.landmarks.incisal_point_mm
-        record, target = record_motions(true.points_mm[None], openings)
-        return float(record[2] @ incisal + record[3, 2] - target[2] @ incisal - target[3, 2])
+        incisal = self.placed.landmarks.incisal_point_mm
+        record = self.geometry.record_from_scanned.apply(incisal)
+        return float(record[2] - incisal[2] + self.geometry.target_drop_mm)
+
+    @property
+    def direction(self) -> float:
+        """+1 where the plan opens from its record, -1 where it closes (or does neither)."""
+        return 1.0 if self.nominal_departure_mm > 0.0 else -1.0
 
     def close(
         self,
@@ -186,7 +205,7 @@ class UncertaintyInputs:
         axis: Axis,
         *,
         departure_mm: float | None = None,
-        stop: Stop | None = None,
+        met: dict[float | None, FloatArray] | None = None,
     ) -> ClosureBatch:
         """Close draws about the arbitrary or the located axis.
 
@@ -197,10 +216,11 @@ class UncertaintyInputs:
         axis : {"arbitrary", "located"}
             The articulator's axis; the patient always closes about the actual true axis.
         departure_mm : float, optional
-            Nominal departure at the incisors, opening positive, instead of the case's record;
-            the record's uncertainty is added to it.
-        stop : optional
-            The inputs' own by default.
+            Where the record lies from the nominal planned OVD, at the incisors, opening positive,
+            in place of the case's record; the record's uncertainty is added to it.
+        met : dict, optional
+            First contacts about the true axis of the same draws, by departure: what is there is
+            used, what is found is added.
 
         Notes
         -----
@@ -208,7 +228,8 @@ class UncertaintyInputs:
         where it is; one from a population is drawn about the actual true axis, because a study's
         scatter already holds that study's own error of location.
         """
-        chosen, marks, mounting = stop or self.stop, self.placed.landmarks, self.placed.mounting
+        marks, mounting = self.placed.landmarks, self.placed.mounting
+        met = {} if met is None else met
         record_rule, target_rule = self.rules
         true = shifted(mounting.true_axis.points_mm, values[:, 4:8])
         if axis == "located":
@@ -220,8 +241,8 @@ class UncertaintyInputs:
         if departure_mm is None:
             record = record_rule.value + self.in_rule(record_rule, values[:, 8])
         else:
-            record_rule = OpeningRule(DEPARTURE, departure_mm, marks.incisal_point_mm)
-            record = departure_mm - values[:, 8]
+            record_rule = OpeningRule(DROP, 0.0, marks.incisal_point_mm)
+            record = self.geometry.target_drop_mm - departure_mm + values[:, 8]
         target = target_rule.value + self.in_rule(target_rule, values[:, 9])
         motions = cast_motions(values[:, 10:])
 
@@ -234,8 +255,7 @@ class UncertaintyInputs:
                 used,
                 marks.points_mm[index],
                 marks.normals[index],
-                pin_tip(self.placed.case, marks),
-                marks.incisal_point_mm,
+                self.geometry.pin_tip_scanned_mm,
                 record_rule,
                 record,
                 target_rule,
@@ -245,14 +265,27 @@ class UncertaintyInputs:
                 contact_closing_deg=contact,
             )
 
-        if chosen != "contact":
-            return closed(used, chosen)
-        if self.placed.case.target.first_contact:
-            start = np.full(len(values), self.nominal_record_opening_deg)
-            meeting = start - self.contact_deg(true, true, start, motions)
-            target = target - target_rule.value + meeting
+        if self.stop != "contact":
+            return closed(used, self.stop)
         opened = closed(true, "equal_angle", few=True).record_opening_deg
-        return closed(used, chosen, self.contact_deg(true, used, opened, motions))
+        if departure_mm not in met:
+            met[departure_mm] = self.contact_deg(true, true, opened, motions)
+        both = met[departure_mm], met[departure_mm]
+        if not (used == true).all():
+            both = both[0], self.contact_deg(true, used, opened, motions)
+        return closed(used, "contact", np.stack(both, axis=1))
+
+    def excursions_beyond(self, values: FloatArray, axis: Axis) -> NDArray[np.bool_]:
+        """Which draws leave the excursions' tolerance, shape (n,); none without an articulator."""
+        if self.excursions is None:
+            return np.zeros(len(values), dtype=bool)
+        used = None
+        if axis == "arbitrary":
+            used = values[:, :4] + values[:, 4:8]
+            if self.measured:
+                used = self.population.from_uniform(np.empty((len(values), 0)))
+        limit = self.decision.excursion_tolerance_mm or self.tolerance_mm
+        return ~(self.excursions(values[:, 4:8], used) <= limit)
 
     def in_rule(self, rule: OpeningRule, noise_mm: FloatArray) -> FloatArray:
         """A noise in mm as a change of the rule's own value (degrees for an angle)."""
@@ -260,11 +293,6 @@ class UncertaintyInputs:
             return noise_mm
         axis, incisal = self.placed.mounting.true_axis, self.placed.landmarks.incisal_point_mm
         return np.degrees(noise_mm / float(incisal[0] - axis.points_mm[:, 0].mean()))
-
-    @cached_property
-    def nominal_record_opening_deg(self) -> float:
-        """Opening of the record with nothing uncertain, degrees from the scanned pose."""
-        return float(self.close(NOMINAL, "located", stop="equal_angle").record_opening_deg[0])
 
     def contact_deg(
         self,
@@ -280,6 +308,9 @@ class UncertaintyInputs:
                 "decision.stop", "'contact' without casts", "[casts]", "Give the casts."
             )
         n = len(record_opening_deg)
+        rows = (true, used, record_opening_deg, motions)
+        if n > 1 and all((part == part[:1]).all() for part in rows):  # nothing varies
+            return np.repeat(self.contact_deg(*(part[:1] for part in rows)), n)
         # Both casts lie off by the same motion x: the axes, seen from the casts, lie off by its
         # inverse, and the casts stay where they were prepared.
         turn = np.broadcast_to(motions[:, :3], (n, 3, 3))
@@ -323,15 +354,14 @@ def cast_motions(moves: FloatArray) -> FloatArray:
     return out
 
 
-APART = (
-    "The articulator stops at tooth contact, which is not the target here: the error holds the "
-    "whole way between the two."
+BOTH_AT_CONTACT = (
+    "Both bites close to their own first contact, found anew for each draw; the planned OVD plays "
+    "no part in it."
 )
-"""Said of the stop ``contact`` where the target is not the first contact."""
+"""Said of the stop ``contact``."""
 
 TARGET_AT_CONTACT = (
-    "The target is the first contact about the true axis: with the stop 'contact' it is found for "
-    "each draw, otherwise held at the opening found about the located axis."
+    "The planned OVD is the first contact about the located axis, and held there in every draw."
 )
 LOCATED_BY_RECORDINGS = (
     "The located axis is as uncertain as its recordings made it (its covariance; true_axis_sd_mm "
@@ -345,9 +375,14 @@ MEASURED_OFFSET = "The offset of the arbitrary axis is this patient's, measured 
 SCANNED_IN_THE_RECORD = "The record's thickness is not uncertain: the casts were scanned in it."
 
 
-SAME_POINT_MM = 1e-6
-"""Axes closer than this are one: no offset was given (ours)."""
-
+DEFAULTED = {
+    "true_axis_sd_mm": " The case does not say it: a default (ours; axes located on an instrument "
+    "lay within areas of up to 2.4 mm diameter, J Prosthet Dent 1979;42:135-144, abstract read).",
+    "record_thickness_sd_mm": " The case does not say it: a default (ours; castings mounted with "
+    "records repeated within an SD of 0.102 mm, Osnes, read).",
+    "target_sd_mm": " The case does not say it: a default (ours; no source).",
+}
+"""Lines of ``[uncertainty]`` with a default, and what is said where the case leaves one out."""
 
 APART_FROM_GIVEN = (
     "The single error is that of the arbitrary axis as the case gives it; the chance counts axes "
@@ -362,6 +397,7 @@ def inputs_from_case(
     stop: Stop | None = None,
     threads: int | None = None,
     table: Uncertainty | None = None,
+    excursions: ExcursionSizes | None = None,
 ) -> UncertaintyInputs:
     """Collect the uncertain inputs of a placed case.
 
@@ -374,23 +410,17 @@ def inputs_from_case(
     threads : int, optional
         As :attr:`UncertaintyInputs.threads`.
     table : Uncertainty, optional
-        The case's own by default, which it must have then.
+        The case's own by default; where it has none, the defaults, which stand in the assumptions.
+    excursions : callable, optional
+        As :attr:`UncertaintyInputs.excursions`.
 
     Raises
     ------
     InputError
-        No ``[uncertainty]``, an unknown study, an offsets file that cannot be used, or ``contact``
-        without casts.
+        An unknown study, an offsets file that cannot be used, or ``contact`` without casts.
     """
     case = placed.case
-    table = table or case.uncertainty
-    if table is None:
-        raise InputError(
-            "uncertainty",
-            "no [uncertainty]",
-            "a table that says what is uncertain",
-            "Add [uncertainty] arbitrary_axis = 'measured', or name a study.",
-        )
+    table = table or case.uncertainty or Uncertainty()
     chosen, axes = stop or case.decision.stop, placed.mounting
     if chosen == "contact" and placed.contacts.pair is None:
         raise InputError("decision.stop", "'contact'", "[casts]", "Give the casts.")
@@ -416,6 +446,7 @@ def inputs_from_case(
             apart=bool(np.abs(offsets).max() > SAME_POINT_MM),
         ),
         threads=threads,
+        excursions=excursions,
     )
 
 
@@ -482,14 +513,26 @@ def assumptions_of(
         Whether the case gives its arbitrary axis an offset.
     """
     by_contact, measured = case.target.first_contact, table.arbitrary_axis == "measured"
+    ours = set(DEFAULTED) - table.model_fields_set
     said = (
         (by_contact and case.target.vdo_change_mm is None, TARGET_AT_CONTACT),
-        (stop == "contact" and not by_contact, APART),
+        (stop == "contact", BOTH_AT_CONTACT),
         (located, LOCATED_BY_RECORDINGS),
         (
             not located,
             f"The located axis is uncertain by {table.true_axis_sd_mm:g} mm (standard deviation) "
-            "per coordinate and side, normal, the two sides independent.",
+            "per coordinate and side, normal, the two sides independent."
+            + (DEFAULTED["true_axis_sd_mm"] if "true_axis_sd_mm" in ours else ""),
+        ),
+        (
+            "record_thickness_sd_mm" in ours and not case.record.as_scanned,
+            "The interocclusal record's thickness is uncertain by "
+            f"{table.record_thickness_sd_mm:g} mm (standard deviation), normal."
+            + DEFAULTED["record_thickness_sd_mm"],
+        ),
+        (
+            "target_sd_mm" in ours and stop != "contact",
+            "The planned OVD is reached exactly." + DEFAULTED["target_sd_mm"],
         ),
         (table.arbitrary_axis == "study", ABOUT_THE_ACTUAL_AXIS),
         (measured, MEASURED_OFFSET),

@@ -1,19 +1,20 @@
-"""How sure the answer is: spread of the error, probability beyond tolerance, value of locating."""
+"""How sure the answer is: spread of the error, chances beyond tolerance, value of locating."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
+from numpy.typing import NDArray
 
 from kinematics.base.arrays import FloatArray, Progress
 from kinematics.base.errors import InputError
+from kinematics.base.words import rounded_room_mm
 from kinematics.closure.batch import ClosureBatch
-from kinematics.closure.place import PlacedCase
-from kinematics.uncertainty.departure import departure_draws, largest_departure
+from kinematics.uncertainty.chance import Chances, counted
+from kinematics.uncertainty.departure import ClosureDraws, closure_draws, largest_closure
 from kinematics.uncertainty.first_order import first_order, validate
-from kinematics.uncertainty.inputs import Axis, UncertaintyInputs, inputs_from_case
+from kinematics.uncertainty.inputs import NOMINAL, Axis, UncertaintyInputs
 from kinematics.uncertainty.monte_carlo import (
     Stabilisation,
     block_generator,
@@ -28,9 +29,8 @@ from kinematics.uncertainty.summary import (
     QuantitySummary,
     UncertaintySummary,
     WayChance,
-    wilson_interval,
 )
-from kinematics.uncertainty.ways import AS_PLANNED, TRUE_AXIS, WAYS, Way
+from kinematics.uncertainty.ways import AS_PLANNED, LOCATED, WAYS, Way, nearer
 
 LEAST_TOLERANCE_MM = 0.002
 """The stabilisation test asks for no finer a numerical tolerance (ours): 2 um is a small part of
@@ -47,25 +47,11 @@ DRAWING = "Drawing where the axes may lie"
 """What ``progress`` is told while trials are closed."""
 AXES: tuple[Axis, Axis] = ("arbitrary", "located")
 
-RISK_LIMIT = 0.05
-"""The departure is limited so that the tolerance is exceeded no more often than this (issue 4)."""
+ROUNDING_MM = 1e-9
+"""An error of no more than this is none."""
 
-
-def uncertainty_of(
-    placed: PlacedCase,
-    *,
-    max_trials: int | None = None,
-    progress: Progress | None = None,
-    threads: int | None = None,
-) -> UncertaintySummary | None:
-    """Propagate a placed case's uncertainty; None where it has no ``[uncertainty]``.
-
-    Parameters are those of :func:`propagate` and :func:`inputs_from_case`.
-    """
-    if placed.case.uncertainty is None:
-        return None
-    inputs = inputs_from_case(placed, threads=threads)
-    return propagate(inputs, max_trials=max_trials, progress=progress)
+MOST_DRAWS, MOST_DRAWS_CONTACT = 2_000_000, 4_000
+"""Draws up to which a chance whose interval straddles the risk limit is counted on (ours)."""
 
 
 def propagate(
@@ -73,7 +59,6 @@ def propagate(
     *,
     digits: int = 2,
     max_trials: int | None = None,
-    risk_limit: float = RISK_LIMIT,
     progress: Progress | None = None,
 ) -> UncertaintySummary:
     """Propagate the uncertain inputs of a case through its closure.
@@ -85,9 +70,8 @@ def propagate(
         Significant digits of each uncertainty for the stabilisation test, which never asks for
         less than 2 um.
     max_trials : int, optional
-        200 000 by default, 1000 with ``contact``.
-    risk_limit : float
-        For the largest departure.
+        200 000 by default, 1000 with ``contact``. Where it is left out, a chance whose interval
+        straddles the risk limit is counted on, up to 2 000 000 draws (4 000).
     progress : callable, optional
         Called with words and the fraction of ``max_trials`` done.
 
@@ -99,43 +83,115 @@ def propagate(
     Notes
     -----
     *Guarantee*: the same inputs, seed and settings give the same result; all ways out see the same
-    draws. Memory stays below about ``max_trials * (5 k + 6) * 8`` bytes. *Source*: JCGM 101:2008,
+    draws. Memory stays below about ``max_trials * (5 k + 8) * 8`` bytes. *Source*: JCGM 101:2008,
     clauses 7 and 8; model derived here.
     """
-    contact = inputs.stop == "contact"
+    contact, decision = inputs.stop == "contact", inputs.decision
     limit = max_trials or (MAX_TRIALS_CONTACT if contact else MAX_TRIALS)
     check_settings(inputs.coverage, digits, limit)
-    if not 0.0 < risk_limit < 1.0:
-        raise InputError("risk_limit", f"{risk_limit:g}", "between 0 and 1", "For example 0.05.")
     tell = progress or (lambda words, done: None)
     trials = run_trials(inputs, digits, limit, tell)
+    if max_trials is None:
+        count_on(inputs, trials, MOST_DRAWS_CONTACT if contact else MOST_DRAWS, tell)
     tell("Summing up", 0.95)
-    draws = departure_draws(inputs, limit)
-    even, even_located = (
-        largest_departure(inputs, draws, axis, risk_limit, step=lambda: tell("Summing up", 0.96))
-        for axis in AXES
+    draws = {axis: closure_draws(inputs, axis, max_trials) for axis in AXES}
+    largest, largest_located = (
+        largest_closure(found, decision.risk_limit, step=lambda: tell("Summing up", 0.96))
+        for found in draws.values()
     )
+    tallies, kept = list(trials.tallies), rounded_room_mm(largest)
+    if 0.0 < kept < abs(inputs.nominal_departure_mm):
+        tallies.insert(1, nearer_tally(draws["arbitrary"], inputs.direction * kept))
     summary = UncertaintySummary(
         status="stabilised" if trials.stabilised else "not_stabilised",
         stop=inputs.stop,
-        tolerance_mm=inputs.tolerance_mm,
+        decision=decision,
         coverage=inputs.coverage,
         seed=inputs.seed,
         trials=len(trials.values),
         names=inputs.names,
         teeth=inputs.placed.landmarks.teeth,
         population=inputs.population.label,
+        measured=inputs.measured,
         quantities=quantity_summaries(inputs, trials.values),
-        ways=tuple(way_chance(inputs, way, trials) for way in WAYS),
-        risk_limit=risk_limit,
-        largest_departure_mm=even,
-        largest_departure_located_mm=even_located,
-        worst_error_mm={name: trials.worst[name] for name in (AS_PLANNED, TRUE_AXIS)},
+        ways=tuple(way_chance(tally) for tally in tallies),
+        largest_closure_mm=largest,
+        largest_closure_located_mm=largest_located,
+        worst_displacement_mm={
+            tally.way.name: np.concatenate(tally.displacement_mm)
+            for tally in trials.tallies
+            if tally.way.name in (AS_PLANNED, LOCATED)
+        },
         assumptions=inputs.assumptions,
         failed_trials=trials.failed,
     )
     tell("Done", 1.0)
     return summary
+
+
+@dataclass(eq=False)
+class Tally:
+    """Counts of one way out over draws, as they come in.
+
+    Attributes
+    ----------
+    inputs : UncertaintyInputs
+    way : Way
+    draws, closure, excursions, either : int
+        Draws counted, and those with a tooth beyond.
+    beyond : ndarray, shape (k,)
+        Those beyond in closure, by landmark.
+    displacement_mm, high_mm : list of ndarray
+        Largest of each draw, by block; of the first trials only.
+    """
+
+    inputs: UncertaintyInputs
+    way: Way
+    beyond: NDArray[np.intp]
+    draws: int = 0
+    closure: int = 0
+    excursions: int = 0
+    either: int = 0
+    displacement_mm: list[FloatArray] = field(default_factory=list)
+    high_mm: list[FloatArray] = field(default_factory=list)
+
+    @property
+    def chances(self) -> Chances:
+        """What the counts say."""
+        closure, either = (counted(n, self.draws) for n in (self.closure, self.either))
+        asked = self.inputs.excursions is not None
+        return Chances(closure, counted(self.excursions, self.draws) if asked else None, either)
+
+    @property
+    def unsettled(self) -> bool:
+        """Whether the draws leave open on which side of the risk limit the chance lies."""
+        return self.chances.either.settled(self.inputs.decision.risk_limit) == "cannot_tell"
+
+    def add(
+        self,
+        batch: ClosureBatch,
+        excursions_beyond: NDArray[np.bool_],
+        good: NDArray[np.bool_],
+        *,
+        keep: bool = True,
+    ) -> None:
+        """Count the ``good`` draws of a batch; ``keep`` their largest errors, too."""
+        decision = self.inputs.decision
+        beyond = batch.sizes_mm(decision.measure)[good] > decision.tolerance_mm
+        closure, excursions = beyond.any(axis=1), excursions_beyond[good]
+        self.draws += len(beyond)
+        self.beyond += beyond.sum(axis=0)
+        self.closure += int(closure.sum())
+        self.excursions += int(excursions.sum())
+        self.either += int((closure | excursions).sum())
+        if keep:
+            self.displacement_mm.append(batch.magnitude_mm[good].max(axis=1))
+            self.high_mm.append(np.abs(batch.high_mm[good]).max(axis=1))
+
+
+def tally_of(inputs: UncertaintyInputs, way: Way) -> Tally:
+    """A tally without counts."""
+    return Tally(inputs, way, np.zeros(len(inputs.names), dtype=np.intp))
 
 
 @dataclass(frozen=True, eq=False)
@@ -146,63 +202,84 @@ class Trials:
     ----------
     values : ndarray, shape (n, 5, k)
         :data:`QUANTITIES` as planned.
-    beyond : mapping of way to ndarray, shape (k,)
-        Share of the trials with an error beyond tolerance, at each landmark.
-    worst : mapping of way to ndarray, shape (n,)
-        Largest landmark error, mm.
-    failed : int
-        Draws left out, since one of the ways has no closure.
+    tallies : tuple of Tally
+        Of each of :data:`~kinematics.uncertainty.ways.WAYS`.
+    blocks, failed : int
+        Blocks drawn, and draws left out, since one of the ways has no closure.
     stabilised : bool
     """
 
     values: FloatArray
-    beyond: Mapping[str, FloatArray]
-    worst: Mapping[str, FloatArray]
+    tallies: tuple[Tally, ...]
+    blocks: int
     failed: int
     stabilised: bool
 
 
+def finite(batch: ClosureBatch) -> NDArray[np.bool_]:
+    """Which draws have a closure, shape (n,)."""
+    return np.asarray(np.isfinite(batch.magnitude_mm).all(axis=1))
+
+
+def block_of(inputs: UncertaintyInputs, block: int, limit: int) -> FloatArray:
+    """Draws of one block, shape (n, 16)."""
+    size = block_size(inputs.coverage) if inputs.stop != "contact" else CONTACT_BLOCK
+    rng = block_generator(inputs.seed, block)
+    return inputs.values(open_uniform(min(size, limit), inputs.n_uniform, rng=rng))
+
+
 def run_trials(inputs: UncertaintyInputs, digits: int, limit: int, tell: Progress) -> Trials:
     """Close blocks of draws, every way out with the same ones, until the results are stable."""
-    size = block_size(inputs.coverage) if inputs.stop != "contact" else CONTACT_BLOCK
-    size = min(size, limit)
     test = Stabilisation(inputs.coverage, digits, LEAST_TOLERANCE_MM)
     kept: list[FloatArray] = []
-    worst: dict[str, list[FloatArray]] = {way.name: [] for way in WAYS}
-    beyond = {way.name: np.zeros(len(inputs.names)) for way in WAYS}
-    failed = block = 0
-    while not test.done and (block + 1) * size <= limit:
-        u = open_uniform(size, inputs.n_uniform, rng=block_generator(inputs.seed, block))
-        values = inputs.values(u)
-        batches: dict[str, ClosureBatch] = {}
+    tallies = tuple(tally_of(inputs, way) for way in WAYS)
+    failed = done = block = 0
+    while not test.done:
+        values = block_of(inputs, block, limit)
+        if done + len(values) > limit:
+            break
+        batches: list[ClosureBatch] = []
+        met: dict[float | None, FloatArray] = {}
         for row, way in enumerate(WAYS):
-            tell(DRAWING, (block + row / len(WAYS)) * size / limit)
-            batches[way.name] = inputs.close(values, way.axis, departure_mm=way.departure_mm)
-        sizes = {name: batch.magnitude_mm for name, batch in batches.items()}
-        good = np.isfinite(list(sizes.values())).all(axis=(0, 2))
+            tell(DRAWING, (done + row / len(WAYS) * len(values)) / limit)
+            batches.append(inputs.close(values, way.axis, departure_mm=way.departure_mm, met=met))
+        excursions = {axis: inputs.excursions_beyond(values, axis) for axis in AXES}
+        good = np.logical_and.reduce([finite(batch) for batch in batches])
         failed += int((~good).sum())
-        block += 1
-        if failed > 0.01 * block * size:
+        done, block = done + len(values), block + 1
+        if failed > 0.01 * done:
             raise InputError(
                 "uncertainty",
-                f"{failed} of {block * size} draws without a closure",
+                f"{failed} of {done} draws without a closure",
                 "at most 1 in 100",
                 "The scatter is too wide for this record, pin or pair of casts: narrow it, or "
                 "choose another stop.",
             )
-        kept.append(quantities_of(batches[AS_PLANNED])[good])
+        kept.append(quantities_of(batches[0])[good])
         test.add(kept[-1][:, 0])
-        for name, found in sizes.items():
-            beyond[name] += (found[good] > inputs.tolerance_mm).sum(axis=0)
-            worst[name].append(found[good].max(axis=1))
-    everything = np.concatenate(kept)
-    return Trials(
-        values=everything,
-        beyond={name: count / len(everything) for name, count in beyond.items()},
-        worst={name: np.concatenate(parts) for name, parts in worst.items()},
-        failed=failed,
-        stabilised=test.done,
-    )
+        for tally, batch in zip(tallies, batches, strict=True):
+            tally.add(batch, excursions[tally.way.axis], good)
+    return Trials(np.concatenate(kept), tallies, block, failed, test.done)
+
+
+def count_on(inputs: UncertaintyInputs, trials: Trials, most: int, tell: Progress) -> None:
+    """Count the ways out whose chance straddles the risk limit on, until it clears or ``most``.
+
+    It is looked at each time the draws have doubled, so that looking often settles nothing.
+    """
+    waiting, block = [t for t in trials.tallies if t.unsettled], trials.blocks
+    look = 2 * max((t.draws for t in waiting), default=0)
+    while waiting and look <= most:
+        tell(DRAWING, 0.95)
+        values = block_of(inputs, block, most)
+        block += 1
+        for tally in waiting:
+            way = tally.way
+            batch = inputs.close(values, way.axis, departure_mm=way.departure_mm)
+            tally.add(batch, inputs.excursions_beyond(values, way.axis), finite(batch), keep=False)
+        if waiting[0].draws >= look:
+            look *= 2
+            waiting = [tally for tally in waiting if tally.unsettled]
 
 
 def quantities_of(batch: ClosureBatch) -> FloatArray:
@@ -240,18 +317,37 @@ def quantity_summaries(inputs: UncertaintyInputs, values: FloatArray) -> dict[st
     return out
 
 
-def way_chance(inputs: UncertaintyInputs, way: Way, trials: Trials) -> WayChance:
-    """How often one way out leaves the tolerance."""
-    worst = trials.worst[way.name]
-    share = float(np.mean(worst > inputs.tolerance_mm))
-    planned = way.departure_mm is None
+def nearer_tally(draws: ClosureDraws, departure_mm: float) -> Tally:
+    """The way with a record nearer the planned OVD, counted with the draws that found it."""
+    inputs, values = draws.inputs, draws.values
+    tally = tally_of(inputs, nearer(departure_mm))
+    batch = inputs.close(values, "arbitrary", departure_mm=departure_mm)
+    tally.add(batch, inputs.excursions_beyond(values, "arbitrary"), finite(batch))
+    return tally
+
+
+def way_chance(tally: Tally) -> WayChance:
+    """One way out by its counts."""
+    inputs, way = tally.inputs, tally.way
+    departure = inputs.nominal_departure_mm if way.departure_mm is None else way.departure_mm
+    beyond = tally.beyond / tally.draws
+    worst, high = (np.concatenate(parts) for parts in (tally.displacement_mm, tally.high_mm))
+    at = int(np.argmax(beyond))
+    sizes = float(np.quantile(worst, inputs.coverage)), float(np.quantile(high, inputs.coverage))
+    if inputs.measured:
+        one = inputs.close(NOMINAL, way.axis, departure_mm=way.departure_mm)
+        highest = one.high_mm[0, np.argmax(np.abs(one.high_mm[0]))]
+        sizes = float(one.magnitude_mm.max()), float(highest)
+        by_measure = one.sizes_mm(inputs.decision.measure)[0]
+        at = int(np.argmax(by_measure)) if by_measure.max() > ROUNDING_MM else at
     return WayChance(
-        name=way.name,
-        what=way.what,
-        departure_mm=inputs.nominal_departure_mm if planned else float(way.departure_mm or 0.0),
-        beyond=trials.beyond[way.name],
-        beyond_any=share,
-        beyond_any_interval=wilson_interval(share, len(worst)),
+        way=way,
+        departure_mm=departure,
+        chances=tally.chances,
+        beyond=beyond,
+        displacement_mm=sizes[0],
+        high_mm=sizes[1],
+        worst=at,
         worst_mean_mm=float(worst.mean()),
         worst_median_mm=float(np.median(worst)),
         worst_high_mm=float(np.quantile(worst, inputs.coverage)),

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from kinematics.base.words import room_words
 from kinematics.uncertainty.inputs import Axis
 
 AS_PLANNED = "as planned"
-AT_TARGET = "record at the target vertical dimension"
-TRUE_AXIS = "true axis"
+AT_PLANNED = "record at the planned OVD"
+LOCATED = "located axis"
 
 
 @dataclass(frozen=True)
@@ -32,23 +33,29 @@ class Way:
 
 
 WAYS = (
-    Way(AS_PLANNED, "The arbitrary axis, record and target as planned.", "arbitrary"),
+    Way(AS_PLANNED, "The arbitrary axis, interocclusal record and planned OVD.", "arbitrary"),
     Way(
-        AT_TARGET,
-        "The arbitrary axis, with the record taken at the target vertical dimension.",
+        AT_PLANNED,
+        "The arbitrary axis, with the record taken at the planned OVD: nothing is left to close, "
+        "and nothing changes in excursions.",
         "arbitrary",
         0.0,
     ),
     Way(
-        TRUE_AXIS,
-        "The axis is located on the patient, with its own uncertainty, and transferred.",
+        LOCATED,
+        "The true axis is located on the patient, with its own uncertainty, and transferred.",
         "located",
     ),
 )
-"""Open to every case. A fourth depends on the answer: a record as far from the target as keeps it
-within bounds (:func:`nearer`), which the decision finds."""
+"""Open to every case. A fourth depends on the answer: a record as far from the planned OVD as keeps
+the risk limit (:func:`nearer`)."""
 
 
-def nearer(departure_mm: float) -> str:
-    """Name of the way with a record nearer the target, by the direction of the departure."""
-    return "record nearer the target" if departure_mm > 0.0 else "thinner record"
+def nearer(departure_mm: float) -> Way:
+    """The way with a record at this departure, nearer the planned OVD than the case's."""
+    if departure_mm > 0.0:
+        name, verb = "record nearer the planned OVD", "opening"
+    else:
+        name, verb = "thinner record", "closing"
+    what = f"The arbitrary axis, {verb} {room_words(abs(departure_mm))} at the incisors."
+    return Way(name, what, "arbitrary", departure_mm)

@@ -37,7 +37,7 @@ def assert_same_numbers(reading, found):
         assert np.allclose(result.error_mm, found.stops[stop].error_mm, atol=1e-9)
         assert np.allclose(result.high_mm, found.stops[stop].high_mm, atol=1e-9)
     assert reading.departure_mm == pytest.approx(found.departure_mm, abs=1e-9)
-    assert reading.decision == found.verdict.stop
+    assert reading.stop == found.closures.stop
     assert (reading.pair is None) == (found.closures.pair is None)
     if reading.pair is not None:
         assert np.allclose(reading.pair.error_mm, found.closures.pair.error_mm, atol=1e-9)

@@ -21,7 +21,7 @@ pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
 
 
 def size_of(session):
-    return f"{1e3 * session.reading.stops[session.reading.decision].magnitude_mm.max():.0f}"
+    return f"{1e3 * session.reading.stops[session.reading.stop].magnitude_mm.max():.0f}"
 
 
 def wait_text(page, selector, text):

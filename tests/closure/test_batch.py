@@ -11,7 +11,6 @@ from scipy.spatial.transform import RigidTransform
 from kinematics.base.axis import HingeAxis, closing_motion, opening_motion
 from kinematics.closure.batch import (
     ANGLE,
-    DEPARTURE,
     DROP,
     OpeningRule,
     closures,
@@ -21,7 +20,6 @@ from kinematics.closure.batch import (
 from kinematics.uncertainty.populations import OFFSETS
 from tests.oracles.closure import (
     opening_for_drop,
-    opening_to_height,
     openings_to_height,
     pin_closing,
     stop_result,
@@ -46,28 +44,26 @@ def points(axes):
 def one_at_a_time(true, used, record, record_value, target, target_value, stop, move, phi):
     """The same sample by rigid transforms."""
     marks = move.apply(MARKS)
-    incisal = move.apply(INCISAL)
     if target.kind == ANGLE:
         target_deg = target_value
     else:
         site = target.site_mm if target.on_pin else move.apply(target.site_mm)
         target_deg = opening_for_drop(true, site, target_value)
-    to_target = opening_motion(true, target_deg)
     if record.kind == ANGLE:
         record_deg = record_value
-    elif record.kind == DROP:
+    else:
         site = record.site_mm if record.on_pin else move.apply(record.site_mm)
         record_deg = opening_for_drop(true, site, record_value)
-    else:
-        p = to_target.apply(incisal)
-        record_deg = target_deg + opening_to_height(true, p, p[2] + record_value)
+    if stop == "contact":  # both bites close to where their own teeth meet
+        target_deg = record_deg - phi[0]
     theta = record_deg - target_deg
     if stop == "equal_angle":
         closing = theta
     elif stop == "pin":
         closing = pin_closing(true, used, theta, opening_motion(true, record_deg).apply(PIN))
     else:
-        closing = phi
+        closing = phi[1]
+    to_target = opening_motion(true, target_deg)
     normals = to_target.rotation.apply(move.rotation.apply(NORMALS))
     return stop_result(stop, true, used, theta, closing, to_target.apply(marks), normals)
 
@@ -79,7 +75,7 @@ offsets = st.lists(st.floats(-8.0, 8.0), min_size=4, max_size=4)
 @given(
     offsets,
     offsets,
-    st.sampled_from([(ANGLE, False), (DROP, False), (DROP, True), (DEPARTURE, False)]),
+    st.sampled_from([(ANGLE, False), (DROP, False), (DROP, True)]),
     st.floats(-6.0, 6.0),
     st.sampled_from([(ANGLE, False), (DROP, False), (DROP, True)]),
     st.floats(-3.0, 3.0),
@@ -102,16 +98,17 @@ def test_each_row_equals_the_single_closure(
         MARKS,
         NORMALS,
         PIN,
-        INCISAL,
         record,
         np.array([record_value, record_value]),
         target,
         np.array([target_value, target_value]),
         stop,
         cast_motions=motion,
-        contact_closing_deg=np.full(2, 1.7),
+        contact_closing_deg=np.tile([1.2, 1.7], (2, 1)),
     )
-    told = one_at_a_time(true, used, record, record_value, target, target_value, stop, move, 1.7)
+    told = one_at_a_time(
+        true, used, record, record_value, target, target_value, stop, move, (1.2, 1.7)
+    )
     for row in range(2):
         assert batch.error_mm[row] == pytest.approx(told.error_mm, abs=1e-10)
         assert batch.high_mm[row] == pytest.approx(told.high_mm, abs=1e-10)
@@ -129,7 +126,7 @@ def test_rows_do_not_depend_on_each_other():
 
     def run(rows):
         return closures(
-            true[rows], used[rows], MARKS, NORMALS, PIN, INCISAL,
+            true[rows], used[rows], MARKS, NORMALS, PIN,
             record, values[rows], target, zero[rows], "pin",
         )  # fmt: skip
 
@@ -141,7 +138,7 @@ def test_a_height_out_of_reach_is_not_a_number_for_that_row_only():
     record = OpeningRule(DROP, 0.0, INCISAL)
     target = OpeningRule(ANGLE, 0.0, INCISAL)
     batch = closures(
-        points([axis(np.zeros(4))]), points([axis(np.ones(4))]), MARKS, NORMALS, PIN, INCISAL,
+        points([axis(np.zeros(4))]), points([axis(np.ones(4))]), MARKS, NORMALS, PIN,
         record, np.array([3.0, 500.0]), target, np.zeros(2), "pin",
     )  # fmt: skip
     assert np.isfinite(batch.error_mm[0]).all()
@@ -169,13 +166,12 @@ def test_rows_that_do_not_fit_are_refused_before_a_kernel_reads_past_their_end(n
         "landmarks_mm": MARKS,
         "normals": NORMALS,
         "pin_tip_mm": PIN,
-        "incisal_mm": INCISAL,
         "record": rule,
         "record_value": np.ones(3),
         "target": rule,
         "target_value": np.zeros(3),
         "stop": "contact",
-        "contact_closing_deg": np.ones(3),
+        "contact_closing_deg": np.ones((3, 2)),
         "cast_motions": np.repeat(identity_motions(), 3, axis=0),
     }
     assert closures(**whole).error_mm.shape == (3, 3, 3)
@@ -205,9 +201,9 @@ def errors_of(axes, marks, theta_deg, phi_deg=None):
     n, rule = len(axes), OpeningRule(ANGLE, 0.0, INCISAL)
     theta = np.broadcast_to(np.asarray(theta_deg, dtype=float), (n,))
     return closures(
-        points([TRUE]), axes, marks, np.tile([0.0, 0.0, 1.0], (len(marks), 1)), PIN, INCISAL,
+        points([TRUE]), axes, marks, np.tile([0.0, 0.0, 1.0], (len(marks), 1)), PIN,
         rule, theta, rule, np.zeros(n), "equal_angle" if phi_deg is None else "contact",
-        contact_closing_deg=phi_deg,
+        contact_closing_deg=None if phi_deg is None else np.stack([theta, phi_deg], axis=1),
     ).error_mm  # fmt: skip
 
 
@@ -262,9 +258,7 @@ def test_without_normals_the_errors_are_the_same_and_no_heights_are_filled():
     rule = OpeningRule(ANGLE, 0.0, points[0])
     record, target = np.array([2.0, 3.0]), np.zeros(2)
     one, other = (
-        closures(
-            true, axes, points, normals, points[0], points[0], rule, record, rule, target, "pin"
-        )
+        closures(true, axes, points, normals, points[0], rule, record, rule, target, "pin")
         for normals in (np.tile([0.0, 0.0, 1.0], (2, 1)), None)
     )
     np.testing.assert_array_equal(one.error_mm, other.error_mm)

@@ -32,7 +32,7 @@ def test_many_departures_equal_the_closure_of_each_by_rigid_transforms(axis, dep
     geometry = geometry_of(place(landmarks_only()))
     true, marks = geometry.true_axis, geometry.landmarks
     departures = np.array([departure, 0.5 * departure])
-    theta = geometry.closing_for_departure(departures)
+    theta = geometry.record_openings_deg(departures) - geometry.target_opening_deg
     for row, angle in enumerate(theta):
         pin = opening_motion(true, angle).apply(geometry.pin_tip_target_mm)
         phi = {
@@ -41,7 +41,8 @@ def test_many_departures_equal_the_closure_of_each_by_rigid_transforms(axis, dep
             "contact": 1.5,
         }
         for stop, closing in phi.items():
-            many = geometry.closed(stop, axis, departures, contact_closing_deg=np.array([1.5, 1.5]))
+            both = np.stack([theta, np.full(2, 1.5)], axis=1)
+            many = geometry.closed(stop, axis, departures, contact_closing_deg=both)
             told = oracle.stop_result(
                 stop, true, axis, float(angle), closing, marks.points_mm, marks.normals
             )
@@ -75,7 +76,8 @@ def test_a_pin_that_cannot_reach_the_height_is_refused_with_its_reach():
 @settings(max_examples=25)
 def test_a_departure_is_the_height_of_the_incisors_at_the_record(departure):
     geometry = geometry_of(place(landmarks_only()))
-    theta = float(geometry.closing_for_departure(np.array([departure]))[0])
+    opening = float(geometry.record_openings_deg(np.array([departure]))[0])
+    theta = opening - geometry.target_opening_deg
     target = geometry.landmarks.incisal_point_mm
     record = opening_motion(geometry.true_axis, theta).apply(target)
     assert record[2] - target[2] == pytest.approx(departure, abs=1e-10)

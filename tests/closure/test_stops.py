@@ -316,7 +316,7 @@ def test_an_anterior_axis_error_on_closing_leaves_teeth_low_and_the_restoration_
     rule = OpeningRule(ANGLE, 0.0, MOLAR)
     result = closures(
         TRUE.points_mm[None], arbitrary(5, 0).points_mm[None], MOLAR[None],
-        np.array([[0, 0, 1.0]]), MOLAR, MOLAR, rule, np.array([theta]), rule, np.zeros(1),
+        np.array([[0, 0, 1.0]]), MOLAR, rule, np.array([theta]), rule, np.zeros(1),
         "equal_angle",
     )  # fmt: skip
     assert result.error_mm[0, 0, 2] < 0

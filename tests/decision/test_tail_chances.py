@@ -10,7 +10,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.makers.plans import NOT_BUILT, REFERENCE, case_of, decision_of, plan_of
+from tests.makers.plans import REFERENCE, case_of, decision_of, plan_of
 from tests.oracles.plain_decision import N_NORMALS, chances, displacements
 
 PLANS = {entry["name"]: plan_of(entry) for entry in REFERENCE["plan"]}
@@ -61,7 +61,6 @@ def test_counting_agrees_with_subset_simulation(plan, about):
     assert abs(counted - chance) < 3.0 * np.hypot(sd, np.sqrt(counted / draws))
 
 
-@pytest.mark.xfail(strict=True, reason=f"{NOT_BUILT} (tail chances)")
 @tails
 def test_the_products_interval_holds_the_chance_of_subset_simulation(plan, about):
     chance, sd = by_subset_simulation(plan)
@@ -71,7 +70,6 @@ def test_the_products_interval_holds_the_chance_of_subset_simulation(plan, about
     assert told["high"] - told["low"] < about  # and it says something
 
 
-@pytest.mark.xfail(strict=True, reason=f"{NOT_BUILT} (chances below the draws' resolution)")
 def test_a_chance_that_no_draw_met_is_told_as_a_limit_and_not_as_nought():
     decision = decision_of(case_of(PLANS["single crown, thin record, ear-bow measured close"]))
     chance = decision["chance"]["arbitrary"]["closure"]

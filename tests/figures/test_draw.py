@@ -42,7 +42,7 @@ def test_departure_curves_are_the_records(assessment):
 def test_tolerance_break_even_and_the_case_stand_at_their_values(assessment):
     figure = draw_figure("departure", assessment)
     (tolerance,) = drawn(figure, "tolerance")
-    assert set(tolerance.get_ydata()) == {1e3 * assessment.verdict.tolerance_mm}
+    assert set(tolerance.get_ydata()) == {1e3 * assessment.case.decision.tolerance_mm}
     (even,) = drawn(figure, "break-even")
     sign = np.sign(assessment.departure_mm)
     assert set(even.get_xdata()) == {sign * assessment.verdict.break_even_departure_mm}
@@ -54,7 +54,7 @@ def test_tolerance_break_even_and_the_case_stand_at_their_values(assessment):
 def test_the_cases_point_lies_on_the_verdicts_curve(assessment):
     curve = assessment.curve
     at = np.interp(
-        assessment.departure_mm, curve.departure_mm, curve.worst_error_mm[assessment.verdict.stop]
+        assessment.departure_mm, curve.departure_mm, curve.worst_error_mm[assessment.closures.stop]
     )
     assert at == pytest.approx(assessment.verdict.worst_error_mm, rel=0.02)
 

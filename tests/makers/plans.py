@@ -18,7 +18,8 @@ REFERENCE: dict[str, Any] = tomllib.loads(
     (AUTHORITIES / "reference_plans.toml").read_text(encoding="utf-8")
 )
 OFFSETS = ("left_anterior_mm", "left_superior_mm", "right_anterior_mm", "right_superior_mm")
-NOT_BUILT = "issue 13: the decision is not built yet"
+NOTHING_UNCERTAIN = {"true_axis_sd_mm": 0.0, "record_thickness_sd_mm": 0.0, "target_sd_mm": 0.0}
+"""``[uncertainty]`` that says so: a line that is left out has a default."""
 
 
 def plan_of(entry: dict[str, Any]) -> Plan:

@@ -84,6 +84,8 @@ def stop_result(
     return StopResult(
         stop=stop,
         closing_deg=articulator_closing_deg,
+        true_closing_deg=true_closing_deg,
+        true_mm=true_mm,
         error_motion=motion,
         articulator_mm=moved,
         error_mm=moved - true_mm,

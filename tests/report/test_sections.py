@@ -15,7 +15,7 @@ from rich.console import Console
 
 from kinematics.base.words import room_words
 from kinematics.decision.words import spread_sentences
-from kinematics.uncertainty.summary import wilson_interval
+from kinematics.uncertainty.chance import wilson_interval
 from tests.makers.small_assessment import hand_assessment
 from tests.report.test_page import Page, number, page_of
 from viewer.command.terminal import print_assessment

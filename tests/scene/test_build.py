@@ -89,14 +89,14 @@ def test_ghost_stands_where_the_articulator_puts_the_lower(assessment, stop):
 def test_map_carries_the_high_amount_on_occlusal_vertices_and_nothing_elsewhere(assessment, scene):
     (surface,) = only(scene, "map", Surface)
     index = assessment.closures.occlusal_index
-    expected = 1e3 * assessment.closures.occlusal_high_mm[assessment.verdict.stop]
+    expected = 1e3 * assessment.closures.occlusal_high_mm[assessment.closures.stop]
     np.testing.assert_array_equal(surface.signed_um[index], expected)
     assert np.isnan(np.delete(surface.signed_um, index)).all()
     assert scene.signed_limit_um >= np.quantile(np.abs(expected), 0.99)
 
 
 def test_arcs_start_at_the_record_and_end_in_the_mouth_and_on_the_articulator(assessment, scene):
-    marks, result = assessment.landmarks, assessment.stops[assessment.verdict.stop]
+    marks, result = assessment.landmarks, assessment.stops[assessment.closures.stop]
     chosen = ends(assessment.landmarks_record_mm)
     for role, closed in (("true", marks.points_mm), ("arbitrary", result.articulator_mm)):
         arcs = [t for t in only(scene, "arcs", Tube) if t.role == role and "circle" not in t.name]

@@ -5,8 +5,7 @@ import pytest
 from scipy import stats
 
 from kinematics.base.errors import InputError
-from kinematics.uncertainty.chance import Chance, counted
-from kinematics.uncertainty.summary import wilson_interval
+from kinematics.uncertainty.chance import Chance, counted, wilson_interval
 
 
 @pytest.mark.parametrize(("beyond", "draws"), [(1, 40), (38, 1000), (500, 1000), (9_981, 10_000)])

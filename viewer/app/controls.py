@@ -166,9 +166,7 @@ def set_departure(data: dict[str, Any], reading: Closures, departure_mm: float) 
     if thickness > 1e-6:
         data["record"] = {"thickness_mm": thickness, "site": "incisors"}
         return
-    opening = float(
-        geometry.closing_for_departure(np.array([departure_mm]))[0] + geometry.target_opening_deg
-    )
+    opening = float(geometry.record_openings_deg(np.array([departure_mm]))[0])
     if not np.isfinite(opening):
         raise InputError(
             "departure_mm",

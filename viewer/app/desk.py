@@ -23,7 +23,7 @@ from viewer.app.excursions import BLANK, FRONT_CHOICES
 from viewer.app.export import export, save_case, slug
 from viewer.app.later import Later
 from viewer.app.page import map_table, template
-from viewer.app.session import Session, weigh
+from viewer.app.session import Session, quick_curve
 from viewer.app.texts import NOT_YET, numbers_state, weighed_state
 from viewer.figures.page_charts import ARCS_BOX, arcs_chart
 from viewer.look.text import NICE_FACTORS, our_fault
@@ -216,9 +216,9 @@ class Desk:
         reading, rev = self.session.reading, self.session.rev
         if self._weighed != rev:
             self._weighed = rev
-            verdict, curve = await loop.run_in_executor(self._pool, weigh, reading)
+            curve = await loop.run_in_executor(self._pool, quick_curve, reading)
             if not self._jobs:
-                self._set(waiting=verdict is None, **weighed_state(reading, verdict, curve))
+                self._set(waiting=True, **weighed_state(reading, None, curve))
             return
         if self._finished != rev and (self._finishing is None or self._finishing.done()):
             if await self._woken(REST_S):
@@ -292,7 +292,6 @@ class Desk:
 
     def _publish_first(self) -> None:
         reading = self.session.reading
-        verdict, curve = weigh(reading)
         first = {
             "trame__template_main": template(),
             "trame__template_error": template(),
@@ -300,7 +299,7 @@ class Desk:
             "trame__vue_use": ["hingewise"],
             "trame_error_report_msg": "",
             "numbers": numbers_state(reading),
-            **weighed_state(reading, verdict, curve),
+            **weighed_state(reading, None, quick_curve(reading)),
             "later": dict(NOT_YET),
             "errors": {},
             "excursions": dict(BLANK),

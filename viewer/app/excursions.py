@@ -9,7 +9,6 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from kinematics.base.errors import HingewiseError
-from kinematics.decision.by_chance import not_measured
 from kinematics.excursions.compare import excursion_errors
 from kinematics.excursions.details import look_closer
 from kinematics.excursions.results import ExcursionErrors, Who
@@ -152,7 +151,7 @@ def excursions_state(
     Superseded
         ``check`` said so.
     """
-    if not_measured(reading):
+    if not reading.measured:
         return BLANK | {"sentence": NOTHING_TO_COMPARE, "rev": rev}
     try:
         e = reading_excursions(reading, check)

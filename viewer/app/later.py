@@ -1,4 +1,4 @@
-"""What follows a slider's numbers after a rest: the whole verdict, excursions, how sure it is.
+"""What follows a slider's numbers after a rest: the answer, excursions, how sure it is.
 
 Each tier is published as soon as it is there, waits while a request is worked off, and is given up
 when the case has changed.
@@ -13,9 +13,10 @@ from concurrent.futures import ThreadPoolExecutor
 from functools import partial
 from typing import Any
 
+from kinematics.assessment import Assessment
 from kinematics.base.errors import HingewiseError
 from kinematics.closure.close import Closures
-from kinematics.decision.verdict import Verdict
+from kinematics.decision.decide import decide
 from viewer.app.excursions import BLANK, excursions_state
 from viewer.app.session import Superseded, complete, spread_of
 from viewer.app.texts import later_state, spread_state, weighed_state
@@ -103,27 +104,18 @@ class Later:
 
         found = await work(complete, reading, check, excursions=False)
         later = later_state(found) | {"mouth_point": mouth_state(found)}
-        told = weighed_state(reading, found.verdict, found.curve)
-        self._publish(later=later, waiting=False, **told)
-
-        async def sure() -> None:
-            if reading.case.uncertainty is None:
-                return
-            first = await work(_spread, reading, found.verdict, check, first=True)
-            self._publish(later=later | first)
-            progress = _Told(reading, lambda text: say(later=later | first | {"spread": [text]}))
-            spread = await work(_spread, reading, found.verdict, check, progress)
-            self._publish(later=later | spread)
-
-        if found.verdict.basis == "chance":  # the chance is the answer
-            await sure()
+        self._publish(later=later, **weighed_state(reading, None, found.curve))
+        first = await work(_answered, reading, found, check, first=True)
+        if first:
+            self._publish(waiting=False, **first | {"later": later | first["later"]})
+        progress = _Told(reading, lambda text: say(later=later | {"spread": [text]}))
+        last = await work(_answered, reading, found, check, progress)
+        self._publish(waiting=False, **last | {"later": later | last["later"]})
         ways = await work(
             excursions_state, reading, rev, check, lambda state: say(excursions=state)
         )
         self._publish(excursions=ways)
         self._excursions_rev = rev
-        if found.verdict.basis == "error":
-            await sure()
 
     def _say(self, rev: int, values: dict[str, Any]) -> None:
         if self._is_current(rev):
@@ -134,7 +126,7 @@ class _Told:
     """Says how far the trials are where they take long, each percentage once."""
 
     def __init__(self, reading: Closures, say: Callable[[str], None]) -> None:
-        self._slow, self._say, self._text = reading.decision == "contact", say, ""
+        self._slow, self._say, self._text = reading.stop == "contact", say, ""
 
     def __call__(self, share: float) -> None:
         text = SPREAD_COMING.format(100.0 * share)
@@ -143,15 +135,22 @@ class _Told:
             self._say(text)
 
 
-def _spread(
+def _answered(
     reading: Closures,
-    verdict: Verdict,
+    found: Assessment,
     check: Callable[[], None],
     tell: Callable[[float], None] = lambda share: None,
     *,
     first: bool = False,
 ) -> dict[str, Any]:
+    """The answer by its chances and how sure it is, as values of the page; or why there is none."""
     try:
-        return spread_state(spread_of(reading, check, tell, first=first), verdict)
+        spread = spread_of(reading, check, tell, first=first)
     except HingewiseError as error:
-        return {"spread": [str(error)]}
+        return {"later": {"spread": [str(error)]}}
+    if spread is None:
+        return {}
+    answer = decide(reading, spread)
+    return weighed_state(reading, answer, found.curve) | {
+        "later": {"spread": spread_state(spread, answer)}
+    }

@@ -73,7 +73,7 @@ class Pending:
         if cast is None:
             raise InputError("point", "no casts", "a case with casts", "Add [casts] to the case.")
         at, along = ray(origin, direction)
-        to_target = reading.geometry.target_from_scanned
+        to_target = reading.bite(reading.stop).target_from_scanned
         if kind == "landmark":
             back = to_target.inv()
             at, along = back.apply(at), back.rotation.apply(along)

@@ -14,11 +14,10 @@ from kinematics.base.errors import InputError
 from kinematics.case.read import Case
 from kinematics.closure.close import Closures, close
 from kinematics.closure.place import place
-from kinematics.closure.stops import Stop
-from kinematics.decision.by_error import DepartureCurve, departure_curve
-from kinematics.decision.decide import decide
-from kinematics.decision.verdict import Verdict
-from kinematics.uncertainty.propagate import UncertaintySummary, uncertainty_of
+from kinematics.decision.curve import DepartureCurve, departure_curve
+from kinematics.uncertainty.propagate import propagate
+from kinematics.uncertainty.risk import inputs_of
+from kinematics.uncertainty.summary import UncertaintySummary
 from viewer.app.controls import changed
 
 FIRST_TRIALS = 10_000
@@ -31,22 +30,9 @@ class Superseded(Exception):
     """A longer computation was given up because the case has changed meanwhile."""
 
 
-def weigh(reading: Closures) -> tuple[Verdict | None, DepartureCurve]:
-    """Verdict and curve, as far as they come without further first contacts.
-
-    Returns
-    -------
-    Verdict or None
-        None at stop ``contact``: its break-even departure needs first contacts
-        (:func:`complete`).
-    DepartureCurve
-        Of the closed-form stops.
-    """
-    closed = [s for s in reading.stops if s != "contact"]
-    stop: Stop = "pin" if reading.decision == "contact" else reading.decision
-    verdict = decide(reading, stop=stop)
-    curve = departure_curve(reading, verdict.break_even_departure_mm, closed)
-    return (verdict if stop == reading.decision else None), curve
+def quick_curve(reading: Closures) -> DepartureCurve:
+    """The error against departure as far as it comes without further first contacts."""
+    return departure_curve(reading, stops=[s for s in reading.stops if s != "contact"])
 
 
 def complete(
@@ -56,7 +42,7 @@ def complete(
     uncertainty: bool = False,
     excursions: bool = True,
 ) -> Assessment:
-    """Add what takes longer: return to the mouth, break-even and curve with first contacts.
+    """Add what takes longer: return to the mouth, curve with first contacts.
 
     Parameters
     ----------
@@ -64,7 +50,7 @@ def complete(
     check : callable
         Called between the steps; raises :class:`Superseded` to give up.
     uncertainty : bool
-        Whether to propagate the case's ``[uncertainty]`` as well.
+        Whether to propagate what is uncertain as well.
     excursions : bool
         Whether to compare the excursions, where the case has ``[articulator]``.
 
@@ -82,8 +68,8 @@ def complete(
         excursions=excursions,
         closed=reading,
     )
-    even = found.verdict.break_even_departure_mm
-    curve = departure_curve(reading, even, reading.charted, progress=lambda words, share: check())
+    largest = float("nan") if found.decision is None else found.decision.largest_closure_mm
+    curve = departure_curve(reading, largest, progress=lambda words, share: check())
     return replace(found, curve=curve)
 
 
@@ -94,7 +80,7 @@ def spread_of(
     *,
     first: bool = False,
 ) -> UncertaintySummary | None:
-    """How sure the answer is; None for a case without ``[uncertainty]``.
+    """The chances that the answer rests on.
 
     Parameters
     ----------
@@ -104,8 +90,8 @@ def spread_of(
     tell : callable
         Called with the share of the trials allowed that are done.
     first : bool
-        Stop after the first :data:`FIRST_TRIALS` trials; None with tooth contact, where each
-        trial takes long.
+        Stop after the first :data:`FIRST_TRIALS` trials; None comes back with tooth contact,
+        where each trial takes long.
 
     Raises
     ------
@@ -121,10 +107,10 @@ def spread_of(
         check()
         tell(share)
 
-    if first and reading.case.decision.stop == "contact":
+    if first and reading.stop == "contact":
         return None
     most = FIRST_TRIALS if first else None
-    return uncertainty_of(reading.placed, max_trials=most, progress=progress, threads=1)
+    return propagate(inputs_of(reading, threads=1), max_trials=most, progress=progress)
 
 
 class Session:

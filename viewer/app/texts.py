@@ -8,46 +8,33 @@ import numpy as np
 
 from kinematics.base.words import room_words
 from kinematics.closure.stops import STOPS
-from kinematics.decision.by_chance import not_measured
-from kinematics.decision.words import chance_sentence, spread_sentences
-from kinematics.uncertainty.inputs import APART
 from kinematics.uncertainty.propagate import MAX_TRIALS_CONTACT
+from kinematics.uncertainty.ways import AS_PLANNED
 from viewer.app.controls import axis_note, control_values
 from viewer.figures.page_charts import CURVE_BOX, curve_chart
 from viewer.look.palette import STOP_LABEL
-from viewer.look.text import NOTHING_MM, chance, plain, signed, um
+from viewer.look.text import NOTHING_MM, plain, signed, um
+from viewer.report.plan import OUTCOME_MARK
 from viewer.report.tables import CONTACT_WORDS, STOP_MEANING, worst_first
 
 if TYPE_CHECKING:
     from kinematics.assessment import Assessment
     from kinematics.closure.close import Closures
     from kinematics.closure.tooth_contact import ContactReport
-    from kinematics.decision.by_error import DepartureCurve
-    from kinematics.decision.verdict import Verdict
+    from kinematics.decision.answer import Decision
+    from kinematics.decision.curve import DepartureCurve
     from kinematics.uncertainty.summary import UncertaintySummary
 
 
-AGAINST = (
-    "against the target",
-    "The target is not tooth contact: the error of this stop holds the way from one to the other.",
-)
-"""Beside the contact stop where the verdict is about it."""
-TOGETHER = (
-    "teeth together, both",
-    "Each bite is closed to its own first contact, {}° {} the target, so that an error is left at "
-    "departure 0 too.",
-)
-"""Beside the contact stop where it is not: what is compared, and the reason in words."""
-
 NOT_YET: dict[str, Any] = {
-    "mouth": "", "findings": [], "mouth_point": None, "spread": [], "chance": None, "transfer": [],
+    "mouth": "", "findings": [], "mouth_point": None, "spread": [], "transfer": [],
 }  # fmt: skip
 """What comes later, before it is there."""
 
 
 def numbers_state(reading: Closures) -> dict[str, Any]:
     """Error table, stops and the headline number of a reading."""
-    result = reading.stops[reading.decision]
+    result = reading.stops[reading.stop]
     size, (worst, largest) = result.magnitude_mm, result.worst
     tolerance = reading.case.decision.tolerance_mm
     marks = reading.landmarks
@@ -71,13 +58,12 @@ def numbers_state(reading: Closures) -> dict[str, Any]:
         "at": marks.names[worst] if largest > NOTHING_MM else "",
         "tolerance": plain(1e3 * tolerance),
         "within": largest <= tolerance,
-        "not_measured": not_measured(reading),
-        "decision": reading.decision,
-        "decision_name": STOP_LABEL[reading.decision],
+        "not_measured": not reading.measured,
+        "decision": reading.stop,
+        "decision_name": STOP_LABEL[reading.stop],
         "departure": signed(reading.departure_mm, 2),
         "departure_deg": signed(-reading.true_closing_deg, 2),
         "rows": rows,
-        "pair": pair_text(reading),
         "stops": [stop_row(reading, stop, tolerance) for stop in STOPS],
         "controls": control_values(reading),
         "axis_note": axis_note(reading.case),
@@ -90,41 +76,19 @@ def numbers_state(reading: Closures) -> dict[str, Any]:
 
 def stop_row(reading: Closures, stop: Any, tolerance: float) -> dict[str, Any]:
     """One stop as a row of the page."""
-    row = {"stop": stop, "name": STOP_LABEL[stop], "meaning": STOP_MEANING[stop], "note": ""}
+    row = {"stop": stop, "name": STOP_LABEL[stop], "meaning": STOP_MEANING[stop]}
     if stop not in reading.stops:
         why = reading.unavailable.get(stop, "")
         return row | {"ok": False, "why": why, "size": "–", "closing": "–", "within": False}
     result = reading.stops[stop]
-    note = why = ""
-    if stop == "contact" and not reading.together:
-        note, why = AGAINST
-        if reading.decision != "contact" and reading.pair is not None:
-            # The way from the target to tooth contact is no error of the axis.
-            result, note = reading.pair, TOGETHER[0]
-            side = "past" if reading.beyond_deg > 0.0 else "short of"
-            why = TOGETHER[1].format(plain(abs(reading.beyond_deg), 2), side)
     size = result.worst[1]
     return row | {
         "ok": True,
-        "why": why,
-        "note": note,
+        "why": "",
         "size": plain(1e3 * size),
         "closing": signed(result.closing_deg, 2),
         "within": size <= tolerance,
     }
-
-
-def pair_text(reading: Closures) -> str:
-    """Both bites with the teeth together, in a sentence; or empty."""
-    pair = reading.pair
-    if pair is None:
-        return ""
-    i, size = pair.worst
-    return (
-        "Teeth together on both sides (the articulator at its first contact, the patient at the "
-        f"patient's own): up to {plain(1e3 * size)} µm at "
-        f"{reading.landmarks.names[i]}."
-    )
 
 
 def contact_row(what: str, report: ContactReport) -> dict[str, str]:
@@ -139,64 +103,63 @@ def contact_row(what: str, report: ContactReport) -> dict[str, str]:
     }
 
 
-def answer_state(reading: Closures, verdict: Verdict | None) -> dict[str, Any]:
+NO_ANSWER: dict[str, Any] = {
+    "sentence": "", "reason": "", "largest": "", "mark": "", "holds": False, "chance": "",
+    "outcome": "", "ways_out": [],
+}  # fmt: skip
+"""What the page holds of the answer before the chances are there."""
+
+
+def answer_state(found: Decision | None) -> dict[str, Any]:
     """The answer in words; empty texts while it is being worked out."""
-    if verdict is None:
-        return {"sentence": "", "reason": "", "even": "", "ways_out": []}
-    even = verdict.break_even_departure_mm
+    if found is None:
+        return dict(NO_ANSWER)
+    largest = found.largest_closure_mm
     return {
-        "sentence": verdict.sentence,
-        "reason": verdict.reason,
-        "even": room_words(even) if np.isfinite(even) else "none within hinge range",
+        "sentence": found.sentence,
+        "reason": found.reason,
+        "largest": room_words(largest) if np.isfinite(largest) else "any within hinge range",
+        "mark": OUTCOME_MARK[found.outcome],
+        "holds": found.holds,
+        "chance": found.worst.chances.either.words(),
+        "outcome": found.outcome,
         "ways_out": [
             {
-                "name": r.name,
-                "size": plain(1e3 * r.error_mm),
-                "departure": signed(r.departure_mm, 2),
-                "within": r.within,
-                "what": r.what,
+                "name": way.name,
+                "size": plain(1e3 * way.displacement_mm),
+                "closure": signed(way.closure_mm, 2),
+                "chance": way.chances.either.words(),
+                "holds": way.holds,
+                "what": way.what,
             }
-            for r in (verdict.ways_out if verdict.basis == "error" else ())
+            for way in found.ways_out
         ],
     }
 
 
 def weighed_state(
-    reading: Closures, verdict: Verdict | None, curve: DepartureCurve
+    reading: Closures, found: Decision | None, curve: DepartureCurve
 ) -> dict[str, Any]:
     """The answer and the curve, by their names on the page."""
-    even = float("nan") if verdict is None else verdict.break_even_departure_mm
+    largest = float("nan") if found is None else found.largest_closure_mm
     return {
-        "answer": answer_state(reading, verdict),
-        "curve": curve_chart(reading, curve, even, CURVE_BOX),
+        "answer": answer_state(found),
+        "curve": curve_chart(reading, curve, largest, CURVE_BOX),
     }
 
 
-def spread_state(found: UncertaintySummary | None, verdict: Verdict) -> dict[str, Any]:
-    """How sure the answer is: sentences, and the chance that stands beside (or is) the answer."""
-    if found is None:
-        return {"spread": [], "chance": None}
-    said = list(spread_sentences(found))
-    if found.stop == "contact":
-        low, high = found.ways[0].beyond_any_interval
+def spread_state(spread: UncertaintySummary, found: Decision) -> list[str]:
+    """How sure the answer is, in sentences."""
+    said = list(found.how_sure)
+    if spread.stop == "contact":
+        closure = spread.way(AS_PLANNED).chances.closure
         said.append(
-            f"From {found.trials:,} trials, each with its own first contacts; the limit with this "
+            f"From {spread.trials:,} trials, each with its own first contacts; the limit with this "
             f"stop is {MAX_TRIALS_CONTACT:,}, fewer than the 10,000 of JCGM 101. From their number "
-            f"alone, the probability on the arbitrary axis lies between {100.0 * low:.1f} % and "
-            f"{100.0 * high:.1f} %."
+            f"alone, the chance on the arbitrary axis lies between {100.0 * closure.low:.1f} % and "
+            f"{100.0 * closure.high:.1f} %."
         )
-        said += [a for a in found.assumptions if a == APART]
-    planned, even = found.ways[0], found.largest_departure_mm
-    return {
-        "spread": said,
-        "chance": {
-            "text": chance(planned.beyond_any, found.trials),
-            "within": planned.beyond_any <= found.risk_limit,
-            "limit": f"{100.0 * found.risk_limit:g} %",
-            "even": room_words(even) if np.isfinite(even) else "none within hinge range",
-            "sentence": chance_sentence(verdict.stop, found) if verdict.basis == "chance" else "",
-        },
-    }
+    return said
 
 
 def later_state(assessment: Assessment) -> dict[str, Any]:

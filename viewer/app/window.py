@@ -162,12 +162,13 @@ class CaseWindow:
 
     def _write(self) -> None:
         reading = self.session.reading
-        worst, size = reading.stops[reading.decision].worst
+        worst, size = reading.stops[reading.stop].worst
         tolerance = reading.case.decision.tolerance_mm
-        verdict = "within" if size <= tolerance else "BEYOND"
+        side = "within" if size <= tolerance else "BEYOND"
         head = (
-            f"{1e3 * size:.0f} um at {reading.landmarks.names[worst]}: {verdict} the "
-            f"tolerance of {1e3 * tolerance:.0f} um  (stop: {STOP_LABEL[reading.decision]})"
+            f"{1e3 * size:.0f} um at {reading.landmarks.names[worst]}: {side} the "
+            f"tolerance of {1e3 * tolerance:.0f} um  ({STOP_LABEL[reading.stop]}; "
+            "of this axis alone: the chance decides)"
         )
         if self.message:
             head += f"\n{self.message}"

@@ -13,7 +13,7 @@ from rich.table import Table
 
 from kinematics.base.errors import Finding
 from kinematics.base.words import CAUTION
-from kinematics.uncertainty.ways import AS_PLANNED, TRUE_AXIS
+from kinematics.uncertainty.ways import AS_PLANNED, LOCATED
 from viewer.look.text import chance, plain, signed, um
 from viewer.report.plan import ways_out_table
 from viewer.report.tables import STOP_LABEL, worst_first
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 LEVEL_STYLE = {"error": "bold red", "warning": "yellow", "note": "dim"}
 MICROMETRES = 1000.0
-LEFT_OUT = ("what it means", "at", "interval, %", "below, µm")
+LEFT_OUT = ("what it means", "at", "interval, %")
 """Ends of the heads of columns that the report has and the terminal leaves out."""
 
 
@@ -38,31 +38,31 @@ def print_findings(console: Console, findings: Iterable[Finding]) -> None:
 
 def print_assessment(console: Console, a: Assessment, written: Sequence[Path]) -> None:
     """Print the answer, the landmark table, the contacts and the ways out."""
-    console.print(f"\n[bold]{escape(a.verdict.sentence)}[/]")
-    console.print(escape(a.verdict.reason))
-    for sentence in a.verdict.how_sure:
-        console.print(escape(sentence))
+    if a.decision is not None:
+        console.print(f"\n[bold]{escape(a.decision.sentence)}[/]")
+        for sentence in (a.decision.reason, *a.decision.how_sure):
+            console.print(escape(sentence))
     if a.excursions is not None:
         from viewer.report.excursions import excursion_sentences
 
         for sentence in excursion_sentences(a.excursions):
             console.print(escape(sentence))
-    console.print(chance_table(a) if a.verdict.basis == "chance" else error_table(a))
+    console.print(chance_table(a) if not a.closures.measured else error_table(a))
     closing = f"about the true axis {signed(a.true_closing_deg, 3)}"
-    if a.verdict.basis == "error":
+    if a.closures.measured:
         named = (f"{STOP_LABEL[s]} {signed(r.closing_deg, 3)}" for s, r in a.stops.items())
         closing += f"; about the arbitrary axis: {', '.join(named)}"
     console.print(f"Closing from the record, degrees: {closing}")
     for stop, reason in a.closures.unavailable.items():
         console.print(escape(f"Stop {stop} is not available: {reason}"))
-    reports = [a.contact_true, *([a.contact_arbitrary] if a.verdict.basis == "error" else [])]
+    reports = [a.contact_true, *([a.contact_arbitrary] if a.closures.measured else [])]
     for report in reports:
         if report.status != "no_meshes":
             console.print(escape(report.message))
     if a.mouth is not None:
         console.print(escape(a.mouth.contact.message))
     ways = ways_out_table(a)
-    table = Table(title="Ways out, each computed")
+    table = Table(title=ways.title)
     for head, numeric in zip(ways.head, ways.numeric, strict=True):
         if not head.endswith(LEFT_OUT):
             table.add_column(head, justify="right" if numeric else "left")
@@ -82,7 +82,7 @@ def error_table(a: Assessment) -> Table:
     table.add_column("landmark")
     for name in ("anterior", "left", "superior", "size", "high (+) / open (−)"):
         table.add_column(name, justify="right")
-    result = a.stops[a.verdict.stop]
+    result = a.stops[a.closures.stop]
     size = result.magnitude_mm
     for i in worst_by_tooth(a):
         table.add_row(
@@ -100,7 +100,7 @@ def chance_table(a: Assessment) -> Table:
     table.add_column("landmark")
     if a.uncertainty is None:
         return table
-    options = [a.uncertainty.way(name) for name in (AS_PLANNED, TRUE_AXIS)]
+    options = [a.uncertainty.way(name) for name in (AS_PLANNED, LOCATED)]
     for option in options:
         table.add_column(option.name, justify="right")
     for i in worst_by_tooth(a):
@@ -111,8 +111,8 @@ def chance_table(a: Assessment) -> Table:
 
 def worst_by_tooth(a: Assessment) -> list[int]:
     """One landmark a tooth (its largest error or chance), and every landmark without a tooth."""
-    size = a.stops[a.verdict.stop].magnitude_mm
-    if a.verdict.basis == "chance" and a.uncertainty is not None:
+    size = a.stops[a.closures.stop].magnitude_mm
+    if not a.closures.measured and a.uncertainty is not None:
         size = a.uncertainty.way(AS_PLANNED).beyond
     best: dict[int, int] = {}
     loose: list[int] = []

@@ -24,7 +24,7 @@ def arcs_figure(assessment: Assessment) -> Any:
         from the true one multiplied by the printed factor.
     """
     figure = new_figure(10.4, 4.8)
-    pairs = arc_pairs(assessment.closures, assessment.verdict.stop)
+    pairs = arc_pairs(assessment.closures, assessment.closures.stop)
     room = {"left": 0.02, "right": 0.985, "top": 0.9, "bottom": 0.04, "wspace": 0.12}
     grid = figure.add_gridspec(len(pairs), 2, width_ratios=(1.25, 1.0), hspace=0.34, **room)
     draw_overview(figure.add_subplot(grid[:, 0]), assessment, pairs)

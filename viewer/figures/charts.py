@@ -53,7 +53,7 @@ BAR_WIDTH = 0.26
 
 
 def departure_figure(assessment: Assessment) -> Any:
-    """Draw the worst error against the departure, by stop, with tolerance and break-even.
+    """Draw the worst error against the departure, by stop, with tolerance and largest closure.
 
     Returns
     -------
@@ -61,22 +61,22 @@ def departure_figure(assessment: Assessment) -> Any:
         The lines are ``assessment.curve`` in micrometres against mm at the incisors.
     """
     figure = new_figure(10.4, 4.6)
-    verdict = assessment.verdict
+    decision = assessment.decision
+    largest = float("nan") if decision is None else decision.largest_closure_mm
     axes = figure.add_axes((0.08, 0.14, 0.74, 0.76))
-    even = verdict.break_even_departure_mm
-    plot = departure_plot(assessment.closures, assessment.curve, even)
+    plot = departure_plot(assessment.closures, assessment.curve, largest)
     x, top = plot.departure_mm, plot.top_um
     for stop, y in plot.curves_um.items():
         weight, colour = (2.8, LIGHT.arbitrary) if stop == plot.stop else (1.4, LIGHT.quiet)
         style = DASH[STOP_STYLE[stop]]
         axes.plot(x, y, ls=style, lw=weight, color=colour, gid=f"curve-{stop}")
     tolerance_band(axes, plot.tolerance_um, gid="tolerance")
-    if np.isfinite(plot.even_mm):
-        axes.axvline(plot.even_mm, color=LIGHT.tolerance, lw=1.0, gid="break-even")
-        right = plot.even_mm < 0.5 * (x[0] + x[-1])
-        text = f"break-even {room_words(abs(plot.even_mm))}"
+    if np.isfinite(plot.limit_mm):
+        axes.axvline(plot.limit_mm, color=LIGHT.tolerance, lw=1.0, gid="largest-closure")
+        right = plot.limit_mm < 0.5 * (x[0] + x[-1])
+        text = f"largest closure {room_words(abs(plot.limit_mm))}"
         shift, ha = ((5, -3), "left") if right else ((-5, -3), "right")
-        note(axes, text, (plot.even_mm, top), shift, LIGHT.tolerance, ha=ha, va="top")
+        note(axes, text, (plot.limit_mm, top), shift, LIGHT.tolerance, ha=ha, va="top")
     axes.plot(*plot.here, marker="o", ms=9, color=LIGHT.ink, ls="none", gid="this-case", zorder=5)
     here = f"this case: {plot.here[1]:.0f} µm"
     note(axes, here, plot.here, (10, 10), fontsize=11, va="baseline")
@@ -100,9 +100,7 @@ def name_curves(axes: Any, plot: DeparturePlot) -> None:
         finite = y[np.isfinite(y)]
         if len(finite):
             last, chosen = float(finite[-1]), stop == plot.stop
-            text = (
-                STOP_LABEL[stop] + (" (verdict)" if chosen else "") + (" ↑" if last > top else "")
-            )
+            text = STOP_LABEL[stop] + (" (answer)" if chosen else "") + (" ↑" if last > top else "")
             named.append((min(last, top), text, "arbitrary" if chosen else "quiet"))
     named.sort()
     rows = spread(np.array([n[0] for n in named]), 0.06 * top, 0.0, top)
@@ -112,16 +110,16 @@ def name_curves(axes: Any, plot: DeparturePlot) -> None:
 
 
 def teeth_figure(assessment: Assessment) -> Any:
-    """Draw the error of every tooth: size by stop above, components at the verdict's stop below."""
+    """Draw the error of every tooth: size by stop above, components at the answer's stop below."""
     figure = new_figure(10.4, 6.2)
-    stop = assessment.verdict.stop
+    stop = assessment.closures.stop
     table = tooth_table(assessment, stop)
     at = np.arange(len(table.labels), dtype=np.float64)
     grid = figure.add_gridspec(
         2, 1, hspace=0.42, left=0.08, right=0.985, top=0.9, bottom=0.1, height_ratios=(1, 1.15)
     )
     upper, lower = figure.add_subplot(grid[0]), figure.add_subplot(grid[1])
-    tooth_sizes(upper, at, table, stop, 1e3 * assessment.verdict.tolerance_mm)
+    tooth_sizes(upper, at, table, stop, 1e3 * assessment.case.decision.tolerance_mm)
     tooth_components(lower, at, table, stop)
     long = max(len(t) for t in table.labels) > LONG_NAME
     turn = 60 if long and len(at) > 8 else 0
@@ -175,7 +173,7 @@ def tooth_components(axes: Any, at: NDArray[np.float64], table: ToothTable, stop
 def arch_figure(assessment: Assessment) -> Any:
     """Draw the arch from above: a disc a tooth in the signed colours, an arrow for the shift."""
     figure = new_figure(6.4, 4.9)
-    stop = assessment.verdict.stop
+    stop = assessment.closures.stop
     table = tooth_table(assessment, stop)
     factor, high_um = arrow_factor(assessment, stop), table.high_um[stop]
     axes = figure.add_axes((0.02, 0.02, 0.96, 0.9))

@@ -34,7 +34,7 @@ FIGURES: dict[str, Callable[[Assessment], Any]] = {
 
 def figures_for(assessment: Assessment) -> tuple[str, ...]:
     """The figures that the case has material for: none of one axis where none was measured."""
-    return () if assessment.verdict.basis == "chance" else tuple(FIGURES)
+    return () if not assessment.closures.measured else tuple(FIGURES)
 
 
 def draw_figure(name: str, *what: Any) -> Any:

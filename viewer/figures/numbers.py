@@ -17,14 +17,14 @@ if TYPE_CHECKING:
     from kinematics.assessment import Assessment
     from kinematics.closure.close import Closures
     from kinematics.closure.stops import Stop
-    from kinematics.decision.by_error import DepartureCurve
+    from kinematics.decision.curve import DepartureCurve
 
 ARC_SHARE = 0.45
 """How large the drawn error is made beside the path's length (ours)."""
 ARROW_SHARE = 0.14
 """How long the longest drawn arrow is beside the arch's width (ours)."""
 CURVE_ROOM = 2.5
-"""How far above the verdict's own curve the others may stretch the axis; beyond, they run out."""
+"""How far above the answer's own curve the others may stretch the axis; beyond, they run out."""
 LEAST_TOP_UM = 10.0
 """Least end of the scale of an error."""
 TICK_STEPS = (1.0, 2.0, 5.0)
@@ -57,13 +57,14 @@ class DeparturePlot:
     curves_um : dict of ndarray, shape (n,)
         Worst error by stop, micrometres; NaN where there is none.
     stop : str
-        The stop that the verdict is about.
+        The stop that the answer is about.
     tolerance_um, top_um : float
         The tolerance, and the end of the scale.
     here : (float, float)
         This case: departure (mm) and worst error (micrometres).
-    even_mm : float
-        Break-even on the side of this case's departure; NaN where it is not on the drawing.
+    limit_mm : float
+        The largest closure that keeps the risk limit, on the side of this case's departure; NaN
+        where it is not on the drawing.
     """
 
     departure_mm: NDArray[np.float64]
@@ -72,21 +73,22 @@ class DeparturePlot:
     tolerance_um: float
     top_um: float
     here: tuple[float, float]
-    even_mm: float
+    limit_mm: float
 
 
-def departure_plot(found: Closures, curve: DepartureCurve, break_even_mm: float) -> DeparturePlot:
-    """Series, limits and marks of error against departure, for the stop of the verdict.
+def departure_plot(found: Closures, curve: DepartureCurve, largest_mm: float) -> DeparturePlot:
+    """Series, limits and marks of error against departure, for the answer's stop.
 
     Parameters
     ----------
     found : Closures
     curve : DepartureCurve
         Of some or all stops.
-    break_even_mm : float
-        Size of the departure; NaN or infinite where there is none to draw.
+    largest_mm : float
+        Largest closure at which the chance keeps the risk limit; NaN or infinite where there is
+        none to draw.
     """
-    stop = found.decision
+    stop = found.stop
     curves = {s: 1e3 * np.asarray(e, dtype=np.float64) for s, e in curve.worst_error_mm.items()}
     departure = np.asarray(curve.departure_mm, dtype=np.float64)
     highest = {s: float(np.nanmax(y, initial=0.0)) for s, y in curves.items()}
@@ -95,10 +97,10 @@ def departure_plot(found: Closures, curve: DepartureCurve, break_even_mm: float)
     main = highest.get(stop, highest.get("pin", 0.0))
     top = 1.08 * max(tolerance_um, main, here[1], LEAST_TOP_UM)
     top = min(max(top, 1.04 * max(highest.values())), CURVE_ROOM * top)
-    even = -break_even_mm if here[0] < 0 else break_even_mm
-    inside = np.isfinite(even) and departure[0] <= even <= departure[-1]
+    limit = largest_mm if here[0] > 0 else -largest_mm
+    inside = np.isfinite(limit) and departure[0] <= limit <= departure[-1]
     return DeparturePlot(
-        departure, curves, stop, tolerance_um, top, here, even if inside else float("nan")
+        departure, curves, stop, tolerance_um, top, here, limit if inside else float("nan")
     )
 
 
@@ -160,7 +162,7 @@ def arc_pairs(found: Closures, stop: Stop, factor: int | None = None) -> list[Ar
     pairs = []
     for i in sorted(two, key=lambda i: float(x[i])):
         point = record[i]
-        true = arc(found.true_axis, point, found.true_closing_deg)
+        true = arc(found.true_axis, point, result.true_closing_deg)
         arbitrary = arc(found.arbitrary_axis, point, result.closing_deg)
         length = float(np.linalg.norm(true[-1] - true[0]))
         gap = arbitrary - true
@@ -219,7 +221,7 @@ def tooth_table(assessment: Assessment, stop: Stop) -> ToothTable:
 
     order = sorted(best.items(), key=lambda item: place(item[1]))
     index = np.array([i for _, i in order], dtype=np.int64)
-    stops = assessment.closures.charted.items()
+    stops = assessment.stops.items()
     return ToothTable(
         labels=tuple(key for key, _ in order),
         index=index,

@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from kinematics.assessment import DepartureCurve
+from kinematics.base.words import room_words
 from viewer.figures.numbers import (
     SHORTEST_PATH_MM,
     ArcPair,
@@ -55,7 +56,7 @@ def shortened(text: str, width: float, letter: float = LETTER_PX) -> str:
 
 
 def curve_chart(
-    reading: Closures, curve: DepartureCurve, break_even_mm: float, box: tuple[float, float]
+    reading: Closures, curve: DepartureCurve, largest_mm: float, box: tuple[float, float]
 ) -> dict[str, Any]:
     """Error against departure as drawing instructions.
 
@@ -64,15 +65,15 @@ def curve_chart(
     reading : Closures
     curve : DepartureCurve
         Of some or all stops.
-    break_even_mm : float
-        Size of the departure; NaN or infinite where there is none to draw.
+    largest_mm : float
+        Largest closure that keeps the risk limit; NaN or infinite where there is none to draw.
     box : (float, float)
         Width and height in pixels.
     """
     width, height = box
     x0, x1 = MARGIN["left"], width - MARGIN["right"]
     y0, y1 = height - MARGIN["bottom"], MARGIN["top"]
-    plot = departure_plot(reading, curve, break_even_mm)
+    plot = departure_plot(reading, curve, largest_mm)
     low, high, top = float(plot.departure_mm[0]), float(plot.departure_mm[-1]), plot.top_um
 
     def px(value: Any) -> Any:
@@ -90,7 +91,7 @@ def curve_chart(
         }
         for stop, y_um in plot.curves_um.items()
     ]
-    (here_mm, here_um), even = plot.here, plot.even_mm
+    (here_mm, here_um), even = plot.here, plot.limit_mm
     return {
         "w": width, "h": height, "x0": x0, "x1": x1, "y0": y0, "y1": y1,
         "xticks": [{"at": float(px(t)), "text": minus(t)} for t in ticks(low, high)],
@@ -99,7 +100,7 @@ def curve_chart(
         "tolerance": float(py(plot.tolerance_um)),
         "tolerance_text": f"tolerance {plot.tolerance_um:.0f} µm",
         "even": float(px(even)) if np.isfinite(even) else None,
-        "even_text": f"break-even {abs(even):.1f} mm" if np.isfinite(even) else "",
+        "even_text": f"largest closure {room_words(abs(even))}" if np.isfinite(even) else "",
         "here": [float(np.clip(px(here_mm), x0, x1)), float(py(here_um))],
         "here_text": f"{here_um:.0f} µm",
     }  # fmt: skip
@@ -130,7 +131,7 @@ def arcs_chart(reading: Closures, factor: int, box: tuple[float, float]) -> dict
         Width and height in pixels; the upper part is at true scale, the lower enlarged.
     """
     width, height = box
-    pairs = arc_pairs(reading, reading.decision, factor)
+    pairs = arc_pairs(reading, reading.stop, factor)
     y = float(pairs[0].true_mm[0, 1])
     hinge = hinges_at(reading, y)
     every = [np.stack(list(hinge.values()))]

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from kinematics.base.arrays import FloatArray
-from kinematics.uncertainty.ways import AS_PLANNED, TRUE_AXIS
+from kinematics.uncertainty.ways import AS_PLANNED, LOCATED
 from viewer.figures.charts import LONG_NAME
 from viewer.figures.decision import decision_figure
 from viewer.figures.numbers import tooth_table
@@ -24,7 +24,6 @@ from viewer.figures.style import (
     wrapped,
 )
 from viewer.look.palette import LIGHT, LINE_STYLE
-from viewer.look.text import chance as chance_words
 
 if TYPE_CHECKING:
     from kinematics.assessment import Assessment
@@ -32,7 +31,7 @@ if TYPE_CHECKING:
     from kinematics.uncertainty.summary import UncertaintySummary
 
 
-WAY = {"arbitrary": AS_PLANNED, "located": TRUE_AXIS}
+WAY = {"arbitrary": AS_PLANNED, "located": LOCATED}
 """Ways out that the figures compare, by role of the palette (located: true)."""
 MAX_RANKED = 10
 """Inputs drawn in the ranking; what comes after them hardly matters (ours)."""
@@ -43,7 +42,7 @@ CHANCE_WIDTH = 0.4
 
 
 def risk_in(assessment: Assessment) -> Risk:
-    """The record of a case with ``[uncertainty]``."""
+    """How sure an assessment's answer is, where that step has been done."""
     if assessment.risk is None:
         raise ValueError("assessment without risk")
     return assessment.risk
@@ -59,7 +58,7 @@ def tooth_chances(
     assessment : Assessment
         With ``risk``.
     way : str
-        Name of an :class:`~kinematics.uncertainty.summary.WayChance`.
+        Name of a :class:`~kinematics.uncertainty.summary.WayChance`.
 
     Returns
     -------
@@ -69,7 +68,7 @@ def tooth_chances(
     """
     spread = risk_in(assessment).spread
     beyond = spread.way(way).beyond
-    labels = tooth_table(assessment, assessment.verdict.stop).labels
+    labels = tooth_table(assessment, assessment.closures.stop).labels
     chance, at = [], []
     for label in labels:
         rows = [
@@ -96,7 +95,7 @@ def probability_figure(assessment: Assessment) -> Any:
     highest = 0.0
     for role, side in (("arbitrary", -0.5), ("located", 0.5)):
         _, chance, _ = tooth_chances(assessment, WAY[role])
-        percent = 100.0 * np.append(chance, spread.way(WAY[role]).beyond_any)
+        percent = 100.0 * np.append(chance, spread.way(WAY[role]).chances.closure.value)
         highest = max(highest, float(percent.max()))
         chance_bars(axes, at + side * CHANCE_WIDTH, percent, role)
     limit = 100.0 * spread.risk_limit
@@ -142,7 +141,7 @@ def worst_error_figure(assessment: Assessment) -> Any:
     spread = risk_in(assessment).spread
     figure = new_figure(10.4, 4.6)
     axes = figure.add_axes((0.08, 0.14, 0.9, 0.66))
-    values = {role: 1e3 * spread.worst_error_mm[name] for role, name in WAY.items()}
+    values = {role: 1e3 * spread.worst_displacement_mm[name] for role, name in WAY.items()}
     tolerance = 1e3 * spread.tolerance_mm
     largest = max(1.0, *(float(v.max()) for v in values.values()))
     far = tolerance > FAR * largest
@@ -197,7 +196,7 @@ def draw_interval(
     axes.plot([low, end], [y, y], lw=2.6, gid=f"interval-{role}", zorder=3, **look)
     axes.plot([low, end], [y, y], marker="|", ms=12, mew=2.2, **dots)
     axes.plot([middle], [y], marker="o", ms=7, **dots)
-    beyond = chance_words(spread.way(WAY[role]).beyond_any, spread.trials)
+    beyond = spread.way(WAY[role]).chances.closure.words()
     text = f"{WAY[role]}: {low:.0f} to {end:.0f} µm, {beyond} beyond"
     at, shift, ha = (low, -10, "right") if end >= 0.62 * high else (end, 10, "left")
     note(axes, text, (at, y), (shift, 0), look["color"], ha=ha, zorder=4)

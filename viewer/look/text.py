@@ -7,7 +7,7 @@ import os
 import traceback
 
 from kinematics.base.words import percent
-from kinematics.uncertainty.summary import wilson_interval
+from kinematics.uncertainty.chance import wilson_interval
 
 NONE = "–"
 """Stands for a number that does not exist."""

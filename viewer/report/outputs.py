@@ -217,7 +217,7 @@ def make_report(
 
 def error_fields(a: Assessment) -> dict[str, FloatArray]:
     """High and open amounts at the lower's vertices, micrometres, by the name of a field."""
-    if a.verdict.basis != "error":
+    if not a.closures.measured:
         return {}
     high_mm = a.closures.occlusal_high_mm
     return {f"high_{stop}_um": on_vertices(a.closures, mm) for stop, mm in high_mm.items()}
@@ -261,7 +261,7 @@ def draw_plates(a: Assessment, pictures: bool) -> tuple[dict[str, dict[Theme, by
 
     scenes = {t: build_scene(a.closures, mouth=a.mouth, mapped=True, theme=t) for t in THEMES}
     # Where no axis was measured there is no error to map.
-    views = [v for v in PLATE_FILES if v != "occlusal" or a.verdict.basis == "error"]
+    views = [v for v in PLATE_FILES if v != "occlusal" or a.closures.measured]
     return {v: {t: plate_png(scenes[t], v) for t in THEMES} for v in views}, ""
 
 
@@ -273,8 +273,9 @@ def landmarks_csv(a: Assessment) -> str:
     A name that a spreadsheet would take for a formula gets a leading apostrophe.
     """
     head = ["name", "tooth"]
-    head += [f"{pose}_{c}_mm" for pose in ("record", "true") for c in "xyz"]
+    head += [f"record_{c}_mm" for c in "xyz"]
     for stop in a.stops:
+        head += [f"{stop}_true_{c}_mm" for c in "xyz"]
         head += [f"{stop}_error_{c}_mm" for c in "xyz"]
         head += [f"{stop}_size_mm", f"{stop}_high_mm"]
     text = io.StringIO()
@@ -283,8 +284,8 @@ def landmarks_csv(a: Assessment) -> str:
     marks, record = a.landmarks, a.landmarks_record_mm
     for i, name in enumerate(marks.names):
         safe = f"'{name}" if name[:1] in "=+-@" else name
-        numbers = [*record[i], *marks.points_mm[i]]
+        numbers = [*record[i]]
         for r in a.stops.values():
-            numbers += [*r.error_mm[i], r.magnitude_mm[i], r.high_mm[i]]
+            numbers += [*r.true_mm[i], *r.error_mm[i], r.magnitude_mm[i], r.high_mm[i]]
         writer.writerow([safe, marks.teeth[i] or "", *(f"{float(v):.6f}" for v in numbers)])
     return text.getvalue()

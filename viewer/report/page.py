@@ -10,16 +10,13 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
-
 from kinematics.base.words import room_words
-from kinematics.uncertainty.ways import AS_PLANNED
 from viewer.figures.draw import to_svg
 from viewer.look import text
 from viewer.look.palette import THEMES, Theme, css_variables
 from viewer.report import tables
 from viewer.report.captions import FIGURE_TEXT, PLATE_TEXT
-from viewer.report.plan import plan_table, verdict_mark, ways_out_table
+from viewer.report.plan import OUTCOME_MARK, plan_table, ways_out_table
 
 if TYPE_CHECKING:
     from kinematics.assessment import Assessment
@@ -81,34 +78,26 @@ def data_uri(png: bytes) -> str:
 
 def facts(a: Assessment) -> list[tuple[str, str]]:
     """The few numbers that stand beside the answer."""
-    verdict, spread = a.verdict, a.uncertainty
-    even = verdict.break_even_departure_mm
     kind = "opening" if a.departure_mm > 0 else "closing"
-    largest = f"largest error, {verdict.worst_landmark}"
-    if spread is not None and verdict.basis == "chance":
-        largest = f"{100.0 * spread.coverage:g} % stay within"
-    out = [
-        (
-            largest,
-            f"{text.plain(1e3 * verdict.worst_error_mm)} µm",
-        ),
-        ("your tolerance", f"{text.plain(1e3 * verdict.tolerance_mm)} µm"),
-        ("departure, incisors", f"{text.plain(abs(a.departure_mm), 2)} mm {kind}"),
-        (
-            "break-even departure",
-            room_words(even) if math.isfinite(even) else "none within hinge range",
-        ),
-        ("stop", tables.STOP_LABEL[verdict.stop]),
-    ]
-    if spread is not None:
-        chance = text.chance(spread.ways[0].beyond_any, spread.trials)
-        if verdict.basis == "error":
-            tail = 50.0 * (1.0 - spread.coverage)
-            ends = np.percentile(spread.worst_error_mm[AS_PLANNED], [tail, 100.0 - tail])
-            low, high = (text.plain(1e3 * float(end)) for end in ends)
+    answer, spread = a.decision, a.uncertainty
+    out = [("tolerance", f"{text.plain(1e3 * a.case.decision.tolerance_mm)} µm")]
+    if answer is not None and spread is not None:
+        worst, room = answer.worst, answer.largest_closure_mm
+        largest = f"largest displacement, {worst.landmark}"
+        if not spread.measured:
+            largest = f"displacement, {100.0 * spread.coverage:g} % stay within"
+        out.insert(0, (largest, f"{text.plain(1e3 * worst.displacement_mm)} µm"))
+        if spread.measured:
+            low, high = (text.plain(1e3 * end) for end in spread.worst_interval_mm)
             share = f"{100.0 * spread.coverage:g} %"
-            out.append((f"largest error, {share} of trials", f"{low} to {high} µm"))
-        out.append(("chance beyond tolerance", chance))
+            out.append((f"largest displacement, {share} of draws", f"{low} to {high} µm"))
+        out.append(("chance beyond tolerance", worst.chances.either.words()))
+        said = room_words(room) if math.isfinite(room) else "any within hinge range"
+        out.append((f"largest closure at {100.0 * answer.risk_limit:g} %", said))
+    out += [
+        (f"{kind}, incisors", f"{text.plain(abs(a.departure_mm), 2)} mm"),
+        ("closure ends at", tables.STOP_LABEL[a.closures.stop]),
+    ]
     if a.excursions is not None and a.excursions.kinds:
         size = text.plain(1e3 * a.excursions.worst()[2])
         out.append(("largest in excursions", f"{size} µm"))
@@ -158,7 +147,7 @@ def render_report(
         lstrip_blocks=True,
     )
     a = assessment
-    first = a.verdict.stop
+    first = a.closures.stop
     order = [first, *[s for s in a.stops if s != first]]
     found = tables.findings_table(a)
     shown = [
@@ -168,7 +157,7 @@ def render_report(
     ]
     return environment.from_string(TEMPLATE.read_text(encoding="utf-8")).render(
         label=a.case.label,
-        verdict=a.verdict,
+        answer=a.decision,
         facts=facts(a),
         light=Markup(css_variables("light")),
         dark=Markup(css_variables("dark")),
@@ -182,13 +171,13 @@ def render_report(
         ways_out=ways_out_table(a),
         findings_line=tables.findings_line(a),
         findings=found,
-        mark=verdict_mark(a.verdict, 0.0 if a.uncertainty is None else a.uncertainty.risk_limit),
+        mark="" if a.decision is None else OUTCOME_MARK[a.decision.outcome],
         tables=[
             plan_table(a),
             tables.axes_table(a),
             tables.angles_table(a),
             tables.contact_table(a),
-            *[tables.landmark_table(a, s) for s in order if a.verdict.basis == "error"],
+            *[tables.landmark_table(a, s) for s in order if a.closures.measured],
             found,
             tables.inputs_table(a),
             tables.mounting_table(a),

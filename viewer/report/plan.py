@@ -4,14 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from viewer.look.text import NONE, NOTHING_MM, chance, plain, signed, yes_no
+from viewer.look.text import NONE, NOTHING_MM, plain, signed, um, yes_no
 from viewer.report.tables import STOP_LABEL, Table
 
 if TYPE_CHECKING:
     from kinematics.assessment import Assessment
     from kinematics.case.read import Case
-    from kinematics.decision.verdict import Verdict, WayOut
-    from kinematics.uncertainty.summary import UncertaintySummary
+    from kinematics.decision.answer import WayOut
 
 SCANNED_AT = {"intercuspation": "intercuspation, as scanned", "record": "the record, as scanned"}
 """The pose that openings are counted from, by the case's ``casts.scanned_at``."""
@@ -31,8 +30,8 @@ def plan_table(a: Assessment) -> Table:
             ("target", target_words(case)),
             ("so the departure is", departure_of(a)),
             ("arbitrary axis", arbitrary_words(a)),
-            ("stop of the articulator", STOP_LABEL[a.verdict.stop]),
-            ("tolerance", f"{1e3 * a.verdict.tolerance_mm:g} µm"),
+            ("stop of the articulator", STOP_LABEL[a.closures.stop]),
+            ("tolerance", f"{1e3 * a.case.decision.tolerance_mm:g} µm"),
         ),
     )
 
@@ -80,7 +79,7 @@ def departure_of(a: Assessment) -> str:
 
 def arbitrary_words(a: Assessment) -> str:
     """Where the arbitrary axis lies, or that it was not measured."""
-    if a.verdict.basis == "chance":
+    if not a.closures.measured:
         known = "" if a.uncertainty is None else f": {a.uncertainty.population}"
         return f"not measured on this patient{known}"
     points = (
@@ -95,61 +94,51 @@ def arbitrary_words(a: Assessment) -> str:
     return f"from the true one, mm: {'; '.join(sides)}"
 
 
-def verdict_mark(verdict: Verdict, risk_limit: float) -> str:
-    """The verdict as a mark: on which side of the tolerance, or of the chance allowed."""
-    if verdict.basis == "chance":
-        limit = f"{100.0 * risk_limit:g} %"
-        return f"✓ chance at most {limit}" if verdict.within else f"✗ chance above {limit}"
-    return "✓ within your tolerance" if verdict.within else "✗ beyond your tolerance"
+OUTCOME_MARK = {
+    "not_needed": "✓ locating the true axis: not needed",
+    "worth_it": "✗ locating the true axis is worth it",
+    "helps_not_enough": "✗ locating the true axis is not enough",
+    "cannot_tell": "? the draws cannot tell",
+}
+"""The outcome as a mark."""
 
 
 def ways_out_table(a: Assessment) -> Table:
-    """The ways out, each computed; with their chances where something is uncertain."""
-    spread = a.uncertainty
-    note = "Each line was computed for this case at the verdict's stop."
-    size, within = "largest error, µm", "within tolerance"
-    chances: tuple[str, ...] = ()
-    if spread is not None:
-        coverage, limit = f"{100.0 * spread.coverage:g} %", f"{100.0 * spread.risk_limit:g} %"
-        chances = ("chance beyond tolerance", "its 95 % interval, %", "error: half below, µm",
-                   f"error: {coverage} below, µm")  # fmt: skip
-        if a.verdict.basis == "chance":
-            size, within = f"{coverage} stay within, µm", f"chance at most {limit}"
-        else:
-            note += (
-                " Errors and their place within the tolerance count no uncertainty; the chance "
-                "does, and it includes how exactly the axis was located."
-            )
-        note += " Interval of the chance: for the number of trials alone."
+    """The ways out with their errors and chances; without rows before the chances are known."""
+    if a.decision is None:
+        return Table("Ways out", ("way",), (False,), ())
+    answer, spread = a.decision, a.uncertainty
+    size = "displacement, µm"
+    if spread is not None and not spread.measured:
+        size = f"displacement, {100.0 * spread.coverage:g} % stay within, µm"
+    limit = f"chance at most {100.0 * answer.risk_limit:g} %"
+    parts = answer.worst.chances.excursions is not None
     return Table(
-        "What would reduce the error",
-        ("way", "what it means", "departure at the incisors, mm", size, "at", within, *chances),
-        (False, False, True, True, False, False, *(True for _ in chances)),
-        tuple(
-            (
-                way.name,
-                way.what,
-                signed(way.departure_mm, 2),
-                plain(1e3 * way.error_mm),
-                way.landmark if way.error_mm > NOTHING_MM else NONE,
-                yes_no(way.within),
-                *(() if spread is None else chance_cells(way, spread)),
-            )
-            for way in a.verdict.ways_out
-        ),
-        note,
-    )
+        "Ways out",
+        ("way", "what it means", "closing at the incisors, mm", size, "high, µm", "at",
+         "chance beyond tolerance", "its 95 % interval, %",
+         *(("in closure", "in excursions") if parts else ()), limit),
+        (False, False, True, True, True, False, True, True, *[True] * (2 * parts), False),
+        tuple(way_row(way, parts) for way in answer.ways_out),
+        "Each line was counted for this case with the answer's end of closure. Displacement and "
+        "high count no uncertainty where the axis was measured; the chance does. Closing: opening "
+        "negative; high: out of contact negative. The interval is for the number of draws alone.",
+    )  # fmt: skip
 
 
-def chance_cells(way: WayOut, spread: UncertaintySummary) -> tuple[str, ...]:
-    """Chance of one way out, its interval, and the middle and the upper end of its errors."""
-    told = NONE if way.chance is None else chance(way.chance, spread.trials)
-    found = next((w for w in spread.ways if w.name == way.name), None)
-    if found is None:
-        return told, NONE, NONE, NONE
+def way_row(way: WayOut, parts: bool) -> tuple[str, ...]:
+    """One way out; ``parts``: with the chances in closure and in excursions."""
+    closure, excursions, either = way.chances.closure, way.chances.excursions, way.chances.either
+    told = (closure.words(), NONE if excursions is None else excursions.words())
     return (
-        told,
-        " to ".join(plain(100.0 * end, 2) for end in found.beyond_any_interval),
-        plain(1e3 * found.worst_median_mm),
-        plain(1e3 * found.worst_high_mm),
+        way.name,
+        way.what,
+        signed(way.closure_mm, 2),
+        plain(1e3 * way.displacement_mm),
+        um(way.high_mm),
+        way.landmark if way.displacement_mm > NOTHING_MM else NONE,
+        either.words(),
+        f"{plain(100.0 * either.low, 2)} to {plain(100.0 * either.high, 2)}",
+        *(told if parts else ()),
+        yes_no(way.holds),
     )

@@ -93,7 +93,7 @@ def extra_sections(
 def excursion_section(a: Assessment, e: ExcursionErrors, drawn: Mapping[str, Any]) -> Section:
     """What the articulator does in excursions, with the settings it was computed with."""
     third = 0.0 if a.case.third_point is None else a.case.third_point.error_superior_mm
-    paragraphs = excursion_paragraphs(e, a.verdict.tolerance_mm, third)
+    paragraphs = excursion_paragraphs(e, a.case.decision.tolerance_mm, third)
     rule = rule_sentence(a.case)
     tables = [excursion_table(e, k, a.landmarks.teeth) for k in e.kinds]
     tables.append(settings_table(e, setting_sources(a.case.articulator, e.guidance)))
@@ -118,11 +118,12 @@ def how_sure(
     """How often the tolerance is left, how the error spreads, and what that rests on."""
     q = spread.quantities["magnitude"]
     i = int(np.argmax(q.mean))
-    low, high = 1e3 * q.symmetric[i]
+    low, high = (1e3 * end for end in spread.worst_interval_mm)
     worst = (
         f"The error is largest on average at {spread.names[i]}: {plain(1e3 * q.mean[i])} µm, with "
-        f"a standard uncertainty of {fine(q.uncertainty[i])} µm; "
-        f"{100 * spread.coverage:g} % of the trials lie between {plain(low)} and {plain(high)} µm."
+        f"a standard uncertainty of {fine(q.uncertainty[i])} µm. The largest displacement of any "
+        f"tooth lies, in {100 * spread.coverage:g} % of the draws, between {plain(low)} and "
+        f"{plain(high)} µm."
     )
     settled = (
         "the numbers had settled by then"
@@ -143,7 +144,7 @@ def how_sure(
     )
     return Section(
         "How sure is it",
-        (*a.verdict.how_sure, worst, run),
+        (*(() if a.decision is None else a.decision.how_sure), worst, run),
         svgs,
         (chance_table(a, spread), coverage_table(spread)),
         (("What this takes for granted, and from where", assumed),),
@@ -164,7 +165,7 @@ def chance_table(a: Assessment, spread: UncertaintySummary) -> Table:
         (label, at[i], *(chance(float(c[i]), spread.trials) for _, (_, c, _) in named))
         for i, label in enumerate(labels)
     ]
-    anywhere = (chance(o.beyond_any, spread.trials) for o in spread.ways)
+    anywhere = (o.chances.closure.words() for o in spread.ways)
     rows.append(("anywhere", NONE, *anywhere))
     return Table(
         f"Chance of an error beyond {plain(1e3 * spread.tolerance_mm)} µm, by tooth",

@@ -43,30 +43,27 @@ class Table:
 def angles_table(a: Assessment) -> Table:
     """Closing angle and largest error by stop."""
 
-    def row(name: str, meaning: str, result: StopResult, patient_deg: float) -> tuple[str, ...]:
+    def row(name: str, meaning: str, result: StopResult) -> tuple[str, ...]:
         i, size = result.worst
         return (
             name,
             meaning,
             signed(result.closing_deg, 3),
-            signed(result.closing_deg - patient_deg, 3),
+            signed(result.closing_deg - result.true_closing_deg, 3),
             plain(1e3 * size),
             a.landmarks.names[i] if size > NOTHING_MM else NONE,
-            yes_no(size <= a.verdict.tolerance_mm),
+            yes_no(size <= a.case.decision.tolerance_mm),
         )
 
     rows = [("patient, true axis", NONE, signed(a.true_closing_deg, 3), *[NONE] * 4)]
     for stop in STOPS:
         name = STOP_LABEL[stop]
         if stop in a.stops:
-            name += " (verdict)" if stop == a.verdict.stop else ""
-            rows.append(row(name, STOP_MEANING[stop], a.stops[stop], a.true_closing_deg))
+            name += " (answer)" if stop == a.closures.stop else ""
+            rows.append(row(name, STOP_MEANING[stop], a.stops[stop]))
         else:
             why = a.closures.unavailable.get(stop, "not available")
             rows.append((name, f"not available: {why}", *[NONE] * 5))
-    if a.closures.pair is not None:
-        meaning = "both bites at their own first contact, compared with each other"
-        rows.append(row("teeth together", meaning, a.closures.pair, a.contact_true.closing_deg))
     return Table(
         "Angles by stop",
         ("stop", "meaning", "closing, °", "more than patient, °", "largest error, µm", "at",
@@ -83,7 +80,7 @@ def landmark_table(a: Assessment, stop: Stop) -> Table:
     size = result.magnitude_mm
     rows = []
     for i, name in enumerate(marks.names):
-        p, e = marks.points_mm[i], result.error_mm[i]
+        p, e = result.true_mm[i], result.error_mm[i]
         rows.append(
             (
                 name,
@@ -270,8 +267,8 @@ def assumptions(a: Assessment) -> list[str]:
         "High and open amounts are taken along the outward normal of the lower tooth; this is "
         "exact to first order in the error.",
         pin,
-        f"The tolerance of {plain(1e3 * a.verdict.tolerance_mm)} µm is your choice: there is no "
-        "agreed value.",
+        f"The tolerance of {plain(1e3 * a.case.decision.tolerance_mm)} µm is your choice: there is "
+        "no agreed value.",
     ]
     if a.mounting.method == "average":
         told.append(

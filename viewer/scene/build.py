@@ -85,7 +85,7 @@ def exaggerated(motion: RigidTransform, factor: float) -> RigidTransform:
 
 def ghost_factor(reading: Closures, most: int = 1000) -> int:
     """Exaggeration that draws the articulator's lower about :data:`GHOST_MM` from the patient's."""
-    worst = float(reading.stops[reading.decision].magnitude_mm.max())
+    worst = float(reading.stops[reading.stop].magnitude_mm.max())
     return min(nice_factor(worst, GHOST_MM), most)
 
 
@@ -163,16 +163,17 @@ def cast_items(found: Closures, factor: float, mapped: bool) -> list[Item]:
     """Both casts at the target, the lower also on the articulator, at the record and mapped."""
     items: list[Item] = []
     upper, lower = found.placed.upper, found.placed.lower
-    to_target = found.geometry.target_from_scanned
+    to_target = found.bite(found.stop).target_from_scanned
     if upper is not None:
         items.append(Surface("upper", "upper", upper, RigidTransform.identity()))
     if lower is None:
         return items
     signed = None
     if mapped and found.occlusal_high_mm:
-        signed = frozen(on_vertices(found, found.occlusal_high_mm[found.decision]))
-    moved = exaggerated(found.stops[found.decision].error_motion, factor) * to_target
-    record = opening_motion(found.true_axis, found.true_closing_deg) * to_target
+        signed = frozen(on_vertices(found, found.occlusal_high_mm[found.stop]))
+    moved = exaggerated(found.stops[found.stop].error_motion, factor) * to_target
+    closing_deg = found.stops[found.stop].true_closing_deg
+    record = opening_motion(found.true_axis, closing_deg) * to_target
     items += [
         Surface("lower", "lower", lower, to_target),
         Surface("map", "lower", lower, to_target, 1.0, signed),
@@ -219,7 +220,7 @@ def plane_items(found: Closures) -> list[Item]:
 
 def landmark_items(found: Closures) -> list[Item]:
     """Landmarks in both poses; arcs and names of some, that of the headline among them."""
-    marks, result = found.landmarks, found.stops[found.decision]
+    marks, result = found.landmarks, found.stops[found.stop]
     record = found.landmarks_record_mm
     chosen = ends(record)
     worst, size = result.worst
@@ -230,14 +231,14 @@ def landmark_items(found: Closures) -> list[Item]:
         Points(layer, role, frozen(at), LANDMARK_RADIUS_MM, marks.names)
         for layer, role, at in (
             ("displaced", "arbitrary", result.articulator_mm),
-            ("landmarks", "true", marks.points_mm),
+            ("landmarks", "true", result.true_mm),
         )
     ]
     for i in chosen:
-        at = frozen(marks.points_mm[i])
+        at = frozen(result.true_mm[i])
         items.append(Label("landmarks", "ink", marks.names[i], at, i == strong))
         for role, axis, angle in (
-            ("true", found.true_axis, found.true_closing_deg),
+            ("true", found.true_axis, result.true_closing_deg),
             ("arbitrary", found.arbitrary_axis, result.closing_deg),
         ):
             items += arc_items(axis, role, record[i], angle, marks.names[i])
@@ -246,12 +247,12 @@ def landmark_items(found: Closures) -> list[Item]:
 
 def map_limit_um(found: Closures, mapped: bool = False) -> float:
     """End of the map's scale, micrometres: nearly all of the occlusal surface lies within."""
-    surface, result = found.placed.lower_occlusal, found.stops[found.decision]
+    surface, result = found.placed.lower_occlusal, found.stops[found.stop]
     if surface is None:
         return scale_limit_um(1e3 * result.high_mm)
     if mapped:
-        return scale_limit_um(1e3 * found.occlusal_high_mm[found.decision])
-    move = found.geometry.target_from_scanned
+        return scale_limit_um(1e3 * found.occlusal_high_mm[found.stop])
+    move = found.bite(found.stop).target_from_scanned
     step = max(1, len(surface.points_mm) // MAP_SAMPLE)
     points = move.apply(surface.points_mm[::step])
     normals = move.rotation.apply(surface.normals[::step])
@@ -266,7 +267,7 @@ def build_scene(
     theme: Theme = "light",
     factor: float = 1.0,
 ) -> Scene:
-    """Turn the closures of a case into drawable items, at the stop of the verdict.
+    """Turn the closures of a case into drawable items, at the stop of the answer.
 
     Parameters
     ----------
@@ -290,7 +291,7 @@ def build_scene(
     return Scene(
         items=tuple(sorted(items, key=lambda item: LAYERS.index(item.layer))),
         theme=theme,
-        stop=found.decision,
+        stop=found.stop,
         signed_limit_um=map_limit_um(found, mapped),
         views=standard_views(),
     )

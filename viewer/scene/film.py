@@ -52,9 +52,9 @@ def lower_motions(
         The patient's and the articulator's; at ``share`` 1 the identity and the error motion
         (to the power of ``factor``), at 0 both the record pose.
     """
-    stop = assessment.verdict.stop
-    theta, phi = assessment.true_closing_deg, assessment.stops[stop].closing_deg
-    record = assessment.geometry.record_from_target
+    stop = assessment.closures.stop
+    theta, phi = assessment.stops[stop].true_closing_deg, assessment.stops[stop].closing_deg
+    record = assessment.closures.bite(stop).record_from_target
     patient = closing_motion(assessment.true_axis, share * theta) * record
     there = closing_motion(assessment.arbitrary_axis, share * phi) * record
     return patient, exaggerated(there * patient.inv(), factor) * patient
@@ -169,11 +169,11 @@ def draw_frames(
     plotter, actors = to_plotter(scene, view=view, layers=layers, size_px=size_px)
     try:
         # The articulator's lower is drawn from the target pose, so that its motion can be set.
-        ghost = assessment.stops[assessment.verdict.stop].error_motion.inv()
+        ghost = assessment.stops[assessment.closures.stop].error_motion.inv()
         plotter.enable_depth_peeling(4)
         plotter.enable_anti_aliasing("ssaa")
         ink = colours(theme).ink
-        stop = STOP_LABEL[assessment.verdict.stop]
+        stop = STOP_LABEL[assessment.closures.stop]
         out: list[NDArray[np.uint8]] = []
         shares = ease(frames)
         for i, share in enumerate(shares):

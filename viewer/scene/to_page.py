@@ -131,7 +131,7 @@ def scene_state(reading: Closures, factor: int) -> dict[str, Any]:
         Exaggeration of the articulator's lower against the patient's.
     """
     scene = build_scene(reading, factor=factor)
-    poses, error = reading.geometry, reading.stops[reading.decision].error_motion
+    poses, error = reading.bite(reading.stop), reading.stops[reading.stop].error_motion
     shown = scene.of(*PAGE_LAYERS)
     (plane,) = (i for i in shown if isinstance(i, Plane))
     return {
