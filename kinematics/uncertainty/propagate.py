@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -129,7 +129,6 @@ def propagate(
     return summary
 
 
-@dataclass(eq=False)
 class Tally:
     """Counts of one way out over draws, as they come in.
 
@@ -145,15 +144,12 @@ class Tally:
         Largest of each draw, by block; of the first trials only.
     """
 
-    inputs: UncertaintyInputs
-    way: Way
-    beyond: NDArray[np.intp]
-    draws: int = 0
-    closure: int = 0
-    excursions: int = 0
-    either: int = 0
-    displacement_mm: list[FloatArray] = field(default_factory=list)
-    high_mm: list[FloatArray] = field(default_factory=list)
+    def __init__(self, inputs: UncertaintyInputs, way: Way) -> None:
+        self.inputs, self.way = inputs, way
+        self.draws = self.closure = self.excursions = self.either = 0
+        self.beyond = np.zeros(len(inputs.names), dtype=np.intp)
+        self.displacement_mm: list[FloatArray] = []
+        self.high_mm: list[FloatArray] = []
 
     @property
     def chances(self) -> Chances:
@@ -187,11 +183,6 @@ class Tally:
         if keep:
             self.displacement_mm.append(batch.magnitude_mm[good].max(axis=1))
             self.high_mm.append(np.abs(batch.high_mm[good]).max(axis=1))
-
-
-def tally_of(inputs: UncertaintyInputs, way: Way) -> Tally:
-    """A tally without counts."""
-    return Tally(inputs, way, np.zeros(len(inputs.names), dtype=np.intp))
 
 
 @dataclass(frozen=True, eq=False)
@@ -232,7 +223,7 @@ def run_trials(inputs: UncertaintyInputs, digits: int, limit: int, tell: Progres
     """Close blocks of draws, every way out with the same ones, until the results are stable."""
     test = Stabilisation(inputs.coverage, digits, LEAST_TOLERANCE_MM)
     kept: list[FloatArray] = []
-    tallies = tuple(tally_of(inputs, way) for way in WAYS)
+    tallies = tuple(Tally(inputs, way) for way in WAYS)
     failed = done = block = 0
     while not test.done:
         values = block_of(inputs, block, limit)
@@ -320,7 +311,7 @@ def quantity_summaries(inputs: UncertaintyInputs, values: FloatArray) -> dict[st
 def nearer_tally(draws: ClosureDraws, departure_mm: float) -> Tally:
     """The way with a record nearer the planned OVD, counted with the draws that found it."""
     inputs, values = draws.inputs, draws.values
-    tally = tally_of(inputs, nearer(departure_mm))
+    tally = Tally(inputs, nearer(departure_mm))
     batch = inputs.close(values, "arbitrary", departure_mm=departure_mm)
     tally.add(batch, inputs.excursions_beyond(values, "arbitrary"), finite(batch))
     return tally

@@ -75,8 +75,8 @@ def test_assess_writes_everything_and_prints_the_answer(tmp_path, capsys):
     assert main(["assess", str(plain(tmp_path)), "-o", str(out), "--no-pictures"]) == 0
     text = capsys.readouterr().out
     result = json.loads((out / "result.json").read_text())
-    assert result["schema"] == "hingewise-result/1"
-    assert " ".join(result["verdict"]["sentence"].split()) in " ".join(text.split())
+    assert result["schema"] == "hingewise-result/2"
+    assert " ".join(result["decision"]["sentence"].split()) in " ".join(text.split())
     assert "not a medical device" in " ".join(text.split())
     names = {p.name for p in out.iterdir()}
     assert {"result.json", "landmarks.csv", "report.html"} <= names
@@ -116,7 +116,7 @@ def test_the_real_open_pair_runs_through_the_command(scans, tmp_path):
     )
     assert done.returncode == 0, done.stderr
     result = json.loads((out / "result.json").read_text())
-    assert result["angles_deg"]["true_contact"] == pytest.approx(4.412162, abs=1e-6)
+    assert result["angles_deg"]["true"]["contact"] == pytest.approx(4.412162, abs=1e-6)
 
 
 def test_inspect_says_ready(tmp_path, capsys):

@@ -39,16 +39,16 @@ def test_departure_curves_are_the_records(assessment):
         )
 
 
-def test_tolerance_break_even_and_the_case_stand_at_their_values(assessment):
+def test_tolerance_largest_closure_and_the_case_stand_at_their_values(assessment):
     figure = draw_figure("departure", assessment)
     (tolerance,) = drawn(figure, "tolerance")
     assert set(tolerance.get_ydata()) == {1e3 * assessment.case.decision.tolerance_mm}
-    (even,) = drawn(figure, "break-even")
+    (even,) = drawn(figure, "largest-closure")
     sign = np.sign(assessment.departure_mm)
-    assert set(even.get_xdata()) == {sign * assessment.verdict.break_even_departure_mm}
+    assert set(even.get_xdata()) == {sign * assessment.decision.largest_closure_mm}
     (here,) = drawn(figure, "this-case")
     assert here.get_xdata()[0] == assessment.departure_mm
-    assert here.get_ydata()[0] == 1e3 * assessment.verdict.worst_error_mm
+    assert here.get_ydata()[0] == 1e3 * assessment.stops[assessment.closures.stop].worst[1]
 
 
 def test_the_cases_point_lies_on_the_verdicts_curve(assessment):
@@ -56,15 +56,15 @@ def test_the_cases_point_lies_on_the_verdicts_curve(assessment):
     at = np.interp(
         assessment.departure_mm, curve.departure_mm, curve.worst_error_mm[assessment.closures.stop]
     )
-    assert at == pytest.approx(assessment.verdict.worst_error_mm, rel=0.02)
+    assert at == pytest.approx(assessment.decision.worst.displacement_mm, rel=0.02)
 
 
-def test_without_break_even_no_line_is_drawn():
+def test_without_a_largest_closure_no_line_is_drawn():
     far = hand_assessment(meshes=False, changes={"decision": {"tolerance_mm": 5.0, "stop": "pin"}})
-    assert np.isinf(far.verdict.break_even_departure_mm)
+    assert np.isinf(far.decision.largest_closure_mm)
     figure = draw_figure("departure", far)
     assert not [
-        a for axes in figure.axes for a in axes.get_children() if a.get_gid() == "break-even"
+        a for axes in figure.axes for a in axes.get_children() if a.get_gid() == "largest-closure"
     ]
 
 
@@ -128,7 +128,7 @@ def test_arc_pairs_are_the_headlines_landmark_and_the_one_farthest_from_it(asses
     ends = {x.min(), x.max()}
     assert posterior.true_mm[0, 0] < anterior.true_mm[0, 0]
     assert any(p.true_mm[0, 0] == pytest.approx(e) for p in (posterior, anterior) for e in ends)
-    assert arc_pairs(assessment.closures, "pin")[0].name == assessment.verdict.worst_landmark
+    assert arc_pairs(assessment.closures, "pin")[0].name == assessment.decision.worst.landmark
 
 
 def test_arcs_figure_prints_the_factor_and_draws_the_scaled_path(assessment):
@@ -210,7 +210,7 @@ def test_figures_survive_equal_axes_and_unlabelled_landmarks(name):
         landmarks=marks,
         changes={"arbitrary_axis": zero, "record": {"opening_deg": 2.0}},
     )
-    assert a.verdict.worst_error_mm == pytest.approx(0.0, abs=1e-9)
+    assert a.decision.worst.displacement_mm == pytest.approx(0.0, abs=1e-9)
     to_svg(draw_figure(name, a), name, "t")
 
 

@@ -63,7 +63,9 @@ def test_bars_are_the_chances_of_the_teeth_then_of_the_whole_arch(assessment, ro
     # One landmark a tooth here, in the order of the arch.
     names = [f"{t} highest point" for t in RIGHT_TO_LEFT]
     beyond = [way.beyond[assessment.risk.spread.names.index(n)] for n in names]
-    np.testing.assert_allclose(heights, [*(100.0 * b for b in beyond), 100.0 * way.beyond_any])
+    np.testing.assert_allclose(
+        heights, [*(100.0 * b for b in beyond), 100.0 * way.chances.closure.value]
+    )
 
 
 def test_the_two_axes_differ_by_more_than_colour(assessment):
@@ -78,7 +80,7 @@ def test_the_two_axes_differ_by_more_than_colour(assessment):
 @pytest.mark.parametrize("role", ["arbitrary", "located"])
 def test_spread_holds_every_trial_and_its_bar_the_coverage(assessment, role):
     figure = draw_figure("worst", assessment)
-    values = 1e3 * assessment.risk.spread.worst_error_mm[WAY[role]]
+    values = 1e3 * assessment.risk.spread.worst_displacement_mm[WAY[role]]
     stairs = by_gid(figure, f"spread-{role}")[f"spread-{role}"].get_data()
     assert stairs.values.sum() == pytest.approx(100.0)
     mean = np.average(0.5 * (stairs.edges[1:] + stairs.edges[:-1]), weights=stairs.values)
@@ -94,9 +96,11 @@ def test_tolerance_stands_where_the_case_put_it(assessment):
 
 
 def test_a_tolerance_far_beyond_every_error_leaves_the_errors_legible(assessment):
-    spread = replace(assessment.risk.spread, tolerance_mm=9.0)
+    told = assessment.risk.spread
+    wide = told.decision.model_copy(update={"tolerance_mm": 9.0})
+    spread = replace(told, decision=wide)
     figure = draw_figure("worst", replace(assessment, risk=replace(assessment.risk, spread=spread)))
-    largest = 1e3 * max(v.max() for v in spread.worst_error_mm.values())
+    largest = 1e3 * max(v.max() for v in spread.worst_displacement_mm.values())
     assert figure.axes[0].get_xlim()[1] == pytest.approx(2.0 * largest)
     assert any("9000 µm →" in t.get_text() for t in figure.axes[0].texts)
 
@@ -104,7 +108,7 @@ def test_a_tolerance_far_beyond_every_error_leaves_the_errors_legible(assessment
 def test_trials_that_never_differ_are_drawn(assessment):
     spread = replace(
         assessment.risk.spread,
-        worst_error_mm={"as planned": np.full(50, 0.12), "true axis": np.zeros(50)},
+        worst_displacement_mm={"as planned": np.full(50, 0.12), "located axis": np.zeros(50)},
     )
     figure = draw_figure("worst", replace(assessment, risk=replace(assessment.risk, spread=spread)))
     for role in ("arbitrary", "located"):
@@ -188,8 +192,8 @@ def test_bars_wear_the_colours_of_the_axes(assessment):
     assert seen == {"arbitrary": LIGHT.arbitrary, "located": LIGHT.true}
 
 
-def test_without_uncertainty_there_is_nothing_to_draw():
-    bare = hand_assessment(meshes=False)
+def test_before_the_chances_are_known_there_is_nothing_to_draw():
+    bare = replace(hand_assessment(meshes=False), risk=None)
     for name in RISK_FIGURES:
         with pytest.raises(ValueError, match="without risk"):
             draw_figure(name, bare)

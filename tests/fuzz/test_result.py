@@ -66,9 +66,9 @@ def test_result_is_strict_json_from_which_the_errors_follow(data):
     given_names = [m["name"] for m in data["landmarks"]]  # an incisal point may be added
     assert [m["name"] for m in result["landmarks"]][: len(given_names)] == given_names
     record = np.array([m["record_mm"] for m in result["landmarks"]])
-    true = turned(record, result["true_axis"], result["angles_deg"]["true"])
-    assert np.allclose(true, [m["true_mm"] for m in result["landmarks"]], atol=1e-9)
     for stop in a.stops:
+        true = turned(record, result["true_axis"], result["angles_deg"]["true"][stop])
+        assert np.allclose(true, [m["true_mm"][stop] for m in result["landmarks"]], atol=1e-9)
         moved = turned(record, result["arbitrary_axis"], result["angles_deg"][stop])
         errors = [m["error_mm"][stop] for m in result["landmarks"]]
         assert np.allclose(moved - true, errors, atol=1e-9)

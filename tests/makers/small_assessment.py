@@ -110,7 +110,7 @@ def hand_assessment(
     )
     geometry = replace(bare.geometry, placed=placed)
     stops = dict(bare.stops)
-    stops["contact"] = geometry.result("contact", bare.arbitrary_axis, 1.02 * theta)
+    stops["contact"] = geometry.result("contact", bare.arbitrary_axis, (theta, 1.02 * theta))
     tip = bare.landmarks.points_mm[0]
 
     def contact(angle: float, words: str) -> ContactReport:
@@ -123,7 +123,6 @@ def hand_assessment(
         unavailable={},
         contact_true=contact(theta, "About the true axis, 17 meets 47 first."),
         contact_arbitrary=contact(1.02 * theta, "About the arbitrary axis, 17 meets 47 first."),
-        pair=stops["contact"],
     )
     closures.__dict__["mouth"] = MouthReturn(
         contact(-0.11, "Back in the mouth, 17 meets 47 first."), 0.11, 0.17

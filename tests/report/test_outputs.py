@@ -15,10 +15,12 @@ from kinematics.base.errors import InputError
 from kinematics.casts.cast import load_cast
 from tests.makers.small_assessment import hand_assessment
 from viewer.report import outputs
+from viewer.report.sections import RISK_NAMES
 from viewer.scene import render as draw
 
+RISK = [outputs.EXTRA_FILES[name] for name in RISK_NAMES]
 EXTRA = {*outputs.EXTRA_FILES.values(), *outputs.TOOTH_FILES.values(), "lower_clearance.ply"}
-WITH_3D = [n for n in outputs.OUTPUT_FILES if n not in EXTRA]
+WITH_3D = [n for n in outputs.OUTPUT_FILES if n not in EXTRA or n in RISK]
 NO_3D = [n for n in WITH_3D if n not in outputs.PLATE_FILES.values()]
 
 

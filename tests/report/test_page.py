@@ -22,6 +22,7 @@ from viewer.look import text as text_of
 from viewer.look.palette import DARK, LIGHT
 from viewer.report import tables
 from viewer.report.page import Section, clean, facts, render_report
+from viewer.report.plan import OUTCOME_MARK
 
 PNG = b"\x89PNG not a real one"
 VOID = {"meta", "link", "img", "br", "hr", "input"}
@@ -118,7 +119,7 @@ def test_page_asks_for_nothing_outside_itself(html, page):
 
 def test_the_answer_and_the_caution_come_first(page, assessment):
     text = page.text
-    answer = text.index(assessment.verdict.sentence)
+    answer = text.index(assessment.decision.sentence)
     caution = text.index(CAUTIONS[0])
     assert answer < caution < text.index("Pictures") < text.index("Numbers")
     for sentence in CAUTIONS:
@@ -143,7 +144,7 @@ def test_landmark_table_repeats_the_record(page, assessment, stop):
     assert [r[0] for r in rows] == list(marks.names)
     for i, row in enumerate(rows):
         assert row[1] == (str(marks.teeth[i]) if marks.teeth[i] else "–")
-        np.testing.assert_allclose([number(t) for t in row[2:5]], marks.points_mm[i], atol=0.051)
+        np.testing.assert_allclose([number(t) for t in row[2:5]], result.true_mm[i], atol=0.051)
         np.testing.assert_allclose(
             [number(t) for t in row[5:8]], 1e3 * result.error_mm[i], atol=0.501
         )
@@ -154,7 +155,7 @@ def test_landmark_table_repeats_the_record(page, assessment, stop):
 def test_angles_repeat_the_record(page, assessment):
     rows = page.tables["Angles by stop"][1:]
     assert number(rows[0][2]) == pytest.approx(assessment.true_closing_deg, abs=5.1e-4)
-    results = [*assessment.stops.values(), assessment.closures.pair]
+    results = list(assessment.stops.values())
     assert len(rows) == 1 + len(results)
     for row, result in zip(rows[1:], results):
         assert number(row[2]) == pytest.approx(result.closing_deg, abs=5.1e-4)
@@ -162,13 +163,15 @@ def test_angles_repeat_the_record(page, assessment):
 
 
 def test_ways_out_repeat_the_record(page, assessment):
-    rows = page.tables["What would reduce the error"][1:]
-    assert len(rows) == len(assessment.verdict.ways_out)
-    for row, way in zip(rows, assessment.verdict.ways_out):
+    rows = page.tables["Ways out"][1:]
+    assert len(rows) == len(assessment.decision.ways_out)
+    for row, way in zip(rows, assessment.decision.ways_out):
         assert row[:2] == [way.name, way.what]
-        assert number(row[2]) == pytest.approx(way.departure_mm, abs=5.1e-3)
-        assert number(row[3]) == pytest.approx(1e3 * way.error_mm, abs=0.501)
-        assert row[5].endswith("yes" if way.within else "no")
+        assert number(row[2]) == pytest.approx(way.closure_mm, abs=5.1e-3)
+        assert number(row[3]) == pytest.approx(1e3 * way.displacement_mm, abs=0.501)
+        assert number(row[4]) == pytest.approx(1e3 * way.high_mm, abs=0.501)
+        assert row[6] == way.chances.either.words()
+        assert row[-1].endswith("yes" if way.holds else "no")
 
 
 def test_first_contact_inputs_and_findings_are_there(page, assessment):
@@ -185,12 +188,13 @@ def test_first_contact_inputs_and_findings_are_there(page, assessment):
     assert found == [["warning", "casts.lower", "3 small holes <b>", "Close them."]]
 
 
-def test_within_and_beyond_are_told_in_words_not_by_colour_alone(page):
-    assert "✗ beyond your tolerance" in page.text
+def test_the_outcome_is_told_in_words_not_by_colour_alone(page, assessment):
+    assert OUTCOME_MARK[assessment.decision.outcome] in page.text
+    assert assessment.decision.outcome != "not_needed"
     within = hand_assessment(changes={"decision": {"tolerance_mm": 5.0, "stop": "pin"}})
     text = Page(page_of(within)).text
-    assert "✓ within your tolerance" in text
-    assert "none within hinge range" in text
+    assert OUTCOME_MARK["not_needed"] in text
+    assert "any within hinge range" in text
 
 
 def test_markup_and_control_characters_of_the_record_do_not_act(assessment):
@@ -205,7 +209,12 @@ def test_markup_and_control_characters_of_the_record_do_not_act(assessment):
     a = replace(
         placed,
         findings=(Finding("warning", evil, evil, evil),),
-        verdict=replace(assessment.verdict, sentence=evil, reason=evil, worst_landmark=evil),
+        decision=replace(
+            assessment.decision,
+            sentence=evil,
+            reason=evil,
+            ways_out=tuple(replace(w, landmark=evil) for w in assessment.decision.ways_out),
+        ),
     )
     text = page_of(a, no_plates_reason=evil, extra=(Section(evil, (evil,)),))
     page = Page(text)
@@ -268,14 +277,14 @@ def test_errors_and_warnings_are_announced_beside_the_answer(assessment):
     assert "Before you rely on it: 1 error and 2 warnings about the inputs" in page.text
     assert "#findings" in page.addresses
     assert "findings" in page.ids
-    assert html.index("Before you rely on it") < html.index("What would reduce the error")
+    assert html.index("Before you rely on it") < html.index("Ways out")
     assert "Before you rely on it" not in said("note")
 
 
 def test_the_interval_of_the_largest_error_stands_beside_it():
     found = assess(landmarks_only(uncertainty={"true_axis_sd_mm": 0.5, "seed": 1}))
     told = dict(facts(found))
-    worst = found.uncertainty.worst_error_mm["as planned"]
+    worst = found.uncertainty.worst_displacement_mm["as planned"]
     low, high = (1e3 * np.percentile(worst, end) for end in (2.5, 97.5))
-    assert told["largest error, 95 % of trials"] == f"{low:.0f} to {high:.0f} µm"
-    assert low < 1e3 * found.verdict.worst_error_mm < high
+    assert told["largest displacement, 95 % of draws"] == f"{low:.0f} to {high:.0f} µm"
+    assert low < 1e3 * found.decision.worst.displacement_mm < high

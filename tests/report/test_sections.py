@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from rich.console import Console
 
 from kinematics.base.words import room_words
-from kinematics.decision.words import spread_sentences
+from kinematics.decision.words import how_sure
 from kinematics.uncertainty.chance import wilson_interval
 from tests.makers.small_assessment import hand_assessment
 from tests.report.test_page import Page, number, page_of
@@ -77,14 +77,16 @@ def test_a_case_with_every_table_has_every_section_in_order(sections):
     assert tuple(sections) == TITLES
 
 
-def test_a_bare_case_has_no_further_section_and_is_told_what_would_add_them(bare):
-    assert extra_sections(bare) == ()
-    assert extra_figures(bare) == {}
+def test_a_bare_case_has_its_chances_by_defaults_and_is_told_what_would_add(bare):
+    assert tuple(s.title for s in extra_sections(bare)) == TITLES[:3]
+    assert set(extra_figures(bare)) == {"probability", "worst", "decision", "ranking"}
+    said = " ".join(line for _, lines in extra_sections(bare)[0].lists for line in lines)
+    assert "The case does not say it: a default" in said
     text = Page(page_of(bare, plates={})).text
     assert what_would_add(bare) in text
     for name in TABLES:
         assert f"[{name}]" in what_would_add(bare)
-    assert not any(title in text for title in TITLES[:3])
+    assert not any(title in text for title in TITLES[3:])
 
 
 def test_a_case_with_every_table_is_told_nothing_more(full, page):
@@ -123,7 +125,7 @@ def test_the_page_with_all_sections_is_well_formed_with_unique_ids(page):
 
 def test_sentences_of_the_record_are_in_the_report(full, page):
     spread = full.risk.spread
-    for sentence in (*spread_sentences(spread), *spread.assumptions, *full.transfer.sentences):
+    for sentence in (*how_sure(spread), *spread.assumptions, *full.transfer.sentences):
         assert sentence in page.text
     assert full.risk.ranking[0].sentence in page.text
     assert spread.population in page.text
@@ -132,7 +134,7 @@ def test_sentences_of_the_record_are_in_the_report(full, page):
 
 
 def test_the_chance_stands_beside_the_answer(page):
-    assert page.text.index("chance beyond tolerance") < page.text.index("What would reduce")
+    assert page.text.index("chance beyond tolerance") < page.text.index("Ways out")
 
 
 def test_a_run_that_did_not_settle_says_so(full):
@@ -153,7 +155,7 @@ def test_chances_repeat_the_record(full, page):
         for text, way in zip(row[2:], spread.ways):
             assert text == chance(float(way.beyond[at]), spread.trials)
     assert rows[-1][0] == "anywhere"
-    assert rows[-1][2] == chance(spread.ways[0].beyond_any, spread.trials)
+    assert rows[-1][2] == spread.ways[0].chances.closure.words()
 
 
 def test_coverage_intervals_repeat_the_record_worst_first(full, page):
@@ -171,11 +173,15 @@ def test_coverage_intervals_repeat_the_record_worst_first(full, page):
         assert row[8].endswith("yes" if q.gum_validated[i] else "no")
 
 
-def test_largest_departures_and_value_of_locating_are_said(full, page):
+def test_largest_closures_and_value_of_locating_are_said(full, page):
     spread = full.risk.spread
-    note = re.search(r"Locating the axis lowers that probability by (\S+) percentage", page.text)
-    assert number(note[1]) == pytest.approx(100.0 * spread.value_of_locating, abs=0.501)
-    room = room_words(spread.largest_departure_mm)
+    points = 100.0 * spread.value_of_locating
+    note = re.search(r"Locating the axis lowers that chance by (\S+) percentage", page.text)
+    if points < 1.0:
+        assert "does not lower that chance by as much as one percentage point" in page.text
+    else:
+        assert number(note[1]) == pytest.approx(points, abs=0.501)
+    room = room_words(spread.largest_closure_mm)
     assert f"may reach {room} at the incisors on the arbitrary axis" in page.text
 
 
@@ -291,7 +297,8 @@ def test_the_figures_are_written_beside_the_report(full, bare, tmp_path):
     for name in outputs.EXTRA_FILES.values():
         assert (tmp_path / name).read_bytes().startswith(b"\x89PNG")
     outputs.write_outputs(bare, tmp_path, pictures=False)
-    assert not {p.name for p in tmp_path.iterdir()} & set(outputs.EXTRA_FILES.values())
+    extra = {p.name for p in tmp_path.iterdir()} & set(outputs.EXTRA_FILES.values())
+    assert extra == {outputs.EXTRA_FILES[name] for name in extra_figures(bare)}
 
 
 def test_the_terminal_says_the_chance_and_the_worst_excursion_in_few_lines(full, bare):
@@ -301,6 +308,6 @@ def test_the_terminal_says_the_chance_and_the_worst_excursion_in_few_lines(full,
         return console.export_text()
 
     text = said(full)
-    assert spread_sentences(full.risk.spread)[0] in text
+    assert how_sure(full.risk.spread)[0] in text
     assert "In excursions the articulator is off by up to" in text
     assert len(text.splitlines()) - len(said(bare).splitlines()) <= 5

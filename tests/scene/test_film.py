@@ -33,7 +33,7 @@ def test_the_film_starts_at_the_record_and_ends_closed(demo):
     assert np.allclose(patient.as_matrix(), record, atol=1e-9)
     assert np.allclose(articulator.as_matrix(), record, atol=1e-9)
     patient, articulator = lower_motions(demo, 1.0, 1.0)
-    error = demo.stops[demo.verdict.stop].error_motion
+    error = demo.stops[demo.closures.stop].error_motion
     assert np.allclose(patient.as_matrix(), np.eye(4), atol=1e-9)
     assert np.allclose(articulator.as_matrix(), error.as_matrix(), atol=1e-9)
 

@@ -57,7 +57,9 @@ def test_the_condylar_setting_changes_the_lateral_error_and_not_the_closure(tmp_
     rows = evaluate_chunk(sweep_job(study(tmp_path)), 0)
     low = rows["articulator.sagittal_inclination_left_deg"] == 30.0
     high = rows["articulator.sagittal_inclination_left_deg"] == 46.0
-    np.testing.assert_array_equal(rows["worst_error_mm.pin"][low], rows["worst_error_mm.pin"][high])
+    np.testing.assert_array_equal(
+        rows["worst_displacement_mm.pin"][low], rows["worst_displacement_mm.pin"][high]
+    )
     lateral = rows["excursion_error_mm.right_lateral"]
     assert np.abs(lateral[low] - lateral[high]).max() > 1e-4
 

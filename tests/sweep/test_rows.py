@@ -108,8 +108,10 @@ def test_rows_equal_the_assessment_s_own_closure(tmp_path):
                 )
             at = int(np.argmax(told.magnitude_mm))
             assert columns[f"worst_landmark.{stop}"][row] == geometry.landmarks.names[at]
-            assert columns[f"worst_error_mm.{stop}"][row] == pytest.approx(told.magnitude_mm[at])
-            assert bool(columns[f"within.{stop}"][row]) == (told.magnitude_mm[at] <= 0.3)
+            assert columns[f"worst_displacement_mm.{stop}"][row] == pytest.approx(
+                told.magnitude_mm[at]
+            )
+            assert bool(columns[f"within_tolerance.{stop}"][row]) == (told.magnitude_mm[at] <= 0.3)
         assert columns["departure_mm"][row] == pytest.approx(-columns["record.thickness_mm"][row])
 
 
@@ -125,7 +127,9 @@ def test_any_other_number_goes_case_by_case(tmp_path, field):
     changed = set_field(job.study.case, field, float(columns[field][2]))
     geometry = geometry_of(place(changed))
     told = geometry.result("pin", geometry.arbitrary_axis)
-    assert columns["worst_error_mm.pin"][2] == pytest.approx(told.magnitude_mm.max(), abs=1e-9)
+    assert columns["worst_displacement_mm.pin"][2] == pytest.approx(
+        told.magnitude_mm.max(), abs=1e-9
+    )
 
 
 def test_only_the_landmarks_asked_for_are_reported_and_the_worst_is_of_all(tmp_path):
@@ -149,10 +153,10 @@ def test_a_row_that_the_case_refuses_keeps_its_place_and_says_why(tmp_path):
     columns = evaluate_chunk(job, 0)
     refused = np.array([s.startswith("refused: ") for s in columns["status"]])
     assert 0 < refused.sum() < 40
-    assert np.isnan(columns["worst_error_mm.pin"][refused]).all()
-    assert np.isfinite(columns["worst_error_mm.pin"][~refused]).all()
+    assert np.isnan(columns["worst_displacement_mm.pin"][refused]).all()
+    assert np.isfinite(columns["worst_displacement_mm.pin"][~refused]).all()
     assert all("width_mm" in s for s in columns["status"][refused])
-    assert not columns["within.pin"][refused].any()
+    assert not columns["within_tolerance.pin"][refused].any()
 
 
 def test_a_row_without_a_closure_says_so(tmp_path):
@@ -165,9 +169,9 @@ def test_a_row_without_a_closure_says_so(tmp_path):
     study = make_study(tmp_path, case, design="grid", samples=None, vary=vary)
     columns = evaluate_chunk(sweep_job(study), 0)
     assert columns["status"].tolist() == ["ok", NO_CLOSURE]
-    assert np.isfinite(columns["worst_error_mm.pin"][0])
-    assert np.isnan(columns["worst_error_mm.pin"][1])
-    assert not columns["within.pin"][1]
+    assert np.isfinite(columns["worst_displacement_mm.pin"][0])
+    assert np.isnan(columns["worst_displacement_mm.pin"][1])
+    assert not columns["within_tolerance.pin"][1]
 
 
 def test_a_job_survives_the_way_to_a_worker(tmp_path):

@@ -102,7 +102,7 @@ def test_each_room_imports_only_from_its_left_and_there_is_no_circle(imported):
 @pytest.mark.parametrize(
     ("file", "line"),
     [
-        ("kinematics/base/axis.py", "import kinematics.decision.verdict"),
+        ("kinematics/base/axis.py", "import kinematics.decision.answer"),
         ("kinematics/base/teeth.py", "if TYPE_CHECKING:\n    from viewer.look import palette"),
         ("kinematics/case/read.py", "def f():\n    from kinematics.closure.close import close"),
         ("kinematics/contact/roots.py", "from kinematics.contact import first_contact"),

@@ -14,6 +14,7 @@ from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pytest
 
 from kinematics.assessment import assess
@@ -25,10 +26,15 @@ LEFT_OUT = r"\.versions|\.inputs\.(upper|lower)\.sha256"
 """What the kept files do not hold: it tells of the machine and of the casts' bytes."""
 PERMITTED = {
     r"\.excursions\.caution": "one wording of the cautions, kinematics.base.words.CAUTIONS",
-    r"\.uncertainty\.(options|worst_error_percentiles_mm)": "ways out by the verdict's names; the "
-    "same numbers (tested below)",
-    r"\.verdict\.remedies\[2\]\.worst_landmark": "its error is 0 but for rounding (tested below), "
-    "so that any landmark may have the largest",
+    r"\.schema": "hingewise-result/2",
+    r"\.(verdict|decision)": "one decision by its chances in place of a verdict",
+    r"\.uncertainty": "chances by way out in closure and excursions, the largest closure with the "
+    "noise of record and planned OVD, the risk limit, defaults among the assumptions",
+    r"\.teeth_together": "the stop 'contact' compares both bites at their own first contact",
+    r"\.(error_motion|occlusal_map|landmarks\[\d+\]\.\w+)\.contact": "the same",
+    r"\.landmarks\[\d+\]\.true_mm": "by stop (tested below)",
+    r"\.angles_deg\.true(_contact)?": "by stop (tested below)",
+    r"\.findings": "words of the case's own warnings",
 }
 """Keys that may differ from the kept result, each with its reason."""
 
@@ -76,19 +82,29 @@ def test_landmarks_with_uncertainty_and_articulator_give_the_kept_result():
     assert_kept("landmarks", assess(read_case(KEPT / "landmarks.toml")))
 
 
-def test_the_ways_out_have_the_kept_chances_under_the_verdicts_names(demo_assessment):
+def test_what_stands_by_stop_is_what_was_kept(demo_assessment):
+    before, now = kept("demo"), result_dict(demo_assessment)
+    for old, new in zip(before["landmarks"], now["landmarks"], strict=True):
+        for stop in ("equal_angle", "pin"):
+            assert new["true_mm"][stop] == pytest.approx(old["true_mm"], abs=1e-9)
+    angles = now["angles_deg"]["true"]
+    assert angles["pin"] == angles["equal_angle"] == pytest.approx(before["angles_deg"]["true"])
+    assert angles["contact"] == pytest.approx(before["angles_deg"]["true_contact"])
+
+
+def test_tooth_contact_is_what_teeth_together_was(demo_assessment):
+    before, now = kept("demo")["teeth_together"], demo_assessment.stops["contact"]
+    assert now.error_mm == pytest.approx(np.array(before["error_mm"]), abs=1e-9)
+    motion = np.array(before["error_motion"])
+    assert now.error_motion.as_matrix() == pytest.approx(motion, abs=1e-9)
+
+
+def test_the_spread_of_the_error_is_what_was_kept(demo_assessment):
     before, now = kept("demo")["uncertainty"], result_dict(demo_assessment)["uncertainty"]
-    options = {option["name"]: option for option in before["options"]}
-    names = {
-        "as planned": "arbitrary axis",
-        "record at the target vertical dimension": "record at the target",
-        "true axis": "located axis",
-    }
-    assert [way["name"] for way in now["options"]] == list(names)
-    for way in now["options"]:
-        old = options[names[way["name"]]]
-        assert not list(differences(old, json.loads(json.dumps(way | {"name": old["name"]}))))
-    for name, percentiles in now["worst_error_percentiles_mm"].items():
+    for name in ("quantities", "decision_chart", "trials", "seed", "population", "ranking"):
+        assert not list(differences(before[name], json.loads(json.dumps(now[name])))), name
+    names = {"as planned": "arbitrary axis", "located axis": "located axis"}
+    for name, percentiles in now["worst_displacement_percentiles_mm"].items():
         old = before["worst_error_percentiles_mm"][names[name]]
         assert not list(differences(old, percentiles))
 
@@ -98,8 +114,8 @@ def test_the_ways_out_have_the_kept_chances_under_the_verdicts_names(demo_assess
     [
         (lambda r: r["departure"].update(incisors_mm=-2.0000005), ".departure.incisors_mm: -2.0"),
         (lambda r: r["landmarks"].pop(), ".landmarks: 37 -> 36 items"),
-        (lambda r: r["verdict"].pop("stop"), ".verdict.stop: gone"),
-        (lambda r: r["verdict"].update(new=1), ".verdict.new: new"),
+        (lambda r: r["departure"].pop("angle_deg"), ".departure.angle_deg: gone"),
+        (lambda r: r["departure"].update(new=1), ".departure.new: new"),
         (lambda r: r.update(seed=21), ".seed: 20 -> 21"),
         (lambda r: r.update(label=None), ".label: 'demo: worn dentition' -> None"),
     ],
@@ -109,9 +125,3 @@ def test_a_difference_is_told_with_its_key_before_and_now(change, told):
     change(now)
     (line,) = differences(kept("demo"), now)
     assert line.startswith(told)
-
-
-def test_the_way_out_whose_landmark_may_change_has_no_error(demo_assessment):
-    way = demo_assessment.verdict.ways_out[2]
-    assert way.name == "record at the target vertical dimension"
-    assert way.error_mm < 1e-12

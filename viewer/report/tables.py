@@ -241,7 +241,7 @@ def what_would_add(a: Assessment) -> str:
     absent = [
         f"[{name}] ({what})"
         for name, what in (
-            ("uncertainty", "how sure the answer is, when it matters, what from"),
+            ("uncertainty", "what is uncertain on this patient, in place of the defaults"),
             ("third_point", "what the third reference point costs"),
             ("articulator", "excursions"),
         )
