@@ -79,7 +79,7 @@ def test_casts_are_the_records_own(assessment, scene):
 
 @pytest.mark.parametrize("stop", list(STOP_LABEL))
 def test_ghost_stands_where_the_articulator_puts_the_lower(assessment, stop):
-    closures = replace(assessment.closures, decision=stop)
+    closures = replace(assessment.closures, stop=stop)
     (ghost,) = only(build_scene(closures), "articulator", Surface)
     record = assessment.closures.lower_record.vertices_mm
     closing = closing_motion(assessment.arbitrary_axis, assessment.stops[stop].closing_deg)
