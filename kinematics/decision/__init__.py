@@ -1,6 +1,6 @@
-"""The answer: ways out, verdict, and what the transfer itself costs.
+"""The answer: outcome by its chances, ways out, and what the transfer itself costs.
 
-Takes ``Closures`` and, where there is one, their spread; gives a ``Verdict``. Start with
-``decide.decide``, which weighs the ways out ``by_error`` or ``by_chance``; ``verdict`` holds the
-record, ``words`` every sentence. A new way out begins in ``uncertainty.ways``.
+Takes ``Closures`` and their ``UncertaintySummary``; gives a ``Decision``. Start with
+``decide.decide``, which holds the one rule; ``answer`` holds the records, ``words`` every sentence,
+``curve`` how the error of the case's own axis grows. A new way out begins in ``uncertainty.ways``.
 """

@@ -59,7 +59,7 @@ def test_a_malformed_message_is_answered_and_the_desk_works_on(name):
     [
         (desk_module, "quick_curve", False),
         (later_module, "complete", False),
-        (later_module, "_answered", True),
+        (later_module, "_answered", False),
     ],
 )
 def test_a_computation_that_fails_is_told_and_the_desk_works_on(monkeypatch, module, name, kept):

@@ -108,14 +108,14 @@ class Later:
         first = await work(_answered, reading, found, check, first=True)
         if first:
             self._publish(waiting=False, **first | {"later": later | first["later"]})
-        progress = _Told(reading, lambda text: say(later=later | {"spread": [text]}))
-        last = await work(_answered, reading, found, check, progress)
-        self._publish(waiting=False, **last | {"later": later | last["later"]})
         ways = await work(
             excursions_state, reading, rev, check, lambda state: say(excursions=state)
         )
         self._publish(excursions=ways)
         self._excursions_rev = rev
+        progress = _Told(reading, lambda text: say(later=later | {"spread": [text]}))
+        last = await work(_answered, reading, found, check, progress)
+        self._publish(waiting=False, **last | {"later": later | last["later"]})
 
     def _say(self, rev: int, values: dict[str, Any]) -> None:
         if self._is_current(rev):
