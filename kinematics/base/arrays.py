@@ -26,9 +26,9 @@ def cross(a: FloatArray, b: FloatArray) -> FloatArray:
     return np.stack([ay * bz - az * by, az * bx - ax * bz, ax * by - ay * bx], axis=-1)
 
 
-def frozen(values: ArrayLike, kind: DTypeLike = np.float64) -> NDArray:
-    """A read-only copy, of floats or another kind of number."""
-    out = np.array(values, dtype=kind)
+def frozen(values: ArrayLike, kind: DTypeLike = np.float64, *, copy: bool = True) -> NDArray:
+    """A read-only copy, of floats or another kind of number; the array itself without ``copy``."""
+    out = np.array(values, dtype=kind, copy=copy or None)
     out.flags.writeable = False
     return out
 

@@ -96,7 +96,7 @@ def build_hierarchy(vertices: ArrayLike, faces: ArrayLike, where: str) -> Hierar
     discs = np.empty((2 * len(f) - 1, 8), dtype=np.float32)
     right = np.empty(2 * len(f) - 1, dtype=np.int32)
     _build(welded, f, discs, right)
-    return Hierarchy(*(frozen(a, a.dtype) for a in (welded, f, owned, discs, right)))
+    return Hierarchy(*(frozen(a, a.dtype, copy=False) for a in (welded, f, owned, discs, right)))
 
 
 @kernel
