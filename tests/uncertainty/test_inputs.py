@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -21,6 +22,10 @@ from kinematics.uncertainty.propagate import propagate
 from kinematics.uncertainty.risk import risk_of
 from tests.makers.cases import landmarks_only
 from tests.makers.small_study import CASE, casts_case
+
+
+SPREAD = SimpleNamespace(worst_displacement_mm={"as planned": np.array([0.1, 0.2])})
+"""Of a spread, what the ranking asks for: whether the error varies at all."""
 
 
 def propagated(case, **options):
@@ -148,7 +153,7 @@ def test_the_chart_reaches_twice_the_departure_but_6_to_20_mm(
     monkeypatch, thickness_mm, farthest_mm
 ):
     seen = []
-    monkeypatch.setattr(risk, "propagate", lambda *_, **__: None)
+    monkeypatch.setattr(risk, "propagate", lambda *_, **__: SPREAD)
     monkeypatch.setattr(risk, "ranked", lambda result: (result,))
     monkeypatch.setattr(risk, "sensitivity_of", lambda _, *, samples: samples)
     monkeypatch.setattr(
@@ -164,7 +169,7 @@ def test_the_chart_reaches_twice_the_departure_but_6_to_20_mm(
 
 def test_a_contact_case_is_charted_and_ranked_by_fewer_draws(monkeypatch, tmp_path):
     seen = []
-    monkeypatch.setattr(risk, "propagate", lambda *_, **__: None)
+    monkeypatch.setattr(risk, "propagate", lambda *_, **__: SPREAD)
     monkeypatch.setattr(risk, "ranked", lambda result: (result,))
     monkeypatch.setattr(risk, "sensitivity_of", lambda _, *, samples: samples)
     monkeypatch.setattr(risk, "decision_chart", lambda *_, directions, rng: seen.append(directions))
