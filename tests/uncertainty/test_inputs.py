@@ -23,7 +23,6 @@ from kinematics.uncertainty.risk import risk_of
 from tests.makers.cases import landmarks_only
 from tests.makers.small_study import CASE, casts_case
 
-
 SPREAD = SimpleNamespace(worst_displacement_mm={"as planned": np.array([0.1, 0.2])})
 """Of a spread, what the ranking asks for: whether the error varies at all."""
 
