@@ -92,9 +92,9 @@ def sentence(
 ) -> str:
     """The answer in one sentence; only ways out that keep the risk limit are offered."""
     said = f"{plan_words(ways[0], spread, measured=measured)}; {chance_words(ways[0], spread)}"
-    limit = f"{100.0 * spread.risk_limit:g} %"
+    limit = f"your risk limit of {100.0 * spread.risk_limit:g} %"
     if outcome == "not_needed":
-        return f"{said}, at or under {limit}: locating the true axis is not needed{stays(spread)}."
+        return f"{said}, within {limit}: locating the true axis is not needed{stays(spread)}."
     by_name = {way.name: way for way in ways}
     located = by_name[LOCATED]
     chance = located.chances.either.words()
@@ -110,7 +110,7 @@ def sentence(
     if outcome == "cannot_tell":
         return (
             f"{said}, and the draws cannot tell whether locating the true axis is needed to keep "
-            f"it at or under {limit} (it is {chance} then){also}."
+            f"it within {limit} (it is {chance} then){also}."
         )
     helps = (
         f"locating the true axis lowers it to {chance}, which is not enough"

@@ -141,7 +141,7 @@ def test_a_study_is_named_shortly_in_the_answer(study, words):
 def test_a_wide_tolerance_needs_no_locating_by_chance():
     answer = assess(unknown(decision={"tolerance_mm": 2.0})).decision
     assert answer.outcome == "not_needed"
-    assert "at or under 5 %: locating the true axis is not needed" in answer.sentence
+    assert "within your risk limit of 5 %: locating the true axis is not needed" in answer.sentence
     assert [way.name for way in answer.ways_out][1] != "thinner record"
 
 
