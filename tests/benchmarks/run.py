@@ -148,7 +148,7 @@ def closed(true: HingeAxis, axes: np.ndarray, points: np.ndarray, phi: np.ndarra
     """Errors of a cloud of axes after 2 degrees about the true one, shape (n, k, 3), mm."""
     n, rule = len(axes), OpeningRule(ANGLE, 0.0, points[0])
     return closures_of(
-        true.points_mm[None], axes, points, None, points[0], points[0], rule, np.full(n, 2.0),
+        true.points_mm[None], axes, points, None, points[0], rule, np.full(n, 2.0),
         rule, np.zeros(n), "contact", contact_closing_deg=np.stack([np.full(n, 2.0), phi], axis=1),
     ).error_mm  # fmt: skip
 

@@ -141,7 +141,7 @@ def test_another_stop_changes_the_verdict(page, session):
     session.change("stop", "equal_angle")
     wait_text(page, "#size", size_of(session))
     page.wait_for_function(
-        "document.querySelector('#sentence').innerText.includes('same angle')", timeout=30_000
+        "document.querySelector('#sentence').innerText.includes('equal angle')", timeout=30_000
     )
 
 

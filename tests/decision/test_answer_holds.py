@@ -165,8 +165,18 @@ ON_ONE_AXIS = {
 }
 
 
-@pytest.mark.parametrize("target", [{"as_scanned": True}, {"vdo_change_mm": 1.0, "site": "pin"}])
-@pytest.mark.parametrize("pair", [closed_pair, open_pair])
+RAISED = {"vdo_change_mm": 1.0, "site": "pin"}
+
+
+@pytest.mark.parametrize(
+    ("pair", "target"),
+    [
+        (closed_pair, RAISED),
+        (open_pair, {"as_scanned": True}),
+        pytest.param(closed_pair, {"as_scanned": True}, marks=pytest.mark.long),
+        pytest.param(open_pair, RAISED, marks=pytest.mark.long),
+    ],
+)
 def test_real_casts_on_the_true_axis_have_no_error_however_closure_ends(scans, pair, target):
     holds_zero_for_every_stop(pair(scans, target=target, **ON_ONE_AXIS))
 
@@ -185,7 +195,9 @@ def one_axis_case(rng):
     )
 
 
-@pytest.mark.parametrize("opened_mm", [-0.5, 0.0, 1.0])
+@pytest.mark.parametrize(
+    "opened_mm", [-0.5, *(pytest.param(mm, marks=pytest.mark.long) for mm in (0.0, 1.0))]
+)
 def test_casts_that_overlap_touch_or_stand_apart_have_no_error_on_one_axis(opened_mm):
     holds_zero_for_every_stop(moved_demo(opened_mm, decision=ON_ONE_AXIS["decision"]))
 

@@ -102,7 +102,7 @@ def test_a_record_at_the_planned_ovd_is_limited_by_the_excursions():
 
 
 @pytest.mark.parametrize("stop", ["equal_angle", "pin", "contact"])
-@pytest.mark.parametrize("pair", [closed_pair, open_pair])
+@pytest.mark.parametrize("pair", [closed_pair, pytest.param(open_pair, marks=pytest.mark.long)])
 def test_a_pair_of_scans_on_the_true_axis_needs_no_locating(scans, pair, stop):
     entry = REFERENCE["same_axis"]
     case = pair(

@@ -9,6 +9,8 @@ from scipy.spatial.transform import Rotation
 from kinematics.assessment import assess
 from kinematics.base.errors import InputError
 from kinematics.base.to_json import to_json
+from kinematics.closure.close import close
+from kinematics.closure.place import place
 from kinematics.inspection import inspect_case
 from kinematics.result import result_dict
 from tests.makers.cases import closed_pair, landmarks_only, open_pair
@@ -157,13 +159,8 @@ def test_result_json_can_be_recomputed_from_its_own_numbers(which, request):
 
 
 def test_tooth_contact_compares_both_bites_whatever_the_planned_ovd(real, scans):
-    raised = assess(
-        open_pair(
-            scans,
-            target={"vdo_change_mm": -4.0, "site": "incisors"},
-            decision={"stop": "contact"},
-        )
-    )
+    lowered = {"vdo_change_mm": -4.0, "site": "incisors"}
+    raised = close(place(open_pair(scans, target=lowered, decision={"stop": "contact"})))
     # The same record and axes: both bites meet where they met before, whatever the target
     one, other = raised.stops["contact"], real.stops["contact"]
     np.testing.assert_allclose(one.error_mm, other.error_mm, atol=1e-9)

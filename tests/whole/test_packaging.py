@@ -163,7 +163,7 @@ def test_the_core_alone_answers_the_question_and_names_the_extras(core, tmp_path
     write_case(landmarks_only(), tmp_path / "case.toml")  # no casts: nothing to compile anew
     done = run("assess", "case.toml", "-o", "out")
     assert done.returncode == 0, done.stderr
-    assert "occlusal error of" in " ".join(done.stdout.split())
+    assert "displaces the teeth by up to" in " ".join(done.stdout.split())
     assert "pip install '.[report]'" in done.stderr
     assert {p.name for p in (tmp_path / "out").iterdir()} == {"landmarks.csv", "result.json"}
     assert run("start", "new", "--mounting", "average").returncode == 0
