@@ -223,8 +223,8 @@ def test_a_symmetric_pair_on_a_symmetric_error_has_symmetric_errors(scans):
     even = {f"{s}_{d}_mm": 4.0 for s in ("left", "right") for d in ("anterior", "superior")}
     a = assess(closed_pair(scans, arbitrary_axis=even))
     by_name = dict(zip(a.landmarks.names, a.stops["pin"].error_mm, strict=True))
-    for place in ("posterior", "middle"):
-        left, right = by_name[f"left {place} site"], by_name[f"right {place} site"]
+    for site in ("posterior", "middle"):
+        left, right = by_name[f"left {site} site"], by_name[f"right {site} site"]
         np.testing.assert_allclose(left, right * [1, -1, 1], atol=1e-9)
 
 
