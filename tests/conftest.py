@@ -17,7 +17,7 @@ settings.register_profile(
     "default",
     deadline=None,
     derandomize=True,
-    max_examples=50,
+    max_examples=25,
     print_blob=True,
     suppress_health_check=[HealthCheck.too_slow],
 )

@@ -18,7 +18,8 @@ from tests.makers.cases import open_pair
 from viewer.app.session import Session
 from viewer.app.texts import numbers_state
 
-pytestmark = [pytest.mark.browser, pytest.mark.xdist_group("browser")]
+pytestmark = [pytest.mark.browser, pytest.mark.long, pytest.mark.xdist_group("browser")]
+"""Long: these take times, and times belong to runs that one looks at."""
 
 NUMBERS_BOUND_MS, PICTURE_BOUND_MS, DRAG_BOUND_MS = 3000.0, 6000.0, 6000.0
 

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 LEVEL_STYLE = {"error": "bold red", "warning": "yellow", "note": "dim"}
 MICROMETRES = 1000.0
-LEFT_OUT = ("what it means", "at", "interval, %")
+LEFT_OUT = ("at", "interval, %")
 """Ends of the heads of columns that the report has and the terminal leaves out."""
 
 

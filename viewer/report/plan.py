@@ -96,7 +96,7 @@ def arbitrary_words(a: Assessment) -> str:
 
 OUTCOME_MARK = {
     "not_needed": "✓ locating the true axis: not needed",
-    "worth_it": "✗ locating the true axis is worth it",
+    "worth_it": "→ locating the true axis is worth it",
     "helps_not_enough": "✗ locating the true axis is not enough",
     "cannot_tell": "? the draws cannot tell",
 }
@@ -115,14 +115,15 @@ def ways_out_table(a: Assessment) -> Table:
     parts = answer.worst.chances.excursions is not None
     return Table(
         "Ways out",
-        ("way", "what it means", "closing at the incisors, mm", size, "high, µm", "at",
+        ("way", "closing at the incisors, mm", size, "high, µm", "at",
          "chance beyond tolerance", "its 95 % interval, %",
          *(("in closure", "in excursions") if parts else ()), limit),
-        (False, False, True, True, True, False, True, True, *[True] * (2 * parts), False),
+        (False, True, True, True, False, True, True, *[True] * (2 * parts), False),
         tuple(way_row(way, parts) for way in answer.ways_out),
         "Each line was counted for this case with the answer's end of closure. Displacement and "
         "high count no uncertainty where the axis was measured; the chance does. Closing: opening "
-        "negative; high: out of contact negative. The interval is for the number of draws alone.",
+        "negative; high: out of contact negative. The interval is for the number of draws alone. "
+        + " ".join(f"{way.name[0].upper()}{way.name[1:]}: {way.what}" for way in answer.ways_out),
     )  # fmt: skip
 
 
@@ -132,7 +133,6 @@ def way_row(way: WayOut, parts: bool) -> tuple[str, ...]:
     told = (closure.words(), NONE if excursions is None else excursions.words())
     return (
         way.name,
-        way.what,
         signed(way.closure_mm, 2),
         plain(1e3 * way.displacement_mm),
         um(way.high_mm),
